@@ -1,0 +1,57 @@
+//! One door to sound files: [`open`] gives a stream of [`Block`]s whatever the format.
+//!
+//! Samples are `f64` with full scale ±1.0 (an integer sample of N bits is divided by 2^(N−1)), so
+//! that writing them back unchanged at the same depth gives the same bits.
+
+use std::path::Path;
+
+use crate::block::Block;
+use crate::error::{Error, Result};
+
+/// How samples are stored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SampleFormat {
+    /// Integer PCM.
+    Int,
+    /// IEEE floating point.
+    Float,
+}
+
+/// What a file's header says.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Info {
+    /// Frames a second, 8,000 to 384,000.
+    pub rate_hz: u32,
+    /// 1 to 64.
+    pub channels: usize,
+    /// Valid bits of a sample (24 for 24 bits in a container of 32).
+    pub bit_depth: u16,
+    /// Integer or float.
+    pub sample_format: SampleFormat,
+    /// Frames that are really there.
+    pub frames: u64,
+    /// First sample since midnight, from `bext`.
+    pub time_reference_samples: Option<u64>,
+    /// What was odd about the file, in words.
+    pub oddities: Vec<String>,
+    /// The header promised more than the file holds, or was never finished: the remedy in words.
+    pub truncated: Option<String>,
+}
+
+/// A sound file being read from its start.
+pub trait AudioRead: Send {
+    /// What the header says.
+    fn info(&self) -> &Info;
+    /// Fills `block` with the next at most `frames` frames (its channels become the file's) and
+    /// returns how many there were; 0 at the end.
+    fn read(&mut self, block: &mut Block, frames: usize) -> Result<usize>;
+    /// The next frame to read, counted from the start; beyond the end means the end.
+    fn seek(&mut self, frame: u64) -> Result<()>;
+}
+
+/// Opens a sound file read-only: WAV, RF64 and BW64 by the project's own reader; FLAC and
+/// AIFF/AIFF-C by symphonia (feature `symphonia`). What it is goes by content, not by name.
+pub fn open(path: &Path) -> Result<Box<dyn AudioRead>> {
+    Err(Error::file(path, "not yet"))
+}

@@ -1,0 +1,32 @@
+//! [`Levels`]: the figures of a track, before and after. Blocks in, plain data out.
+
+use serde::{Deserialize, Serialize};
+
+/// Figures of the contract, unrounded. Absent where undefined (silence, too short), never −∞.
+/// Figures of a stereo track are over both channels: peaks the larger, RMS of all samples.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Levels {
+    /// Largest absolute sample.
+    pub sample_peak_dbfs: Option<f64>,
+    /// Largest value between the samples too (ITU-R BS.1770-5 Annex 2), never below the sample peak.
+    pub true_peak_dbtp: Option<f64>,
+    /// Gated loudness (BS.1770-5); a mono track counts as one front channel.
+    pub integrated_lufs: Option<f64>,
+    /// Largest loudness of 400 ms.
+    pub momentary_max_lufs: Option<f64>,
+    /// Largest loudness of 3 s.
+    pub short_term_max_lufs: Option<f64>,
+    /// EBU Tech 3342.
+    pub loudness_range_lu: Option<f64>,
+    /// Plain RMS: a full-scale sine reads −3.01.
+    pub rms_dbfs: Option<f64>,
+    /// Sample peak less RMS.
+    pub crest_factor_db: Option<f64>,
+    /// Mean of the samples, full scale 1.
+    pub dc_offset: f64,
+    /// Samples in runs that are cut flat.
+    pub clipped_samples: u64,
+    /// The same of each channel, where there is more than one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub channels: Vec<Levels>,
+}

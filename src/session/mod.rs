@@ -1,0 +1,147 @@
+//! [`Session`]: what a folder of takes was taken for. Plain data; `scan` makes it.
+
+use std::path::PathBuf;
+
+pub use mic::{Family, Mic};
+
+pub mod mic;
+
+use crate::audio::Info;
+
+/// One side of a pair, or the middle.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Side {
+    /// Left.
+    L,
+    /// Right.
+    R,
+    /// Centre.
+    C,
+}
+
+/// A folder of takes.
+#[derive(Clone, Debug)]
+pub struct Session {
+    /// The session folder, as given.
+    pub root: PathBuf,
+    /// Songs in order of their slugs.
+    pub songs: Vec<Song>,
+    /// What was left out, with its reason (not audio, a folder too deep, …).
+    pub skipped: Vec<Skipped>,
+    /// Sound files that cannot be read at all.
+    pub failed: Vec<Failed>,
+}
+
+/// All takes of one song, in order.
+#[derive(Clone, Debug)]
+pub struct Song {
+    /// As written by people.
+    pub name: String,
+    /// Lower-case ASCII, `low-tide`.
+    pub slug: String,
+    /// In order of their numbers.
+    pub takes: Vec<Take>,
+}
+
+/// One performance: tracks that sound together.
+#[derive(Clone, Debug)]
+pub struct Take {
+    /// `take-03`, or a name as `comp`.
+    pub slug: String,
+    /// Its number, where it has one.
+    pub number: Option<u32>,
+    /// Which set-up (same kit, tuning, mic positions) it belongs to: takes with the same text share
+    /// one. By default the song's slug.
+    pub setup: String,
+    /// In the order of the mic table.
+    pub tracks: Vec<Track>,
+}
+
+/// One microphone or one stereo pair: the unit of work.
+#[derive(Clone, Debug)]
+pub struct Track {
+    /// What it was taken for.
+    pub mic: Mic,
+    /// The side, where the mic is one of several (`china-r`); `None` for a pair.
+    pub side: Option<Side>,
+    /// A second mic of the same name in the take: 2, 3, …; else 1.
+    pub index: u32,
+    /// The last part of the output name: `snare-top`, `china-r`, `snare-top-2`; for an unknown mic
+    /// the slug of its file.
+    pub label: String,
+    /// File name without folder and ending, by the naming template: `low-tide_take-03_snare-top`.
+    pub name: String,
+    /// One file, or the two sides of a pair (left, right).
+    pub sources: Vec<Source>,
+    /// Why it was taken for this mic, in words for a person.
+    pub why: String,
+    /// What a person should look at: a guess (`unknown-mic` with a proposal, a second mic, …).
+    pub notes: Vec<TrackNote>,
+}
+
+/// Something that `scan` noticed about a track.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TrackNote {
+    /// Whether a person has to look (⚠) or it is for information (ⓘ).
+    pub ask: bool,
+    /// In words.
+    pub text: String,
+}
+
+/// One file (or one channel of it) that gives samples to a track.
+#[derive(Clone, Debug)]
+pub struct Source {
+    /// Relative to the session folder.
+    pub path: PathBuf,
+    /// Its header.
+    pub info: Info,
+    /// The only channel that counts, in a recorder's file with all mics; `None`: all of them.
+    pub channel: Option<usize>,
+}
+
+/// A file that is not part of the session.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Skipped {
+    /// Relative to the session folder.
+    pub path: PathBuf,
+    /// Why.
+    pub reason: String,
+}
+
+/// A sound file that cannot be used.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Failed {
+    /// Relative to the session folder.
+    pub path: PathBuf,
+    /// Why, and what to do.
+    pub reason: String,
+}
+
+impl Track {
+    /// Frames a second.
+    pub fn rate_hz(&self) -> u32 {
+        self.sources[0].info.rate_hz
+    }
+
+    /// Frames; for a pair those of its sides, which are equal.
+    pub fn frames(&self) -> u64 {
+        self.sources[0].info.frames
+    }
+
+    /// 1, or 2 for a pair or a stereo file.
+    pub fn channels(&self) -> usize {
+        self.sources
+            .iter()
+            .map(|s| {
+                if s.channel.is_some() {
+                    1
+                } else {
+                    s.info.channels
+                }
+            })
+            .sum()
+    }
+}
