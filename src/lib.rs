@@ -12,6 +12,8 @@
 pub mod audio;
 pub mod block;
 pub mod error;
+pub mod finding;
+pub mod maths;
 pub mod measure;
 pub mod session;
 pub mod stage;

@@ -3,7 +3,50 @@
 //! A stage keeps its settings apart from its running state: settings never change while audio runs,
 //! and one set serves every track. How the stream is cut cannot be heard.
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+pub use basic::{Delay, Gain, Polarity};
+pub use bell::{Notch, Peak};
+pub use compress::Compress;
+pub use drive::Drive;
+pub use gate::Gate;
+pub use pass::{HighPass, LowPass};
+pub use shelf::{HighShelf, LowShelf, Tilt};
+
+pub mod basic;
+pub mod bell;
+pub mod compress;
+pub mod drive;
+pub mod gate;
+pub mod pass;
+pub mod shelf;
+
 use crate::block::Block;
+
+/// One line of a chain. Externally tagged: a tagged enum would lose the place of an error.
+#[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+#[allow(missing_docs)] // each is documented at its settings
+pub enum Stage {
+    HighPass(HighPass),
+    LowPass(LowPass),
+    Peak(Peak),
+    LowShelf(LowShelf),
+    HighShelf(HighShelf),
+    Tilt(Tilt),
+    Notch(Notch),
+    Drive(Drive),
+    Compress(Compress),
+    Gate(Gate),
+    Gain(Gain),
+    Polarity(Polarity),
+    Delay(Delay),
+}
+
+pub(crate) fn is_default<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
+}
 
 /// A setting that is out of range or contradicts another.
 #[derive(Clone, Debug, PartialEq)]
