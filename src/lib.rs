@@ -15,6 +15,8 @@ pub mod error;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod publish;
 pub mod session;
 pub mod stage;
 pub mod units;
+pub mod wav;
