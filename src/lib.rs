@@ -16,6 +16,7 @@ pub mod finding;
 pub mod maths;
 pub mod measure;
 pub mod publish;
+pub mod problem;
 pub mod session;
 pub mod stage;
 pub mod units;
