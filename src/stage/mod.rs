@@ -17,8 +17,12 @@ pub use shelf::{HighShelf, LowShelf, Tilt};
 pub mod basic;
 pub mod bell;
 pub mod compress;
+mod curve;
 pub mod drive;
+mod envelope;
 pub mod gate;
+pub mod matcher;
+mod oversample;
 pub mod pass;
 pub mod shelf;
 
