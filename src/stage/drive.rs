@@ -360,7 +360,7 @@ impl Wet {
         self.over.down(&self.shaped, output);
         for y in output {
             let x = *y;
-            *y -= self.dc;
+            *y = 0.5 * (1.0 + self.dc_keep) * (x - self.dc);
             self.dc = flushed(self.dc_keep * self.dc + (1.0 - self.dc_keep) * x);
         }
     }
