@@ -23,8 +23,12 @@ pub mod bell;
 pub mod biquad;
 pub mod chain;
 pub mod compress;
+mod curve;
 pub mod drive;
+mod envelope;
 pub mod gate;
+pub mod matcher;
+mod oversample;
 pub mod pass;
 pub mod shelf;
 
