@@ -12,6 +12,7 @@
 pub mod audio;
 pub mod block;
 pub mod error;
+pub mod evidence;
 pub mod finding;
 pub mod maths;
 pub mod measure;
