@@ -113,7 +113,11 @@ impl Drive {
 
 impl Settings for Drive {
     fn check(&self, _rate_hz: f64) -> Vec<Fault> {
-        let most = if self.curve == Curve::Fold { 18.0 } else { 48.0 };
+        let most = if self.curve == Curve::Fold {
+            18.0
+        } else {
+            48.0
+        };
         let mut faults: Vec<Fault> = [
             within("drive_db", self.drive_db, 0.0, most),
             within("mix", self.mix, 0.0, 1.0),

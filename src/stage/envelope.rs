@@ -39,7 +39,11 @@ impl Follower {
 
     #[inline]
     pub(crate) fn next(&mut self, x: f64) -> f64 {
-        let keep = if x > self.state { self.attack } else { self.release };
+        let keep = if x > self.state {
+            self.attack
+        } else {
+            self.release
+        };
         self.state = flushed(x + keep * (self.state - x));
         self.state
     }
@@ -167,7 +171,9 @@ mod tests {
     #[test]
     fn the_mean_square_equals_the_slow_sum() {
         let mut mean = MeanSquare::new(1.0, 48e3);
-        let x: Vec<f64> = (0..1000).map(|n| maths::sin(f64::from(n * n) * 0.37)).collect();
+        let x: Vec<f64> = (0..1000)
+            .map(|n| maths::sin(f64::from(n * n) * 0.37))
+            .collect();
         for (n, &value) in x.iter().enumerate() {
             let window = &x[(n + 1).saturating_sub(48)..=n];
             let slow = window.iter().map(|v| v * v).sum::<f64>() / 48.0;
