@@ -16,6 +16,7 @@ pub mod evidence;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod preset;
 pub mod problem;
 pub mod publish;
 pub mod session;
