@@ -25,6 +25,7 @@ pub mod chain;
 pub mod compress;
 pub mod drive;
 pub mod gate;
+mod matched;
 pub mod pass;
 pub mod shelf;
 
