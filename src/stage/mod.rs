@@ -29,6 +29,7 @@ mod envelope;
 pub mod gate;
 pub mod matcher;
 mod oversample;
+mod matched;
 pub mod pass;
 pub mod shelf;
 
