@@ -11,6 +11,7 @@
 
 pub mod audio;
 pub mod block;
+pub mod decide;
 pub mod error;
 pub mod evidence;
 pub mod finding;
@@ -19,6 +20,7 @@ pub mod measure;
 pub mod preset;
 pub mod problem;
 pub mod publish;
+pub mod report;
 pub mod session;
 pub mod stage;
 pub mod units;

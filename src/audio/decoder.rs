@@ -1,12 +1,15 @@
 //! FLAC and AIFF through symphonia, as a stream of blocks.
 //!
-//! Packets have to follow one another without a gap: where one is broken, missing, or the file ends
-//! early, the whole file is an error that names the time. Samples of every depth come
+//! Packets have to follow one another without a gap: where one is broken or missing, or the file
+//! ends early, the whole file is an error that names the time. Samples of every depth come
 //! left-justified in 32 bits, so that full scale is ±1.0 whatever the depth.
 
 use std::fs::File;
+use std::io::{ErrorKind, Seek};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
+use symphonia::core::audio::GenericAudioBufferRef as Buffer;
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Failure;
 use symphonia::core::formats::probe::Hint;
@@ -17,13 +20,13 @@ use symphonia::core::units::Timestamp;
 use super::{AudioRead, Info, SampleFormat};
 use crate::block::Block;
 use crate::error::{Error, Result};
+use crate::wav::{MAX_CHANNELS, RATES_HZ};
 
 /// A FLAC or AIFF file being read.
 pub struct Decoder {
-    format: Box<dyn FormatReader>,
-    decoder: Box<dyn AudioDecoder>,
-    track: u32,
+    file: File,
     path: PathBuf,
+    stream: Stream,
     info: Info,
     /// Next frame to give out.
     position: u64,
@@ -33,140 +36,62 @@ pub struct Decoder {
     packet_start: u64,
 }
 
+/// The library's two halves.
+struct Stream {
+    format: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track: u32,
+}
+
+type Outcome<T> = std::result::Result<T, Failure>;
+
 impl Decoder {
-    /// Reads the header. An AIFF or FLAC file that does not say its length is read once to count.
+    /// Reads the header. A file that does not say its length is read once to count.
     pub fn open(file: File, path: &Path) -> Result<Self> {
         let failed = |failure: Failure| Error::file(path, words(&failure));
-        let stream = MediaSourceStream::new(Box::new(file), Default::default());
-        let probe = symphonia::default::get_probe();
-        let format = probe
-            .probe(&Hint::new(), stream, Default::default(), Default::default())
-            .map_err(failed)?;
-        let track = format
-            .default_track(TrackType::Audio)
-            .ok_or_else(|| Error::file(path, "has no audio in it"))?;
-        let params = track
-            .codec_params
-            .as_ref()
-            .and_then(|params| params.audio())
-            .ok_or_else(|| Error::file(path, "has audio of an unknown kind"))?;
-        let decoder = symphonia::default::get_codecs()
-            .make_audio_decoder(params, &AudioDecoderOptions::default())
-            .map_err(failed)?;
-        let (Some(rate_hz), Some(channels)) = (params.sample_rate, params.channels.as_ref()) else {
-            return Err(Error::file(
-                path,
-                "does not say its sample rate or channels",
-            ));
-        };
-        let channels = channels.count();
-        if !crate::wav::RATES_HZ.contains(&rate_hz) || !(1..=64).contains(&channels) {
-            return Err(Error::file(
-                path,
-                format!("has {channels} channels at {rate_hz} Hz, which cannot be read"),
-            ));
+        let open = || guarded(|| Stream::open(&file)).map_err(failed);
+        let mut stream = open()?;
+        let mut info = stream.info().map_err(|reason| Error::file(path, reason))?;
+        if info.frames == 0 {
+            info.frames = guarded(|| stream.count()).map_err(failed)?;
+            stream = open()?;
         }
-        // A float track names no depth of its own.
-        let last = decoder.last_decoded();
-        use symphonia::core::audio::GenericAudioBufferRef as Buffer;
-        let (sample_format, bits) = match last {
-            Buffer::F32(_) => (SampleFormat::Float, 32),
-            Buffer::F64(_) => (SampleFormat::Float, 64),
-            _ => (SampleFormat::Int, params.bits_per_sample.unwrap_or(0)),
-        };
-        let mut oddities = Vec::new();
-        let track_id = track.id;
-        let mut info = Info {
-            rate_hz,
-            channels,
-            bit_depth: u16::try_from(bits).unwrap_or(0),
-            sample_format,
-            frames: 0,
-            time_reference_samples: None,
-            oddities: Vec::new(),
-            truncated: None,
-        };
-        let stated = track.num_frames.filter(|frames| *frames > 0);
-        let mut this = Self {
-            format,
-            decoder,
-            track: track_id,
+        Ok(Self {
+            stream,
+            file,
             path: path.to_owned(),
-            info: info.clone(),
+            info,
             position: 0,
             packet: Vec::new(),
             packet_start: 0,
-        };
-        info.frames = match stated {
-            Some(frames) => frames,
-            None => {
-                oddities.push("does not say its length: counted".to_owned());
-                this.count()?
-            }
-        };
-        info.oddities = oddities;
-        this.info = info;
-        Ok(this)
+        })
     }
 
-    /// Counts the frames of a file that does not say its length, and goes back to its start.
-    fn count(&mut self) -> Result<u64> {
-        let mut frames = 0;
-        while let Some(packet) = self.format.next_packet().map_err(|e| self.broken(&e))? {
-            if packet.track_id == self.track {
-                frames += packet.dur.get();
-            }
-        }
-        if frames > 0 {
-            self.seek_format(0)?;
-        }
-        Ok(frames)
-    }
-
-    /// Decodes the packet that holds `self.position`.
+    /// Decodes the packet that holds the next frame.
     fn next_packet(&mut self) -> Result<()> {
-        loop {
-            let packet = match self.format.next_packet() {
-                Ok(Some(packet)) if packet.track_id == self.track => packet,
-                Ok(Some(_)) => continue,
-                Ok(None) => return Err(self.early_end()),
-                Err(Failure::IoError(error))
-                    if error.kind() == std::io::ErrorKind::UnexpectedEof =>
-                {
-                    return Err(self.early_end());
-                }
-                Err(failure) => return Err(self.broken(&failure)),
-            };
-            let decoded = match self.decoder.decode(&packet) {
-                Ok(decoded) => decoded,
-                Err(failure) => return Err(self.broken(&failure)),
-            };
-            let start = u64::try_from(packet.pts.get()).unwrap_or(0);
-            let frames = decoded.frames() as u64;
-            if decoded.num_planes() != self.info.channels {
-                return Err(Error::file(&self.path, self.at("changes its channels")));
+        let Self {
+            stream,
+            packet,
+            info,
+            position,
+            ..
+        } = self;
+        let channels = info.channels;
+        match guarded(|| stream.packet_with(*position, channels, packet)) {
+            Ok(Some(start)) if start <= self.position => {
+                self.packet_start = start;
+                Ok(())
             }
-            if start > self.position {
-                return Err(Error::file(&self.path, self.at("has damaged audio")));
+            Ok(Some(_)) => Err(Error::file(&self.path, self.at("has damaged audio"))),
+            Ok(None) => Err(self.early_end()),
+            Err(Failure::IoError(error)) if error.kind() == ErrorKind::UnexpectedEof => {
+                Err(self.early_end())
             }
-            if start.saturating_add(frames) <= self.position {
-                continue; // lies before the frame that was sought
+            Err(failure) => {
+                let reason = format!("{}: {}", self.at("cannot be decoded"), words(&failure));
+                Err(Error::file(&self.path, reason))
             }
-            decoded.copy_to_vecs_planar(&mut self.packet);
-            self.packet_start = start;
-            return Ok(());
         }
-    }
-
-    fn seek_format(&mut self, frame: u64) -> Result<()> {
-        let ts = Timestamp::try_from(frame).unwrap_or(Timestamp::MAX);
-        let track_id = self.track;
-        let to = SeekTo::Timestamp { ts, track_id };
-        let seeked = self.format.seek(SeekMode::Accurate, to);
-        seeked.map_err(|failure| self.broken(&failure))?;
-        self.decoder.reset();
-        self.packet.clear();
-        Ok(())
     }
 
     fn at(&self, what: &str) -> String {
@@ -178,11 +103,6 @@ impl Decoder {
         let whole_s = self.info.frames as f64 / f64::from(self.info.rate_hz);
         let reason = self.at(&format!("promises {whole_s:.3} s and ends"));
         Error::file(&self.path, reason).hint("copy it again from where it came")
-    }
-
-    fn broken(&self, failure: &Failure) -> Error {
-        let reason = format!("{}: {}", self.at("cannot be decoded"), words(failure));
-        Error::file(&self.path, reason)
     }
 }
 
@@ -221,11 +141,138 @@ impl AudioRead for Decoder {
     fn seek(&mut self, frame: u64) -> Result<()> {
         let frame = frame.min(self.info.frames);
         if frame < self.info.frames && frame != self.position {
-            self.seek_format(frame)?;
+            // Opened anew: the library's FLAC parser takes packets for damaged after some seeks
+            // backwards, since it remembers the number of the last one.
+            let sought = guarded(|| {
+                let mut stream = Stream::open(&self.file)?;
+                stream.seek(frame)?;
+                Ok(stream)
+            });
+            self.stream = sought.map_err(|failure| {
+                let at_s = frame as f64 / f64::from(self.info.rate_hz);
+                let reason = format!("cannot be decoded from {at_s:.3} s on: {}", words(&failure));
+                Error::file(&self.path, reason)
+            })?;
+            self.packet.clear();
         }
         self.position = frame;
         Ok(())
     }
+}
+
+impl Stream {
+    /// From the start of the file.
+    fn open(file: &File) -> Outcome<Self> {
+        let mut file = file.try_clone()?;
+        file.rewind()?;
+        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        let probe = symphonia::default::get_probe();
+        let format = probe.probe(&Hint::new(), stream, Default::default(), Default::default())?;
+        let track = format
+            .default_track(TrackType::Audio)
+            .ok_or(Failure::Unsupported("no audio"))?;
+        let params = track
+            .codec_params
+            .as_ref()
+            .and_then(|params| params.audio());
+        let params = params.ok_or(Failure::Unsupported("audio of an unknown kind"))?;
+        let codecs = symphonia::default::get_codecs();
+        let decoder = codecs.make_audio_decoder(params, &AudioDecoderOptions::default())?;
+        Ok(Self {
+            track: track.id,
+            format,
+            decoder,
+        })
+    }
+
+    /// What the header says; 0 frames where it does not say.
+    fn info(&self) -> std::result::Result<Info, String> {
+        let params = self.decoder.codec_params();
+        let (Some(rate_hz), Some(channels)) = (params.sample_rate, params.channels.as_ref()) else {
+            return Err("does not say its sample rate or channels".to_owned());
+        };
+        let channels = channels.count();
+        if !RATES_HZ.contains(&rate_hz) || !(1..=usize::from(MAX_CHANNELS)).contains(&channels) {
+            return Err(format!(
+                "has {channels} channels at {rate_hz} Hz, 1 to {MAX_CHANNELS} channels at {} to {} \
+                 Hz can be read",
+                RATES_HZ.start(),
+                RATES_HZ.end()
+            ));
+        }
+        // Floats state no depth of their own.
+        let (sample_format, bits) = match self.decoder.last_decoded() {
+            Buffer::F32(_) => (SampleFormat::Float, 32),
+            Buffer::F64(_) => (SampleFormat::Float, 64),
+            _ => (SampleFormat::Int, params.bits_per_sample.unwrap_or(0)),
+        };
+        let track = self
+            .format
+            .tracks()
+            .iter()
+            .find(|track| track.id == self.track);
+        Ok(Info {
+            rate_hz,
+            channels,
+            bit_depth: u16::try_from(bits).unwrap_or(0),
+            sample_format,
+            frames: track.and_then(|track| track.num_frames).unwrap_or(0),
+            time_reference_samples: None,
+            oddities: Vec::new(),
+            truncated: None,
+        })
+    }
+
+    /// Frames from here to the end, without decoding.
+    fn count(&mut self) -> Outcome<u64> {
+        let mut frames = 0u64;
+        while let Some(packet) = self.format.next_packet()? {
+            if packet.track_id == self.track {
+                frames = frames.saturating_add(packet.dur.get());
+            }
+        }
+        Ok(frames)
+    }
+
+    /// Decodes into `samples` the next packet that does not end before `frame`, and gives the
+    /// number of its first frame; `None` at the end.
+    fn packet_with(
+        &mut self,
+        frame: u64,
+        channels: usize,
+        samples: &mut Vec<Vec<f64>>,
+    ) -> Outcome<Option<u64>> {
+        while let Some(packet) = self.format.next_packet()? {
+            if packet.track_id != self.track {
+                continue;
+            }
+            let decoded = self.decoder.decode(&packet)?;
+            let start = u64::try_from(packet.pts.get()).unwrap_or(0);
+            if decoded.num_planes() != channels {
+                return Err(Failure::Unsupported("another number of channels"));
+            }
+            if start.saturating_add(decoded.frames() as u64) > frame {
+                decoded.copy_to_vecs_planar(samples);
+                return Ok(Some(start));
+            }
+        }
+        Ok(None)
+    }
+
+    fn seek(&mut self, frame: u64) -> Outcome<()> {
+        let ts = Timestamp::try_from(frame).unwrap_or(Timestamp::MAX);
+        let track_id = self.track;
+        let to = SeekTo::Timestamp { ts, track_id };
+        self.format.seek(SeekMode::Accurate, to).map(|_| ())
+    }
+}
+
+/// The library panics on some damaged headers where overflow is checked. A stream that did is not
+/// used again.
+fn guarded<T>(work: impl FnOnce() -> Outcome<T>) -> Outcome<T> {
+    catch_unwind(AssertUnwindSafe(work)).unwrap_or(Err(Failure::DecodeError(
+        "damaged beyond what the decoder expects",
+    )))
 }
 
 fn words(failure: &Failure) -> String {

@@ -31,6 +31,9 @@ pub struct Tried<'a> {
     pub played: bool,
 }
 
+/// Where hits of a mic without a working level are brought to ahead of a stage that depends on the
+/// level, dBFS. Common practice, no source.
+pub const DEFAULT_WORKING_DBFS: f64 = -14.0;
 /// Fewer hits than this in a link group: no gain is guessed.
 pub const FEWEST_HITS: usize = 5;
 /// Hits of one take that count for the level at most, so that one take full of them does not decide
@@ -50,8 +53,10 @@ pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
             groups.entry(group(track, rule)).or_default().push(i);
         }
     }
-    let mut gains: Vec<Decided<f64>> =
-        tracks.iter().map(|_| Decided::new(0.0, "the preset has no level")).collect();
+    let mut gains: Vec<Decided<f64>> = tracks
+        .iter()
+        .map(|_| Decided::new(0.0, "the preset has no level"))
+        .collect();
     for members in groups.values() {
         let linked: Vec<&Tried<'_>> = members.iter().map(|&i| &tracks[i]).collect();
         let gain = linked_gain(&linked);
@@ -112,7 +117,10 @@ fn linked_gain(tracks: &[&Tried<'_>]) -> Decided<f64> {
 /// none.
 fn level(measure: Measure, tracks: &[&Tried<'_>]) -> Result<(f64, String), String> {
     let loudest = |value: fn(&Levels) -> Option<f64>| {
-        tracks.iter().filter_map(|t| value(t.levels)).max_by(f64::total_cmp)
+        tracks
+            .iter()
+            .filter_map(|t| value(t.levels))
+            .max_by(f64::total_cmp)
     };
     let pooled = |value: fn(&Levels) -> Option<f64>| {
         // Powers over all frames: long takes count for more.
@@ -121,7 +129,8 @@ fn level(measure: Measure, tracks: &[&Tried<'_>]) -> Result<(f64, String), Strin
             .filter_map(|t| value(t.levels).map(|db| (10f64.powf(db / 10.0), t.frames as f64)))
             .collect();
         let frames: f64 = parts.iter().map(|p| p.1).sum();
-        (frames > 0.0).then(|| 10.0 * (parts.iter().map(|p| p.0 * p.1).sum::<f64>() / frames).log10())
+        (frames > 0.0)
+            .then(|| 10.0 * (parts.iter().map(|p| p.0 * p.1).sum::<f64>() / frames).log10())
     };
     let (level, words) = match measure {
         Measure::HitLevel => return hit_level(tracks),
@@ -151,7 +160,10 @@ fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, String), String> {
         return Err(format!("only {} {hits}: no gain is guessed", peaks.len()));
     }
     let level = weighted_quantile(&mut peaks, QUANTILE);
-    Ok((level, format!("{} hits, level {} dBFS", peaks.len(), round_to(level, 1))))
+    Ok((
+        level,
+        format!("{} hits, level {} dBFS", peaks.len(), round_to(level, 1)),
+    ))
 }
 
 /// The `q` quantile of weighted values (value, weight above 0), linear between the middles of their
@@ -165,7 +177,9 @@ fn weighted_quantile(values: &mut [(f64, f64)], q: f64) -> f64 {
         let at = (before + weight / 2.0) / total;
         if at >= q {
             return match last {
-                Some((lower, lower_at)) => lower + (value - lower) * (q - lower_at) / (at - lower_at),
+                Some((lower, lower_at)) => {
+                    lower + (value - lower) * (q - lower_at) / (at - lower_at)
+                }
                 None => value,
             };
         }
@@ -180,7 +194,12 @@ mod tests {
     use super::*;
 
     fn rule(measure: Measure, target: f64, link: Link) -> LevelRule {
-        LevelRule { measure, target, link, ceiling_dbtp: -1.0 }
+        LevelRule {
+            measure,
+            target,
+            link,
+            ceiling_dbtp: -1.0,
+        }
     }
 
     fn levels(true_peak_dbtp: f64, integrated_lufs: f64) -> Levels {
@@ -192,7 +211,12 @@ mod tests {
         }
     }
 
-    fn track<'a>(key: &'a str, rule: &'a LevelRule, levels: &'a Levels, peaks: &'a [f64]) -> Tried<'a> {
+    fn track<'a>(
+        key: &'a str,
+        rule: &'a LevelRule,
+        levels: &'a Levels,
+        peaks: &'a [f64],
+    ) -> Tried<'a> {
         Tried {
             key,
             song: "tide",
@@ -211,10 +235,16 @@ mod tests {
         let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
         let (loud, quiet) = (levels(-13.0, -20.0), levels(-40.0, -50.0));
         let peaks = [-16.0; 20];
-        let found = gains(&[track("a", &rule, &loud, &peaks), track("b", &rule, &quiet, &[])]);
+        let found = gains(&[
+            track("a", &rule, &loud, &peaks),
+            track("b", &rule, &quiet, &[]),
+        ]);
         assert_eq!(found[0].value, 4.0);
         assert_eq!(found[1], found[0]);
-        assert_eq!(found[0].why, "20 hits, level -16 dBFS, target -12; one gain for 2 tracks");
+        assert_eq!(
+            found[0].why,
+            "20 hits, level -16 dBFS, target -12; one gain for 2 tracks"
+        );
     }
 
     #[test]
@@ -224,7 +254,13 @@ mod tests {
         let peaks = [-18.0; 10];
         let found = gains(&[track("a", &rule, &a, &peaks), track("b", &rule, &b, &peaks)]);
         assert_eq!(found[0].value, 2.0);
-        assert!(found[0].why.contains("held 4 dB lower by the loudest peak (-3 dBTP in a)"), "{}", found[0].why);
+        assert!(
+            found[0]
+                .why
+                .contains("held 4 dB lower by the loudest peak (-3 dBTP in a)"),
+            "{}",
+            found[0].why
+        );
     }
 
     #[test]
@@ -232,7 +268,10 @@ mod tests {
         let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
         let levels = levels(-10.0, -20.0);
         let found = gains(&[track("a", &rule, &levels, &[-20.0; 4])]);
-        assert_eq!(found[0], Decided::new(0.0, "only 4 hits: no gain is guessed"));
+        assert_eq!(
+            found[0],
+            Decided::new(0.0, "only 4 hits: no gain is guessed")
+        );
     }
 
     #[test]
@@ -248,7 +287,9 @@ mod tests {
 
     #[test]
     fn one_stray_rim_shot_moves_the_level_by_less_than_a_third_of_a_decibel() {
-        let mut peaks: Vec<(f64, f64)> = (0..30).map(|i| (-16.0 + f64::from(i % 5) * 0.4, 1.0)).collect();
+        let mut peaks: Vec<(f64, f64)> = (0..30)
+            .map(|i| (-16.0 + f64::from(i % 5) * 0.4, 1.0))
+            .collect();
         let without = weighted_quantile(&mut peaks.clone(), QUANTILE);
         peaks[0].0 = 0.0;
         assert!((weighted_quantile(&mut peaks, QUANTILE) - without).abs() < 0.3);
@@ -256,9 +297,14 @@ mod tests {
 
     #[test]
     fn a_take_twice_moves_nothing() {
-        let mut once: Vec<(f64, f64)> = (0..17).map(|i| (f64::from(i * i % 17) - 20.0, 1.0)).collect();
+        let mut once: Vec<(f64, f64)> = (0..17)
+            .map(|i| (f64::from(i * i % 17) - 20.0, 1.0))
+            .collect();
         let mut twice = [once.clone(), once.clone()].concat();
-        let (a, b) = (weighted_quantile(&mut once, QUANTILE), weighted_quantile(&mut twice, QUANTILE));
+        let (a, b) = (
+            weighted_quantile(&mut once, QUANTILE),
+            weighted_quantile(&mut twice, QUANTILE),
+        );
         assert!((a - b).abs() < 0.3, "{a} {b}");
     }
 }

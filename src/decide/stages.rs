@@ -43,7 +43,7 @@ const TOO_FAR: f64 = 0.06;
 pub fn follow(preset: &Preset, setup: &Tuned, take: &Tuned) -> Vec<Decided<Stage>> {
     let step = |step: &crate::preset::Step| {
         let mut stage = step.stage.clone();
-        let why = match (&step.follow, stage.freq_hz_mut()) {
+        let why = match (&step.follow, crate::preset::freq_hz(&mut stage)) {
             (Some(rule), Some(freq_hz)) => {
                 let (hz, why) = frequency(rule, *freq_hz, setup, take);
                 *freq_hz = hz;
@@ -62,15 +62,25 @@ fn frequency(rule: &Follow, fallback_hz: f64, setup: &Tuned, take: &Tuned) -> (f
         Followed::NextPartial => "next partial",
     };
     let Some(common) = setup.of(rule.of) else {
-        return (fallback_hz, format!("no clear {what}: the preset's {fallback_hz} Hz"));
+        return (
+            fallback_hz,
+            format!("no clear {what}: the preset's {fallback_hz} Hz"),
+        );
     };
     let mut pitch = common;
-    let mut why = format!("{what} of the set-up {} Hz ({} hits)", round_to(common.hz, 1), common.hits);
+    let mut why = format!(
+        "{what} of the set-up {} Hz ({} hits)",
+        round_to(common.hz, 1),
+        common.hits
+    );
     if let Some(own) = take.of(rule.of) {
         let off = own.hz / common.hz - 1.0;
         let percent = round_to(off * 100.0, 1);
         if off.abs() > TOO_FAR {
-            why += &format!("; this take reads {} Hz ({percent} %), too far to be followed", round_to(own.hz, 1));
+            why += &format!(
+                "; this take reads {} Hz ({percent} %), too far to be followed",
+                round_to(own.hz, 1)
+            );
         } else if off.abs() > OWN_WAY {
             pitch = own;
             why = format!(
@@ -85,7 +95,10 @@ fn frequency(rule: &Follow, fallback_hz: f64, setup: &Tuned, take: &Tuned) -> (f
     if rule.times != 1.0 {
         why += &format!(" × {}", rule.times);
     }
-    for (limit, beyond) in [(rule.min_hz, rule.min_hz.is_some_and(|m| hz < m)), (rule.max_hz, rule.max_hz.is_some_and(|m| hz > m))] {
+    for (limit, beyond) in [
+        (rule.min_hz, rule.min_hz.is_some_and(|m| hz < m)),
+        (rule.max_hz, rule.max_hz.is_some_and(|m| hz > m)),
+    ] {
         if let (Some(limit), true) = (limit, beyond) {
             why += &format!(", limited to {limit} Hz");
             hz = limit;
@@ -108,7 +121,11 @@ const PEAK_OVER_HITS_DB: f64 = 6.0;
 
 /// Puts a gain in front of a chain that depends on the level, so that 12 dB of drive mean the same
 /// behind every preamplifier: one gain for a mic and set-up.
-pub fn bring_to_working_level(stages: &mut Vec<Decided<Stage>>, incoming: Option<Incoming>, working_dbfs: f64) {
+pub fn bring_to_working_level(
+    stages: &mut Vec<Decided<Stage>>,
+    incoming: Option<Incoming>,
+    working_dbfs: f64,
+) {
     if !stages.iter().any(|stage| stage.value.depends_on_level()) {
         return;
     }
@@ -131,11 +148,19 @@ mod tests {
     use super::*;
 
     fn rule() -> Follow {
-        Follow { of: Followed::Fundamental, times: 1.0, min_hz: Some(150.0), max_hz: Some(260.0) }
+        Follow {
+            of: Followed::Fundamental,
+            times: 1.0,
+            min_hz: Some(150.0),
+            max_hz: Some(260.0),
+        }
     }
 
     fn tuned(hz: f64) -> Tuned {
-        Tuned { fundamental: Some(Pitch { hz, hits: 40 }), next_partial: None }
+        Tuned {
+            fundamental: Some(Pitch { hz, hits: 40 }),
+            next_partial: None,
+        }
     }
 
     #[test]
@@ -144,9 +169,19 @@ mod tests {
         for (setup, take, hz, words) in [
             (tuned(200.0), none, 200.0, "of the set-up 200 Hz (40 hits)"),
             (tuned(200.0), tuned(203.0), 200.0, "of the set-up"),
-            (tuned(200.0), tuned(206.0), 206.0, "3 % off the set-up's 200 Hz"),
+            (
+                tuned(200.0),
+                tuned(206.0),
+                206.0,
+                "3 % off the set-up's 200 Hz",
+            ),
             (tuned(200.0), tuned(240.0), 200.0, "too far to be followed"),
-            (none, tuned(206.0), 180.0, "no clear fundamental: the preset's 180 Hz"),
+            (
+                none,
+                tuned(206.0),
+                180.0,
+                "no clear fundamental: the preset's 180 Hz",
+            ),
             (tuned(300.0), none, 260.0, "limited to 260 Hz"),
         ] {
             let (found, why) = frequency(&rule(), 180.0, &setup, &take);

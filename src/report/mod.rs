@@ -4,7 +4,6 @@
 
 use serde::{Serialize, Serializer};
 
-use crate::evidence::{HitSummary, TuningSummary};
 use crate::finding::Finding;
 use crate::measure::Levels;
 use crate::session::Side;
@@ -101,8 +100,14 @@ impl PathText {
     /// Text of a relative path.
     pub fn new(path: &std::path::Path) -> Self {
         let parts: Vec<_> = path.iter().map(|part| part.to_string_lossy()).collect();
-        let path_b64 = path.to_str().is_none().then(|| base64(path.as_os_str().as_encoded_bytes()));
-        Self { path: parts.join("/"), path_b64 }
+        let path_b64 = path
+            .to_str()
+            .is_none()
+            .then(|| base64(path.as_os_str().as_encoded_bytes()));
+        Self {
+            path: parts.join("/"),
+            path_b64,
+        }
     }
 }
 
@@ -111,13 +116,52 @@ fn base64(bytes: &[u8]) -> String {
     const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
     for chunk in bytes.chunks(3) {
-        let word = chunk.iter().fold(0u32, |word, &b| word << 8 | u32::from(b)) << (8 * (3 - chunk.len()));
+        let word =
+            chunk.iter().fold(0u32, |word, &b| word << 8 | u32::from(b)) << (8 * (3 - chunk.len()));
         for i in 0..4 {
             let digit = DIGITS[(word >> (18 - 6 * i) & 63) as usize] as char;
             text.push(if i <= chunk.len() { digit } else { '=' });
         }
     }
     text
+}
+
+/// What was played on a drum.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct HitSummary {
+    /// Own hits within the take.
+    pub count: usize,
+    /// Their level: the 75 % quantile of their peaks.
+    pub level_dbfs: Option<f64>,
+    /// Median absolute deviation of their peaks.
+    pub spread_db: Option<f64>,
+    /// Hits that may be bleed.
+    pub unsure: usize,
+    /// How sure the attribution is, 0 to 1.
+    pub confidence: f64,
+    /// What limits it, in words.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub note: String,
+}
+
+/// What a drum is tuned to.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TuningSummary {
+    /// The lowest ringing mode, 20 to 150 ms after the stroke.
+    pub fundamental_hz: Option<f64>,
+    /// Median absolute deviation over the hits.
+    pub spread_hz: Option<f64>,
+    /// The strongest ring above it.
+    pub next_partial_hz: Option<f64>,
+    /// Time in which the fundamental falls by 60 dB.
+    pub ring_s: Option<f64>,
+    /// Hits that it rests on.
+    pub hits: usize,
+    /// Share of the hits that agree, 0 to 1.
+    pub confidence: f64,
+    /// What limits it, in words.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub note: String,
 }
 
 /// What was done to a track.
@@ -171,7 +215,10 @@ impl From<&Entry> for Decisions {
             stages: entry
                 .stages
                 .iter()
-                .map(|s| StageReport { stage: s.value.clone(), why: s.why.clone() })
+                .map(|s| StageReport {
+                    stage: s.value.clone(),
+                    why: s.why.clone(),
+                })
                 .collect(),
             reasons: reasons.into_iter().flatten().collect(),
         }
@@ -225,13 +272,17 @@ fn levels<S: Serializer>(levels: &Levels, serializer: S) -> Result<S::Ok, S::Err
     rounded(levels).serialize(serializer)
 }
 
-fn levels_or_null<S: Serializer>(levels: &Option<Levels>, serializer: S) -> Result<S::Ok, S::Error> {
+fn levels_or_null<S: Serializer>(
+    levels: &Option<Levels>,
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
     levels.as_ref().map(rounded).serialize(serializer)
 }
 
 /// JSON as it is written to disk: indented, one line break at the end.
 pub fn to_json(value: &impl Serialize) -> Vec<u8> {
-    let mut bytes = serde_json::to_vec_pretty(value).expect("reports hold nothing that JSON cannot");
+    let mut bytes =
+        serde_json::to_vec_pretty(value).expect("reports hold nothing that JSON cannot");
     bytes.push(b'\n');
     bytes
 }
@@ -243,7 +294,15 @@ mod tests {
     #[test]
     fn base64_is_that_of_rfc_4648() {
         // RFC 4648, section 10.
-        for (bytes, text) in [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("fooba", "Zm9vYmE="), ("foobar", "Zm9vYmFy")] {
+        for (bytes, text) in [
+            ("", ""),
+            ("f", "Zg=="),
+            ("fo", "Zm8="),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg=="),
+            ("fooba", "Zm9vYmE="),
+            ("foobar", "Zm9vYmFy"),
+        ] {
             assert_eq!(base64(bytes.as_bytes()), text);
         }
     }

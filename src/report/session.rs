@@ -118,7 +118,13 @@ impl SessionReport {
         skipped: Vec<FailedReport>,
         mixes: Vec<MixReport>,
     ) -> Self {
-        let of = |severity| tracks.iter().flat_map(|t| &t.findings).filter(|f| f.severity == severity).count();
+        let of = |severity| {
+            tracks
+                .iter()
+                .flat_map(|t| &t.findings)
+                .filter(|f| f.severity == severity)
+                .count()
+        };
         let distinct = |key: fn(&TrackReport) -> Vec<&Option<String>>| {
             let mut seen: Vec<_> = tracks.iter().map(key).collect();
             seen.sort();
@@ -126,7 +132,11 @@ impl SessionReport {
             seen.len()
         };
         let own = || tracks.iter().filter(|t| t.derived_from.is_none());
-        let seconds = |t: &TrackReport| t.sources.first().map_or(0.0, |s| s.frames as f64 / f64::from(s.sample_rate_hz));
+        let seconds = |t: &TrackReport| {
+            t.sources
+                .first()
+                .map_or(0.0, |s| s.frames as f64 / f64::from(s.sample_rate_hz))
+        };
         let totals = Totals {
             songs: distinct(|t| vec![&t.song]),
             takes: distinct(|t| vec![&t.song, &t.take]),

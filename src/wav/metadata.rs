@@ -132,10 +132,7 @@ impl Metadata {
         mask: Option<u32>,
     ) -> io::Result<Self> {
         let data = layout.first(b"data").map(|(index, _)| index);
-        let mut metadata = Self {
-            mask,
-            ..Self::default()
-        };
+        let mut metadata = Self::with_mask(mask);
         let mut held: u64 = 0;
         for (index, chunk) in layout.chunks.iter().enumerate() {
             if chunk.cut || !is_kept(&chunk.id) || u32::try_from(chunk.size).is_err() {
@@ -166,6 +163,14 @@ impl Metadata {
             });
         }
         Ok(metadata)
+    }
+
+    /// Nothing but speakers.
+    pub fn with_mask(mask: Option<u32>) -> Self {
+        Self {
+            mask,
+            ..Self::default()
+        }
     }
 
     /// Adds a chunk before `data`.
@@ -322,8 +327,11 @@ fn update(kept: &mut Kept, change: &Change, notes: &mut Vec<String>) -> bool {
             note("period and loops moved to the new sample rate");
         }
         (b"LIST", Payload::Held(bytes)) if rate_changed && bytes.starts_with(b"adtl") => {
-            if scale_adtl(bytes, from, to) {
-                note("lengths of its regions moved to the new sample rate");
+            let regions = scale_adtl(bytes, from, to);
+            if regions > 0 {
+                note(&format!(
+                    "{regions} lengths of regions moved to the new sample rate"
+                ));
             }
         }
         (b"cue " | b"smpl", Payload::Left { .. }) if rate_changed => {
@@ -420,15 +428,15 @@ fn entries(
     table.chunks_exact_mut(size).take(count)
 }
 
-/// Scales the length (byte 4) of every `ltxt` in a `LIST` of type `adtl`; whether there was one.
-fn scale_adtl(bytes: &mut [u8], from: u32, to: u32) -> bool {
+/// Scales the length (byte 4) of every `ltxt` in a `LIST` of type `adtl`; how many there were.
+fn scale_adtl(bytes: &mut [u8], from: u32, to: u32) -> usize {
     let mut at: usize = 4;
-    let mut found = false;
+    let mut found = 0usize;
     while let Some(entry) = bytes.get_mut(at..).filter(|rest| rest.len() >= 8) {
         let size = usize::try_from(u32_at(entry, 4)).unwrap_or(usize::MAX);
         if entry.starts_with(b"ltxt") && size >= 8 {
             scale(entry, 12, from, to);
-            found = true;
+            found = found.saturating_add(1);
         }
         at = at
             .saturating_add(8)

@@ -16,7 +16,7 @@ mod riff;
 mod samples;
 mod writer;
 
-pub use format::{Codec, RATES_HZ};
+pub use format::{Codec, MAX_CHANNELS, RATES_HZ};
 pub use metadata::{Change, Loudness, Metadata, bext, history_line};
 pub use reader::Reader;
 pub use samples::{Dither, Encoder, Lost, decode};

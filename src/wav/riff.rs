@@ -315,7 +315,8 @@ impl<R: Read + Seek> Walk<'_, R> {
             return Ok(padded);
         }
         let there = self.header(padded)?;
-        if sane(there, padded, self.length) && there.is_some_and(|header| known(&header.id)) {
+        let known = |header: Option<Header>| header.is_some_and(|header| known(&header.id));
+        if sane(there, padded, self.length) && (known(there) || !known(here)) {
             return Ok(padded);
         }
         self.odd("an odd chunk has no pad byte");

@@ -246,3 +246,82 @@ fn format(spec: &WriteSpec, mask: Option<u32>) -> Result<Format> {
         mask,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use std::io::Cursor;
+    use std::path::Path;
+
+    use super::*;
+    use crate::audio::AudioRead;
+    use crate::wav::Reader;
+
+    fn written(limit: u64, depth: Depth, frames: usize) -> Vec<u8> {
+        let spec = WriteSpec {
+            rate_hz: 48_000,
+            channels: 1,
+            depth,
+            dither: Dither::None,
+            frames: frames as u64,
+        };
+        let mut metadata = Metadata::default();
+        metadata.push(*b"note", vec![1, 2, 3]);
+        let mut writer = Writer::with_limit(Vec::new(), &spec, &metadata, limit).unwrap();
+        let ramp = (0..frames).map(|i| i as f64 / 65_536.0).collect();
+        writer.write(&Block::from_channels(vec![ramp])).unwrap();
+        let (file, written) = writer.finish().unwrap();
+        assert_eq!(written.bytes, file.len() as u64);
+        file
+    }
+
+    #[test]
+    fn past_the_limit_only_the_sizes_move_to_ds64() {
+        // Offsets of EBU Tech 3306 v1.1: outer size at 0, data size at 8, frames at 16, table length
+        // at 24 of the chunk's 28 bytes.
+        for (depth, bytes) in [(Depth::Int16, 2), (Depth::Int24, 3), (Depth::Float32, 4)] {
+            let short = written(u64::MAX, depth, 1001);
+            let long = written(100, depth, 1001);
+            assert_eq!(short.len(), long.len());
+            assert_eq!(&short[..4], b"RIFF");
+            assert_eq!(&short[8..20], b"WAVEJUNK\x1c\0\0\0");
+            assert_eq!(&long[..20], b"RF64\xff\xff\xff\xffWAVEds64\x1c\0\0\0");
+            let at = |offset: usize| {
+                u64::from_le_bytes(long[20 + offset..28 + offset].try_into().unwrap())
+            };
+            assert_eq!(at(0), long.len() as u64 - 8);
+            assert_eq!(at(8), 1001 * bytes);
+            assert_eq!(at(16), 1001);
+            assert_eq!(long[44..48], [0; 4]);
+            let (mut reads, samples): (Vec<_>, Vec<_>) = [short, long]
+                .into_iter()
+                .map(|file| {
+                    let mut reader = Reader::new(Cursor::new(file), Path::new("a")).unwrap();
+                    let mut block = Block::default();
+                    assert_eq!(reader.read(&mut block, 2000).unwrap(), 1001);
+                    (reader.info().clone(), block)
+                })
+                .unzip();
+            assert_eq!(samples[0], samples[1]);
+            assert_eq!(reads.pop(), reads.pop());
+        }
+    }
+
+    #[test]
+    fn the_limit_is_the_first_size_that_32_bits_cannot_tell_from_unknown() {
+        let file = written(u64::MAX, Depth::Int16, 10);
+        let outer = file.len() as u64 - 8;
+        assert_eq!(&written(outer + 1, Depth::Int16, 10)[..4], b"RIFF");
+        assert_eq!(&written(outer, Depth::Int16, 10)[..4], b"RF64");
+    }
+
+    #[test]
+    fn mono_and_stereo_have_the_plain_format() {
+        let file = written(u64::MAX, Depth::Int24, 10);
+        let fmt = [1, 0, 1, 0, 0x80, 0xbb, 0, 0, 0x80, 0x32, 2, 0, 3, 0, 24, 0];
+        assert_eq!(&file[48..56], b"fmt \x10\0\0\0");
+        assert_eq!(&file[56..72], fmt);
+        let file = written(u64::MAX, Depth::Float32, 10);
+        assert_eq!(&file[48..56], b"fmt \x12\0\0\0");
+        assert_eq!(&file[74..86], b"fact\x04\0\0\0\x0a\0\0\0");
+    }
+}
