@@ -10,6 +10,7 @@ use voice::Voice;
 
 mod commands;
 mod signals;
+mod summary;
 mod voice;
 
 /// Turns folders of multi-microphone drum takes into processed stems, rough mixes and reports.
