@@ -1,8 +1,8 @@
 //! Cost of the drive: nanoseconds a sample are the item times printed here (`cargo bench --bench drive`).
 
 use batterhead::block::Block;
-use batterhead::stage::drive::{Curve, Drive};
 use batterhead::stage::Settings;
+use batterhead::stage::drive::{Curve, Drive};
 use divan::Bencher;
 use divan::counter::ItemsCount;
 

@@ -105,11 +105,14 @@ pub(crate) fn antialiased<S: Shape>(x: &[f64], y: &mut [f64]) {
             *y = S::smooth(limited(x[0]), limited(x[1]), limited(x[2]));
         }
         // That was it, unless samples lie on different pieces.
-        let settled = |lo: f64, hi: f64| {
-            (lo >= -S::INNER && hi <= S::INNER) || lo >= outer || hi <= -outer
-        };
-        let low = x.iter().fold(f64::INFINITY, |a, &b| if b < a { b } else { a });
-        let high = x.iter().fold(f64::NEG_INFINITY, |a, &b| if b > a { b } else { a });
+        let settled =
+            |lo: f64, hi: f64| (lo >= -S::INNER && hi <= S::INNER) || lo >= outer || hi <= -outer;
+        let low = x
+            .iter()
+            .fold(f64::INFINITY, |a, &b| if b < a { b } else { a });
+        let high = x
+            .iter()
+            .fold(f64::NEG_INFINITY, |a, &b| if b > a { b } else { a });
         if settled(low, high) {
             continue;
         }
@@ -191,7 +194,15 @@ mod tests {
     }
 
     const SOFT: Reference = Reference {
-        f: |x| odd(x, |a| if a < 1.0 { (15.0 * a - 10.0 * a.powi(3) + 3.0 * a.powi(5)) / 8.0 } else { 1.0 }),
+        f: |x| {
+            odd(x, |a| {
+                if a < 1.0 {
+                    (15.0 * a - 10.0 * a.powi(3) + 3.0 * a.powi(5)) / 8.0
+                } else {
+                    1.0
+                }
+            })
+        },
         first: |x| {
             let a = x.abs();
             if a < 1.0 {
@@ -254,7 +265,9 @@ mod tests {
     /// Different numbers from −`range` to `range`, without an order.
     fn scattered(range: f64, count: usize) -> Vec<f64> {
         let golden = |i: usize| (i as f64 * 0.618_033_988_749_894_9).fract();
-        (0..count).map(|i| range * (2.0 * golden(i) - 1.0)).collect()
+        (0..count)
+            .map(|i| range * (2.0 * golden(i) - 1.0))
+            .collect()
     }
 
     #[test]
@@ -263,8 +276,14 @@ mod tests {
             for i in -3000..=3000 {
                 let (x, h) = (f64::from(i) * 1e-3 + 1e-4, 1e-5);
                 let slope = |f: fn(f64) -> f64| (f(x + h) - f(x - h)) / (2.0 * h);
-                assert!((slope(reference.second) - (reference.first)(x)).abs() < 1e-9, "{x}");
-                assert!((slope(reference.first) - (reference.f)(x)).abs() < 1e-9, "{x}");
+                assert!(
+                    (slope(reference.second) - (reference.first)(x)).abs() < 1e-9,
+                    "{x}"
+                );
+                assert!(
+                    (slope(reference.first) - (reference.f)(x)).abs() < 1e-9,
+                    "{x}"
+                );
                 assert!((at(x) - (reference.f)(x)).abs() < 1e-15, "{x}");
             }
         });
@@ -278,7 +297,8 @@ mod tests {
                 let mut y = vec![0.0; x.len() - 2];
                 shaped(&x, &mut y);
                 for (y, x) in y.iter().zip(x.windows(3)) {
-                    let first = |a: f64, b: f64| ((reference.second)(a) - (reference.second)(b)) / (a - b);
+                    let first =
+                        |a: f64, b: f64| ((reference.second)(a) - (reference.second)(b)) / (a - b);
                     let expected = 2.0 * (first(x[0], x[1]) - first(x[1], x[2])) / (x[0] - x[2]);
                     assert!((y - expected).abs() < 1e-12, "{x:?}: {y} {expected}");
                 }
@@ -292,9 +312,18 @@ mod tests {
             for knot in [0.75, 1.0, 1.25, -1.0, -0.75, 0.2, 30.0] {
                 for step in [0.0, 1e-15, 1e-12, 1e-9, 1e-6] {
                     let mut y = [0.0; 3];
-                    let x = [knot - step, knot + step, knot, knot - 2.0 * step, knot + step];
+                    let x = [
+                        knot - step,
+                        knot + step,
+                        knot,
+                        knot - 2.0 * step,
+                        knot + step,
+                    ];
                     shaped(&x, &mut y);
-                    assert!(y.iter().all(|y| (y - at(knot)).abs() < 1e-15 + 4.0 * step), "{knot} {step}");
+                    assert!(
+                        y.iter().all(|y| (y - at(knot)).abs() < 1e-15 + 4.0 * step),
+                        "{knot} {step}"
+                    );
                 }
             }
         });
@@ -303,7 +332,11 @@ mod tests {
     #[test]
     fn chebyshev_polynomials_confirm_the_soft_curve() {
         // x = cos t: x³ = (3T₁ + T₃)/4, x⁵ = (10T₁ + 5T₃ + T₅)/16; of the full-scale curve:
-        let expected = [1.875 - 0.9375 + 0.234_375, -0.3125 + 0.117_187_5, 0.023_437_5];
+        let expected = [
+            1.875 - 0.9375 + 0.234_375,
+            -0.3125 + 0.117_187_5,
+            0.023_437_5,
+        ];
         for (k, expected) in [1.0, 3.0, 5.0].into_iter().zip(expected) {
             let n = 64;
             let sum: f64 = (0..n)

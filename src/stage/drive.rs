@@ -122,7 +122,11 @@ impl Settings for Drive {
                 });
             }
         };
-        let most = if self.curve == Curve::Fold { 18.0 } else { 48.0 };
+        let most = if self.curve == Curve::Fold {
+            18.0
+        } else {
+            48.0
+        };
         within("drive_db", self.drive_db, 0.0, most);
         within("mix", self.mix, 0.0, 1.0);
         within("bias", self.bias, -1.0, 1.0);

@@ -1,8 +1,10 @@
 //! Followers of the level, shared by the stages that react to it. No platform maths; a state that
 //! dies away is set to zero long before it gets denormal.
 
-use crate::maths;
 use dasp::ring_buffer::Fixed;
+
+use super::Fault;
+use crate::maths;
 
 /// Below this a state is silence.
 const NOTHING: f64 = 1e-30;
@@ -39,7 +41,11 @@ impl Follower {
 
     #[inline]
     pub(crate) fn next(&mut self, x: f64) -> f64 {
-        let keep = if x > self.state { self.attack } else { self.release };
+        let keep = if x > self.state {
+            self.attack
+        } else {
+            self.release
+        };
         self.state = flushed(x + keep * (self.state - x));
         self.state
     }
@@ -100,6 +106,16 @@ impl MeanSquare {
             self.sum = self.squares.iter().sum();
         }
         self.sum.max(0.0) / self.squares.len() as f64
+    }
+}
+
+/// Adds a fault where `freq_hz` cannot be the corner of a [`SideHighPass`].
+pub(crate) fn check_side_high_pass(freq_hz: f64, rate_hz: f64, faults: &mut Vec<Fault>) {
+    if !(freq_hz > 0.0 && freq_hz < rate_hz / 2.0) {
+        faults.push(Fault {
+            key: "side_high_pass_hz",
+            message: format!("expected above 0 and below {}", rate_hz / 2.0),
+        });
     }
 }
 
@@ -167,7 +183,9 @@ mod tests {
     #[test]
     fn the_mean_square_equals_the_slow_sum() {
         let mut mean = MeanSquare::new(1.0, 48e3);
-        let x: Vec<f64> = (0..1000).map(|n| maths::sin(f64::from(n * n) * 0.37)).collect();
+        let x: Vec<f64> = (0..1000)
+            .map(|n| maths::sin(f64::from(n * n) * 0.37))
+            .collect();
         for (n, &value) in x.iter().enumerate() {
             let window = &x[(n + 1).saturating_sub(48)..=n];
             let slow = window.iter().map(|v| v * v).sum::<f64>() / 48.0;

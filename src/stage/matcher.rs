@@ -261,7 +261,13 @@ mod tests {
             let ring = |n: usize| maths::exp(-(n as f64) / 3000.0);
             samples.extend(tone.iter().enumerate().map(|(n, x)| x * ring(n)));
         }
-        for curve in [Curve::Soft, Curve::Tube, Curve::Hard, Curve::Fold, Curve::Starve] {
+        for curve in [
+            Curve::Soft,
+            Curve::Tube,
+            Curve::Hard,
+            Curve::Fold,
+            Curve::Starve,
+        ] {
             let mut settings = drive(curve, 14.0);
             let match_db = heard(&settings, samples.clone()).match_db().unwrap();
             settings.match_db = Some(match_db);
@@ -281,7 +287,10 @@ mod tests {
         let settings = drive(Curve::Hard, 20.0);
         assert_eq!(heard(&settings, vec![0.0; 96_000]).match_db(), None);
         assert_eq!(heard(&settings, sine(0.5, 100.0, 4_000)).match_db(), None);
-        assert_eq!(Matcher::new(&settings, 48e3, 1).finish(), Loudness::default());
+        assert_eq!(
+            Matcher::new(&settings, 48e3, 1).finish(),
+            Loudness::default()
+        );
     }
 
     #[test]

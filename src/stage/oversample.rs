@@ -186,10 +186,9 @@ fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
     }
     for (i, out) in tail.iter_mut().enumerate() {
         let window = &x[whole + i..whole + i + span];
-        *out = taps
-            .iter()
-            .enumerate()
-            .fold(0.0, |sum, (j, tap)| sum + tap * (window[j] + window[span - 1 - j]));
+        *out = taps.iter().enumerate().fold(0.0, |sum, (j, tap)| {
+            sum + tap * (window[j] + window[span - 1 - j])
+        });
     }
 }
 
@@ -249,7 +248,10 @@ fn equiripple(pass: f64, pairs: usize) -> (Vec<f64>, f64) {
     let tap = |k: usize| {
         let harmonic = (2 * k - 1) as f64;
         let terms = nodes.iter().zip(&values);
-        terms.map(|(w, s)| s * maths::cos(harmonic * w)).sum::<f64>() / pairs as f64
+        terms
+            .map(|(w, s)| s * maths::cos(harmonic * w))
+            .sum::<f64>()
+            / pairs as f64
     };
     let taps = (1..=pairs).rev().map(tap).collect();
     (taps, fit.ripple.abs())
@@ -269,10 +271,14 @@ impl Fit {
         let weights = |y: &[f64]| -> Vec<f64> {
             let others = |i: usize| y.iter().enumerate().filter(move |(j, _)| *j != i);
             // Scaled by 4 so that long products stay in range.
-            let product = |i: usize| others(i).map(|(_, other)| 4.0 * (y[i] - other)).product::<f64>();
+            let product = |i: usize| {
+                others(i)
+                    .map(|(_, other)| 4.0 * (y[i] - other))
+                    .product::<f64>()
+            };
             (0..y.len()).map(|i| 1.0 / product(i)).collect()
         };
-        let sign = |i: usize| if i % 2 == 0 { 1.0 } else { -1.0 };
+        let sign = |i: usize| if i.is_multiple_of(2) { 1.0 } else { -1.0 };
         let (mut above, mut below) = (0.0, 0.0);
         for (i, b) in weights(&y).iter().enumerate() {
             above += b * 0.5 / maths::cos(at[i]);
@@ -358,7 +364,10 @@ mod tests {
                 }
                 let stop = -maths::ratio_to_db(worst);
                 let all = ripple.iter().fold(0.0f64, |a, b| a.max(b.abs()));
-                println!("{rate:8}  {stage}      {:4}  {stop:8.1}      {all:.1e}", 4 * taps.len() - 1);
+                println!(
+                    "{rate:8}  {stage}      {:4}  {stop:8.1}      {all:.1e}",
+                    4 * taps.len() - 1
+                );
                 assert!(stop > 110.0, "{rate} {stage}: {stop}");
                 assert!(all < 2e-5, "{rate} {stage}: {all}");
             }

@@ -78,10 +78,19 @@ fn aliases_stay_below_minus_90_dbfs_at_5_khz_and_minus_80_at_10_khz() {
                 continue;
             }
             let mut line = format!("{:7} {drive_db:5} |", format!("{curve:?}"));
-            for (bin, most) in [(341, -90.0), (683, -90.0), (1707, -90.0), (2389, -80.0), (3413, -80.0)] {
+            for (bin, most) in [
+                (341, -90.0),
+                (683, -90.0),
+                (1707, -90.0),
+                (2389, -80.0),
+                (3413, -80.0),
+            ] {
                 let db = alias_dbfs(&steady(&drive(curve, drive_db), bin, LENGTH), bin);
                 line += &format!(" {db:7.1}");
-                assert!(drive_db > 30.0 || db < most, "{curve:?} {drive_db} {bin}: {db}");
+                assert!(
+                    drive_db > 30.0 || db < most,
+                    "{curve:?} {drive_db} {bin}: {db}"
+                );
             }
             println!("{line}");
         }
@@ -111,23 +120,47 @@ fn harmonics_are_those_of_the_curve() {
     };
     let hard = |x: f64| {
         let (a, s) = (x.abs(), x.signum());
-        s * if a < 0.75 { a } else if a < 1.25 { a - (a - 0.75).powi(2) } else { 1.0 }
+        s * if a < 0.75 {
+            a
+        } else if a < 1.25 {
+            a - (a - 0.75).powi(2)
+        } else {
+            1.0
+        }
     };
     let fold = |x: f64| (std::f64::consts::FRAC_PI_2 * x).sin();
     let same = |settings: Drive, f: &dyn Fn(f64) -> f64| {
         let a = maths::db_to_ratio(settings.drive_db);
         let power = spectrum(&steady(&settings, BIN, LENGTH));
         for k in 1..=9 {
-            let (ours, expected) = (power[BIN * k].sqrt(), fourier(f, a, settings.bias, k as u32));
+            let (ours, expected) = (
+                power[BIN * k].sqrt(),
+                fourier(f, a, settings.bias, k as u32),
+            );
             // The 15 Hz high-pass lifts or lowers nothing here by more than 0.3 %.
-            assert!((ours - expected).abs() < 0.003 * expected + 2e-5, "{settings:?} {k}: {ours} {expected}");
+            assert!(
+                (ours - expected).abs() < 0.003 * expected + 2e-5,
+                "{settings:?} {k}: {ours} {expected}"
+            );
         }
     };
     for drive_db in [0.0, 6.0, 12.0, 20.0] {
         same(drive(Curve::Soft, drive_db), &soft);
         same(drive(Curve::Hard, drive_db), &hard);
-        same(Drive { bias: 0.4, ..drive(Curve::Soft, drive_db) }, &soft);
-        same(Drive { bias: -0.7, ..drive(Curve::Hard, drive_db) }, &hard);
+        same(
+            Drive {
+                bias: 0.4,
+                ..drive(Curve::Soft, drive_db)
+            },
+            &soft,
+        );
+        same(
+            Drive {
+                bias: -0.7,
+                ..drive(Curve::Hard, drive_db)
+            },
+            &hard,
+        );
         same(drive(Curve::Fold, drive_db.min(18.0)), &fold);
     }
 }
@@ -149,7 +182,10 @@ fn far_above_its_knee_the_hard_curve_has_the_series_of_a_clipped_sine() {
         let ours = power[21 * n as usize].sqrt();
         // The 15 Hz high-pass takes 3 % off a fundamental of 61.5 Hz.
         let high_pass = 1.0 / (1.0 + (15.0 / (n * 61.523_437_5)).powi(2)).sqrt();
-        assert!((ours / (expected * high_pass) - 1.0).abs() < 3e-4, "{n}: {ours} {expected}");
+        assert!(
+            (ours / (expected * high_pass) - 1.0).abs() < 3e-4,
+            "{n}: {ours} {expected}"
+        );
     }
 }
 
@@ -166,28 +202,48 @@ fn the_second_harmonic_of_the_tube_stays_at_any_drive() {
 fn silence_stays_silent_and_an_offset_fades() {
     for curve in ALL {
         for bias in [0.0, 0.6] {
-            let settings = Drive { bias, ..drive(curve, 18.0) };
-            assert!(run(&settings, 48e3, &[0.0; 5000], 512).iter().all(|y| *y == 0.0), "{curve:?}");
+            let settings = Drive {
+                bias,
+                ..drive(curve, 18.0)
+            };
+            assert!(
+                run(&settings, 48e3, &[0.0; 5000], 512)
+                    .iter()
+                    .all(|y| *y == 0.0),
+                "{curve:?}"
+            );
             let constant = run(&settings, 48e3, &[0.3; 48_000], 4096);
-            assert!(constant[47_000..].iter().all(|y| y.abs() < 1e-9), "{curve:?}");
+            assert!(
+                constant[47_000..].iter().all(|y| y.abs() < 1e-9),
+                "{curve:?}"
+            );
         }
     }
 }
 
 #[test]
 fn nothing_that_is_finite_gives_anything_else() {
-    let square: Vec<f64> = (0..4800).map(|n| if n / 50 % 2 == 0 { 1.0 } else { -1.0 }).collect();
+    let square: Vec<f64> = (0..4800)
+        .map(|n| if n / 50 % 2 == 0 { 1.0 } else { -1.0 })
+        .collect();
     let mut tiny = vec![1.0, f64::MIN_POSITIVE, 1e-310, -5e-324];
     tiny.extend(vec![1e-310; 4000]);
-    let huge: Vec<f64> = (0..4800).map(|n| if n % 7 == 0 { 1e300 } else { -1e200 }).collect();
+    let huge: Vec<f64> = (0..4800)
+        .map(|n| if n % 7 == 0 { 1e300 } else { -1e200 })
+        .collect();
     for curve in ALL {
-        let settings = Drive { bias: 0.1, ..drive(curve, 18.0) };
+        let settings = Drive {
+            bias: 0.1,
+            ..drive(curve, 18.0)
+        };
         for input in [&square, &tiny, &huge] {
             for rate in [44.1e3, 48e3, 96e3, 192e3] {
-                let most = run(&settings, rate, input, 333).iter().fold(0.0f64, |a, y| {
-                    assert!(y.is_finite());
-                    a.max(y.abs())
-                });
+                let most = run(&settings, rate, input, 333)
+                    .iter()
+                    .fold(0.0f64, |a, y| {
+                        assert!(y.is_finite());
+                        a.max(y.abs())
+                    });
                 assert!(most < 4.0, "{curve:?}: {most}");
             }
         }
@@ -200,11 +256,19 @@ fn how_the_stream_is_cut_changes_no_bit() {
         .map(|n| 0.4 * maths::sin(f64::from(n * (n % 800)) * 1e-3))
         .collect();
     for curve in ALL {
-        let settings = Drive { bias: 0.2, mix: 0.4, ..drive(curve, 15.0) };
+        let settings = Drive {
+            bias: 0.2,
+            mix: 0.4,
+            ..drive(curve, 15.0)
+        };
         for rate in [44.1e3, 96e3] {
             let whole = run(&settings, rate, &input, 9000);
             for block in [1, 7, 64, 4096] {
-                assert_eq!(run(&settings, rate, &input, block), whole, "{curve:?} {block}");
+                assert_eq!(
+                    run(&settings, rate, &input, block),
+                    whole,
+                    "{curve:?} {block}"
+                );
             }
         }
     }
@@ -239,9 +303,19 @@ fn a_quiet_impulse_arrives_at_the_promised_sample() {
 #[test]
 fn a_straight_piece_of_the_curve_cancels_the_dry_sound() {
     // The hard curve is straight below 0.75, so wet and dry differ by the triangle and the high-pass alone.
-    let input: Vec<f64> = (0..48_000).map(|n| 0.5 * maths::sin(TURN * 1000.0 / 48e3 * f64::from(n))).collect();
+    let input: Vec<f64> = (0..48_000)
+        .map(|n| 0.5 * maths::sin(TURN * 1000.0 / 48e3 * f64::from(n)))
+        .collect();
     let wet = run(&drive(Curve::Hard, 0.0), 48e3, &input, 4096);
-    let mixed = run(&Drive { mix: 0.5, ..drive(Curve::Hard, 0.0) }, 48e3, &input, 4096);
+    let mixed = run(
+        &Drive {
+            mix: 0.5,
+            ..drive(Curve::Hard, 0.0)
+        },
+        48e3,
+        &input,
+        4096,
+    );
     let latency = drive(Curve::Hard, 0.0).start(48e3, 1).latency();
     for n in 10_000..48_000 {
         assert!((wet[n] - input[n - latency]).abs() < 0.01);
@@ -251,7 +325,9 @@ fn a_straight_piece_of_the_curve_cancels_the_dry_sound() {
 
 #[test]
 fn unmeasured_a_sine_of_minus_12_dbfs_keeps_its_power_and_thirty_db_do_not_clip() {
-    let sine = |peak_dbfs: f64, n: u32| maths::db_to_ratio(peak_dbfs) * maths::sin(TURN * 500.0 / 48e3 * f64::from(n));
+    let sine = |peak_dbfs: f64, n: u32| {
+        maths::db_to_ratio(peak_dbfs) * maths::sin(TURN * 500.0 / 48e3 * f64::from(n))
+    };
     let input: Vec<f64> = (0..96_000).map(|n| sine(-12.0, n)).collect();
     let power = |x: &[f64]| x[48_000..].iter().map(|y| y * y).sum::<f64>();
     for curve in ALL {
@@ -259,7 +335,10 @@ fn unmeasured_a_sine_of_minus_12_dbfs_keeps_its_power_and_thirty_db_do_not_clip(
             if curve == Curve::Fold && drive_db > 18.0 {
                 continue;
             }
-            let settings = Drive { match_db: None, ..drive(curve, drive_db) };
+            let settings = Drive {
+                match_db: None,
+                ..drive(curve, drive_db)
+            };
             let output = run(&settings, 48e3, &input, 4096);
             let db = 10.0 * maths::log10(power(&output) / power(&input));
             assert!(db.abs() < 0.15, "{curve:?} {drive_db}: {db}");
@@ -270,7 +349,10 @@ fn unmeasured_a_sine_of_minus_12_dbfs_keeps_its_power_and_thirty_db_do_not_clip(
     for curve in [Curve::Soft, Curve::Hard, Curve::Starve] {
         let output = run(&drive(curve, 30.0), 48e3, &loud, 4096);
         let peak = output.iter().fold(0.0f64, |a, y| a.max(y.abs()));
-        println!("{curve:?}: unmatched peak at 30 dB of drive {:.2} dBFS", maths::ratio_to_db(peak));
+        println!(
+            "{curve:?}: unmatched peak at 30 dB of drive {:.2} dBFS",
+            maths::ratio_to_db(peak)
+        );
         assert!((0.9..1.3).contains(&peak), "{curve:?}: {peak}");
     }
 }
@@ -279,7 +361,10 @@ fn unmeasured_a_sine_of_minus_12_dbfs_keeps_its_power_and_thirty_db_do_not_clip(
 fn the_starving_circuit_lets_the_hit_through_and_stops_the_ring() {
     // A hit of −12 dBFS that rings for 0.8 s (60 dB), 12 dB of drive.
     let input: Vec<f64> = (0..48_000)
-        .map(|n| 0.25 * maths::exp(-f64::from(n) * 6.9078 / 38_400.0) * maths::sin(TURN * 150.0 / 48e3 * f64::from(n)))
+        .map(|n| {
+            0.25 * maths::exp(-f64::from(n) * 6.9078 / 38_400.0)
+                * maths::sin(TURN * 150.0 / 48e3 * f64::from(n))
+        })
         .collect();
     let level = |x: &[f64], at: usize| {
         let power = x[at..at + 960].iter().map(|y| y * y).sum::<f64>() / 960.0;
@@ -302,7 +387,10 @@ fn settings_out_of_range_are_all_named() {
         match_db: Some(f64::INFINITY),
     };
     let keys: Vec<_> = wrong.check(48e3).iter().map(|fault| fault.key).collect();
-    assert_eq!(keys, ["drive_db", "mix", "bias", "match_db", "threshold_db"]);
+    assert_eq!(
+        keys,
+        ["drive_db", "mix", "bias", "match_db", "threshold_db"]
+    );
     for curve in ALL {
         assert_eq!(drive(curve, 18.0).check(48e3), []);
     }
