@@ -1,8 +1,10 @@
 //! Followers of the level, shared by the stages that react to it. No platform maths; a state that
 //! dies away is set to zero long before it gets denormal.
 
-use crate::maths;
 use dasp::ring_buffer::Fixed;
+
+use super::Fault;
+use crate::maths;
 
 /// Below this a state is silence.
 const NOTHING: f64 = 1e-30;
@@ -104,6 +106,16 @@ impl MeanSquare {
             self.sum = self.squares.iter().sum();
         }
         self.sum.max(0.0) / self.squares.len() as f64
+    }
+}
+
+/// Adds a fault where `freq_hz` cannot be the corner of a [`SideHighPass`].
+pub(crate) fn check_side_high_pass(freq_hz: f64, rate_hz: f64, faults: &mut Vec<Fault>) {
+    if !(freq_hz > 0.0 && freq_hz < rate_hz / 2.0) {
+        faults.push(Fault {
+            key: "side_high_pass_hz",
+            message: format!("expected above 0 and below {}", rate_hz / 2.0),
+        });
     }
 }
 

@@ -278,7 +278,7 @@ impl Fit {
             };
             (0..y.len()).map(|i| 1.0 / product(i)).collect()
         };
-        let sign = |i: usize| if i % 2 == 0 { 1.0 } else { -1.0 };
+        let sign = |i: usize| if i.is_multiple_of(2) { 1.0 } else { -1.0 };
         let (mut above, mut below) = (0.0, 0.0);
         for (i, b) in weights(&y).iter().enumerate() {
             above += b * 0.5 / maths::cos(at[i]);
