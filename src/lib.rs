@@ -21,8 +21,11 @@ pub mod preset;
 pub mod problem;
 pub mod publish;
 pub mod report;
+pub mod resample;
 pub mod session;
 pub mod stage;
+#[doc(hidden)]
+pub mod testing;
 pub mod units;
 pub mod wav;
 pub mod worksheet;
