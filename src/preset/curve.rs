@@ -176,11 +176,12 @@ impl Curve {
             notes = format!(" {}.", escaped(&notes));
         }
         let mut svg = format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"t d\" \
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" \
+             aria-label=\"Magnitude response of {name}\" \
              viewBox=\"0 0 {} {}\" fill=\"none\" stroke=\"currentColor\" \
              font-family=\"sans-serif\" font-size=\"11\">\n\
-             <title id=\"t\">Magnitude response of {name}</title>\n\
-             <desc id=\"d\">Decibels over frequency at {rate} Hz. {}{notes}</desc>\n",
+             <title>Magnitude response of {name}</title>\n\
+             <desc>Decibels over frequency at {rate} Hz. {}{notes}</desc>\n",
             right + 24.0,
             bottom + 28.0,
             self.in_words(),
@@ -227,11 +228,11 @@ impl Curve {
     }
 
     /// Bottom, top and step of a dB scale of at most so many steps: all that is above 0, and at
-    /// least 6 dB and at most 48 dB of what is below.
+    /// least 6 dB and at most 24 dB of what is below.
     fn scale(&self, steps: u32) -> (f64, f64, f64) {
         let all = || self.points.iter().map(|point| point.db);
         let high = all().fold(3.0, f64::max);
-        let low = all().fold(-6.0, f64::min).max(-48.0);
+        let low = all().fold(-6.0, f64::min).max(-24.0);
         let fits = |step: &f64| (high / step).ceil() - (low / step).floor() <= f64::from(steps);
         let step = [1.0, 2.0, 3.0, 6.0, 12.0].into_iter().find(fits);
         let step = step.unwrap_or_else(|| ((high - low) / f64::from(steps) / 12.0).ceil() * 12.0);

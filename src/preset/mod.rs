@@ -87,15 +87,18 @@ pub enum Followed {
 }
 
 /// How a level is set.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields)]
 pub struct LevelRule {
     /// Which measure of the signal behind the last stage.
     pub measure: Measure,
     /// Its target in the measure's own unit (dBFS, dBTP or LUFS), −60 to 0.
     pub target: f64,
     /// Which tracks get one gain.
+    #[schemars(default)]
     pub link: Link,
     /// The gain is lowered until no file of the group passes this, −20 to 0 dBTP.
+    #[schemars(default = "default_ceiling")]
     pub ceiling_dbtp: f64,
 }
 
@@ -144,6 +147,10 @@ impl LevelRule {
     pub const CEILING: RangeInclusive<f64> = -20.0..=0.0;
     /// `ceiling_dbtp` where a preset does not say.
     pub const DEFAULT_CEILING: f64 = -1.0;
+}
+
+fn default_ceiling() -> f64 {
+    LevelRule::DEFAULT_CEILING
 }
 
 impl Preset {
