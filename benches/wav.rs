@@ -6,7 +6,7 @@ use std::path::Path;
 
 use batterhead::audio::AudioRead;
 use batterhead::block::{Block, FRAMES};
-use batterhead::wav::{Codec, Depth, Dither, Metadata, Reader, WriteSpec, Writer, decode};
+use batterhead::wav::{Codec, Depth, Dither, Encoder, Metadata, Reader, WriteSpec, Writer, decode};
 use divan::counter::BytesCount;
 use divan::{Bencher, black_box};
 
@@ -17,7 +17,7 @@ fn main() {
 }
 
 fn block() -> Block {
-    let channel = |c: usize| (0..FRAMES).map(|i| ((i * (7 + c)) % 1000) as f64 / 1001.0 - 0.5);
+    let channel = |c: usize| (0..FRAMES).map(move |i| ((i * (7 + c)) % 1000) as f64 / 1001.0 - 0.5);
     Block::from_channels((0..2).map(|c| channel(c).collect()).collect())
 }
 
@@ -90,4 +90,26 @@ fn decoding(bencher: Bencher, codec: Codec) {
     let mut channels = vec![vec![0.0; FRAMES]; 2];
     let bencher = bencher.counter(BytesCount::new(bytes.len()));
     bencher.bench_local(|| decode(codec, black_box(&bytes), black_box(&mut channels), 0));
+}
+
+#[divan::bench(args = [Codec::I16, Codec::I24, Codec::F32])]
+fn encoding(bencher: Bencher, codec: Codec) {
+    bench_encode(bencher, codec, Dither::None);
+}
+
+#[divan::bench(args = [Codec::I16, Codec::I24])]
+fn encoding_with_dither(bencher: Bencher, codec: Codec) {
+    bench_encode(bencher, codec, Dither::Tpdf { seed: 1 });
+}
+
+fn bench_encode(bencher: Bencher, codec: Codec, dither: Dither) {
+    let block = block();
+    let mut bytes = vec![0; 2 * FRAMES * codec.bytes()];
+    let mut encoder = Encoder::new(codec, dither);
+    let bencher = bencher.counter(BytesCount::new(bytes.len()));
+    bencher.bench_local(|| {
+        for (index, samples) in black_box(&block).channels().enumerate() {
+            encoder.encode(samples, black_box(&mut bytes), index, 2, 0);
+        }
+    });
 }

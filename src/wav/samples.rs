@@ -108,98 +108,130 @@ impl Encoder {
         count: usize,
         first_frame: u64,
     ) {
-        let lost = match (self.codec, self.dither) {
-            (Codec::I16, Dither::None) => weave(samples, bytes, channel, count, |x| {
-                quantise::<16>(x, 0.0).split(|v| (v as i16).to_le_bytes())
-            }),
-            (Codec::I24, Dither::None) => weave(samples, bytes, channel, count, |x| {
-                quantise::<24>(x, 0.0).split(low_three)
-            }),
-            (Codec::I16, Dither::Tpdf { seed }) => {
-                let mut noise = Tpdf::new(seed, channel, first_frame);
-                weave(samples, bytes, channel, count, |x| {
-                    quantise::<16>(x, noise.next_lsb()).split(|v| (v as i16).to_le_bytes())
-                })
-            }
-            (Codec::I24, Dither::Tpdf { seed }) => {
-                let mut noise = Tpdf::new(seed, channel, first_frame);
-                weave(samples, bytes, channel, count, |x| {
-                    quantise::<24>(x, noise.next_lsb()).split(low_three)
-                })
-            }
-            _ => weave(samples, bytes, channel, count, |x| {
-                let finite = x.is_finite();
-                let clamped = x.clamp(-f64::from(f32::MAX), f64::from(f32::MAX));
-                let value = if finite { clamped as f32 } else { 0.0 };
-                let over = finite && x.abs() > 1.0;
-                (value.to_le_bytes(), over, !finite)
-            }),
+        let noise = match self.dither {
+            Dither::Tpdf { seed } => Some(Tpdf::new(seed, channel, first_frame)),
+            Dither::None => None,
+        };
+        let place = Place {
+            bytes,
+            channel,
+            count,
+        };
+        let two = |value: i32| (value as i16).to_le_bytes();
+        let three = |value: i32| {
+            let [a, b, c, _] = value.to_le_bytes();
+            [a, b, c]
+        };
+        let lost = match self.codec {
+            Codec::I16 => place.fill(samples, noise, rounded::<16>, quantised::<16>, two),
+            Codec::I24 => place.fill(samples, noise, rounded::<24>, quantised::<24>, three),
+            _ => place.fill(samples, None, single, float, i32::to_le_bytes),
         };
         self.lost.over_full_scale += lost.over_full_scale;
         self.lost.non_finite += lost.non_finite;
     }
 }
 
-/// Planar to interleaved. `bytes_of` gives a sample's bytes, whether it was over full scale, and
-/// whether it was no number.
-fn weave<const N: usize>(
-    samples: &[f64],
-    bytes: &mut [u8],
+/// Where the samples of one channel go: every `count`th sample of `bytes`, from `channel` on.
+struct Place<'a> {
+    bytes: &'a mut [u8],
     channel: usize,
     count: usize,
-    mut bytes_of: impl FnMut(f64) -> ([u8; N], bool, bool),
-) -> Lost {
-    let (slots, _) = bytes.as_chunks_mut::<N>();
-    let mut lost = Lost::default();
-    let mut put = |slot: &mut [u8; N], x: f64| {
-        let (bytes, over, bad) = bytes_of(x);
-        *slot = bytes;
-        lost.over_full_scale += u64::from(over);
-        lost.non_finite += u64::from(bad);
-    };
-    if count == 1 {
-        for (slot, x) in slots.iter_mut().zip(samples) {
-            put(slot, *x);
-        }
-    } else {
-        for (slot, x) in slots.iter_mut().skip(channel).step_by(count).zip(samples) {
-            put(slot, *x);
-        }
-    }
-    lost
 }
 
-struct Quantised {
-    value: i32,
+/// Samples below this can neither reach full scale with their noise nor be no number.
+const TAME: f64 = 0.999;
+
+impl Place<'_> {
+    /// In short runs, the arithmetic apart from the bytes, and without a check where the whole run
+    /// is [`TAME`]: the compiler then does several samples at a time. `plain` and `checked` take a
+    /// sample and its noise, and agree on all that is tame.
+    fn fill<const N: usize>(
+        self,
+        samples: &[f64],
+        mut noise: Option<Tpdf>,
+        plain: impl Fn(f64, f64) -> i32,
+        checked: impl Fn(f64, f64) -> Value,
+        bytes_of: impl Fn(i32) -> [u8; N],
+    ) -> Lost {
+        const RUN: usize = 256;
+        let (slots, _) = self.bytes.as_chunks_mut::<N>();
+        let mut slots = slots.iter_mut().skip(self.channel).step_by(self.count);
+        let mut drawn = [0.0; RUN];
+        let mut bits = [0; RUN];
+        let mut lost = Lost::default();
+        for run in samples.chunks(RUN) {
+            if let Some(noise) = &mut noise {
+                drawn[..run.len()].fill_with(|| noise.next_lsb());
+            }
+            let each = bits.iter_mut().zip(run.iter().zip(&drawn));
+            if run.iter().fold(true, |tame, x| tame & (x.abs() < TAME)) {
+                each.for_each(|(bits, (x, noise))| *bits = plain(*x, *noise));
+            } else {
+                for (bits, (x, noise)) in each {
+                    let value = checked(*x, *noise);
+                    *bits = value.bits;
+                    lost.over_full_scale += u64::from(value.over);
+                    lost.non_finite += u64::from(value.bad);
+                }
+            }
+            for (bits, slot) in bits[..run.len()].iter().zip(&mut slots) {
+                *slot = bytes_of(*bits);
+            }
+        }
+        lost
+    }
+}
+
+/// A sample ready to be written.
+struct Value {
+    /// The integer, or the bits of the float.
+    bits: i32,
     over: bool,
     bad: bool,
 }
 
-impl Quantised {
-    fn split<const N: usize>(self, bytes: impl Fn(i32) -> [u8; N]) -> ([u8; N], bool, bool) {
-        (bytes(self.value), self.over, self.bad)
-    }
-}
-
-fn low_three(value: i32) -> [u8; 3] {
-    let [a, b, c, _] = value.to_le_bytes();
-    [a, b, c]
-}
-
-/// To an integer of `BITS` bits; `noise` in LSB.
+/// To an integer of `BITS` bits without a check; `noise` in LSB.
 #[inline(always)]
-fn quantise<const BITS: u32>(x: f64, noise: f64) -> Quantised {
+fn rounded<const BITS: u32>(x: f64, noise: f64) -> i32 {
     /// Adding it to a number below 2^51 leaves no bits below the point: the processor rounds, to
     /// the nearest, halves to even, and the low bits of the sum are the integer.
     const ROUND: f64 = 6_755_399_441_055_744.0; // 1.5 × 2^52
     let full = f64::from(1u32 << (BITS - 1));
+    (x * full + noise + ROUND).to_bits() as i32
+}
+
+/// The same for any number, held within the range.
+fn quantised<const BITS: u32>(x: f64, noise: f64) -> Value {
+    let (low, high) = (-(1i32 << (BITS - 1)), (1i32 << (BITS - 1)) - 1);
+    if !x.is_finite() {
+        return Value {
+            bits: 0,
+            over: false,
+            bad: true,
+        };
+    }
+    let value = rounded::<BITS>(x.clamp(-2.0, 2.0), noise);
+    Value {
+        bits: value.clamp(low, high),
+        over: value < low || value > high,
+        bad: false,
+    }
+}
+
+#[inline(always)]
+fn single(x: f64, _: f64) -> i32 {
+    (x as f32).to_bits() as i32
+}
+
+fn float(x: f64, noise: f64) -> Value {
     let bad = !x.is_finite();
-    let scaled = if bad { 0.0 } else { x * full + noise };
-    let held = scaled.clamp(-full - 1.0, full);
-    let rounded = (held + ROUND) - ROUND;
-    let over = rounded > full - 1.0 || rounded < -full;
-    let value = (rounded.clamp(-full, full - 1.0) + ROUND).to_bits() as u32 as i32;
-    Quantised { value, over, bad }
+    let held = x.clamp(-f64::from(f32::MAX), f64::from(f32::MAX));
+    Value {
+        bits: if bad { 0 } else { single(held, noise) },
+        over: !bad && x.abs() > 1.0,
+        bad,
+    }
 }
 
 /// Triangular noise by frame number: one step of SplitMix64 (Steele, Lea, Flood, OOPSLA 2014) gives
@@ -226,7 +258,7 @@ impl Tpdf {
         self.state = self.state.wrapping_add(GOLDEN);
         let bits = mix(self.state);
         let sum = (bits >> 32) + (bits & 0xffff_ffff) + 1;
-        sum as f64 / 4_294_967_296.0 - 1.0
+        sum as i64 as f64 / 4_294_967_296.0 - 1.0 // signed: one instruction
     }
 }
 
@@ -266,7 +298,7 @@ mod tests {
     #[test]
     fn every_integer_of_24_bits_comes_back() {
         let bytes: Vec<u8> = (-8_388_608..8_388_608)
-            .flat_map(|v: i32| low_three(v))
+            .flat_map(|v: i32| v.to_le_bytes().into_iter().take(3))
             .collect();
         let samples = decoded(Codec::I24, &bytes);
         assert_eq!(samples[0], -1.0);
