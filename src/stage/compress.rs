@@ -69,6 +69,7 @@ impl Settings for Compress {
             if !(low..=high).contains(&value) {
                 faults.push(Fault {
                     key,
+                    value: value.to_string(),
                     message: format!("expected {low} to {high}"),
                 });
             }

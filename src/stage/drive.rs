@@ -118,6 +118,7 @@ impl Settings for Drive {
             if !(low..=high).contains(&value) {
                 faults.push(Fault {
                     key,
+                    value: value.to_string(),
                     message: format!("expected {low} to {high}"),
                 });
             }
@@ -135,6 +136,7 @@ impl Settings for Drive {
         if self.threshold_db.is_some() && self.curve != Curve::Starve {
             faults.push(Fault {
                 key: "threshold_db",
+                value: self.threshold_db.unwrap_or_default().to_string(),
                 message: "only the curve starve has a threshold".into(),
             });
         }

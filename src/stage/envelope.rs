@@ -114,6 +114,7 @@ pub(crate) fn check_side_high_pass(freq_hz: f64, rate_hz: f64, faults: &mut Vec<
     if !(freq_hz > 0.0 && freq_hz < rate_hz / 2.0) {
         faults.push(Fault {
             key: "side_high_pass_hz",
+            value: freq_hz.to_string(),
             message: format!("expected above 0 and below {}", rate_hz / 2.0),
         });
     }

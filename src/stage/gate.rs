@@ -156,6 +156,7 @@ impl Settings for Gate {
             if !(low..=high).contains(&value) {
                 faults.push(Fault {
                     key,
+                    value: value.to_string(),
                     message: format!("expected {low} to {high}"),
                 });
             }
@@ -171,6 +172,7 @@ impl Settings for Gate {
         if openings.clone().any(|o| !(0.0..=1.0).contains(&o.by)) {
             faults.push(Fault {
                 key: "openings",
+                value: "a list".into(),
                 message: "expected every by from 0 to 1".into(),
             });
         }
