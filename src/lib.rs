@@ -11,7 +11,9 @@
 
 pub mod audio;
 pub mod block;
+pub mod cli;
 pub mod decide;
+pub mod engine;
 pub mod error;
 pub mod evidence;
 pub mod finding;

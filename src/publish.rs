@@ -14,6 +14,9 @@ use sha2::{Digest, Sha256};
 
 pub use manifest::Manifest;
 
+/// Where the manifest lies in an output folder.
+pub const MANIFEST: &str = "manifest-sha256.txt";
+
 use crate::error::{Error, Kind, Result, plain};
 
 mod manifest;

@@ -135,17 +135,14 @@ pub fn preset_show(name: &str) -> Result<u8> {
 }
 
 pub fn preset_check(files: &[PathBuf]) -> Result<u8> {
-    let mut failed = None;
+    let mut failed = Vec::new();
     for file in files {
         match preset::read(file) {
             Ok(preset) => print(&format!("{}: good, {} stages\n", file.display(), preset.stages.len()))?,
-            Err(error) => failed = Error::all(failed.into_iter().chain([error]).collect()),
+            Err(error) => failed.push(error),
         }
     }
-    match failed {
-        Some(error) => Err(error),
-        None => Ok(0),
-    }
+    Error::all(failed).map_or(Ok(0), Err)
 }
 
 pub fn preset_curve(name: &str, json: bool, svg: bool, rate_hz: u32) -> Result<u8> {

@@ -52,13 +52,13 @@ impl Presets {
             }
         }
         for (name, users) in wanted {
-            match preset::find(&name, &config.folder) {
+            match preset::find(&config.preset_path(&name)) {
                 Ok(found) => {
                     let lowest = users.iter().min_by_key(|u| u.0);
                     if let Some((rate_hz, user)) = lowest
-                        && let Err(error) = preset::check_at(&found, f64::from(*rate_hz), user)
+                        && let Err(problems) = found.check_at(f64::from(*rate_hz), user)
                     {
-                        errors.push(error);
+                        errors.push(problems.into());
                     }
                     presets.insert(name, found);
                 }
@@ -130,11 +130,11 @@ impl Unit<'_> {
     /// and for a derived stem the rule that made it.
     pub fn linked_mic(&self) -> String {
         let side = match self.track.side {
-            Some(side) if !self.track.mic.is_pair() => format!("-{side:?}"),
+            Some(side) if !self.track.mic.pair => format!("-{side:?}"),
             _ => String::new(),
         };
         let derived = self.derived.map_or("", |d| &d.name);
-        let unknown = if self.track.mic.family() == Family::Unknown { &self.track.label } else { "" };
+        let unknown = if self.track.mic.family == Family::Unknown { &self.track.label } else { "" };
         format!("{}{side}-{}{unknown}/{derived}", self.track.mic.name(), self.track.index)
     }
 }

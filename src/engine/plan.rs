@@ -11,7 +11,7 @@ use super::{Job, Work};
 use crate::decide::gains::{self, gains};
 use crate::decide::stages::{bring_to_working_level, follow};
 use crate::error::Result;
-use crate::stage::drive::{Matcher, pooled_match_db};
+use crate::stage::matcher::{Loudness, Matcher};
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
 
@@ -87,7 +87,7 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
             stage.why = why;
         }
     }
-    bring_to_working_level(&mut stages, heard.incoming, unit.track.mic.level_dbfs().unwrap_or(gains::DEFAULT_WORKING_DBFS));
+    bring_to_working_level(&mut stages, heard.incoming, unit.track.mic.level_dbfs.unwrap_or(gains::DEFAULT_WORKING_DBFS));
     Entry {
         key: unit.key.clone(),
         mic: unit.track.mic.name().to_owned(),
@@ -198,8 +198,12 @@ fn match_drives(
             groups.entry((unit.setup().to_owned(), unit.linked_mic(), at)).or_default().push(n);
         }
         for members in groups.values() {
-            let found: Vec<_> = members.iter().filter_map(|&n| results[n].as_ref().ok()).collect();
-            let match_db = pooled_match_db(&found);
+            let mut pooled = Loudness::default();
+            for found in members.iter().filter_map(|&n| results[n].as_ref().ok()) {
+                pooled.join(found);
+            }
+            // Silence has no loudness: whatever its gain, it stays silence.
+            let match_db = pooled.match_db().unwrap_or(0.0);
             for &n in members {
                 let (i, at) = open[n];
                 if let Some(entry) = &mut entries[i]

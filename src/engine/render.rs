@@ -61,7 +61,7 @@ pub fn render(
     let frames = resample::frames_out(unit.track.frames(), from_hz, rate_hz);
     let spec = WriteSpec { rate_hz, channels, depth, dither, frames };
 
-    let draft = outbox.create(&unit.stem_path)?;
+    let draft = outbox.create(Path::new(&unit.stem_path))?;
     let mut writer = Writer::create(draft, &spec, &metadata)?;
     if rate_hz == from_hz {
         attempt::run(work, unit, &chain, |block| writer.write(block))?;
@@ -78,7 +78,7 @@ pub fn render(
     }
     let (draft, _) = writer.finish()?;
     let published = draft.publish()?;
-    let after = measure_file(work, &published.path)?;
+    let after = measure_file(work, &outbox.root().join(&published.path))?;
     let output = Output {
         path: unit.stem_path.clone(),
         sha256: published.sha256,
@@ -106,7 +106,7 @@ pub fn finished<T: serde::de::DeserializeOwned>(work: &Work<'_>, root: &Path, pa
         return Ok(None);
     }
     let cancel = || work.stop.is_set();
-    let whole = publish::sha256_file(&file, &cancel).is_ok_and(|sha256| sha256 == done.sha256);
+    let whole = publish::sha256_file(&file, &cancel).is_ok_and(|sha256| sha256.as_ref() == Some(&done.sha256));
     work.stop.check()?;
     Ok(whole.then(|| serde_json::from_value(done.figures).ok()).flatten())
 }
