@@ -24,6 +24,7 @@ pub mod problem;
 pub mod publish;
 pub mod report;
 pub mod resample;
+pub mod problem;
 pub mod session;
 pub mod stage;
 #[doc(hidden)]

@@ -2,9 +2,16 @@
 
 use std::path::PathBuf;
 
+pub use label::Label;
 pub use mic::{Family, Mic};
 
+pub mod label;
 pub mod mic;
+mod reading;
+pub mod slug;
+mod suffix;
+mod token;
+mod words;
 
 use crate::audio::Info;
 
