@@ -33,7 +33,8 @@ pub fn fast_exp2(x: f64) -> f64 {
                     + t * (1.0 / 24.0
                         + t * (1.0 / 120.0
                             + t * (1.0 / 720.0
-                                + t * (1.0 / 5_040.0 + t * (1.0 / 40_320.0 + t / 362_880.0))))))));
+                                + t * (1.0 / 5_040.0
+                                    + t * (1.0 / 40_320.0 + t * (1.0 / 362_880.0)))))))));
     let scale = f64::from_bits(rounded.to_bits().wrapping_add(1023) << 52);
     series * scale
 }
@@ -58,7 +59,7 @@ pub fn fast_log2(x: f64) -> f64 {
             * (1.0
                 + q * (1.0 / 3.0
                     + q * (1.0 / 5.0
-                        + q * (1.0 / 7.0 + q * (1.0 / 9.0 + q * (1.0 / 11.0 + q / 13.0))))))
+                        + q * (1.0 / 7.0 + q * (1.0 / 9.0 + q * (1.0 / 11.0 + q * (1.0 / 13.0)))))))
 }
 
 /// sin(πx/2) by a polynomial: absolute error below 1e-11 for |x| to 10⁶. No branch, so that loops
@@ -74,7 +75,7 @@ pub fn sin_half_pi(x: f64) -> f64 {
     let t = f64::from_bits(t.to_bits() ^ (rounded.to_bits() << 63));
     let q = t * t * H2;
     let series = 1.0
-        - q / 6.0
+        - q * (1.0 / 6.0)
             * (1.0
                 - q * (1.0 / 20.0)
                     * (1.0

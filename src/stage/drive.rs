@@ -384,7 +384,7 @@ fn shape(curve: Curve, x: &[f64], y: &mut [f64]) {
 /// About the mean of the tube's output for a sine of this amplitude with its offset: exact where the
 /// curve is straight and where it is a square wave. Taken off, so that a hit does not thump.
 fn tube_mean(amplitude: f64) -> f64 {
-    let straight = 1.875 * amplitude;
+    let straight = 1.5 * amplitude;
     let square = straight * std::f64::consts::FRAC_PI_2;
     TUBE_OFFSET * straight / (1.0 + square * square).sqrt()
 }

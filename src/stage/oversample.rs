@@ -56,7 +56,6 @@ impl Oversampler {
         self.a.clear();
         self.a.extend_from_slice(low);
         for stage in &mut self.up {
-            self.b.clear();
             stage.process(&self.a, &mut self.b);
             std::mem::swap(&mut self.a, &mut self.b);
         }
@@ -68,7 +67,6 @@ impl Oversampler {
         self.a.clear();
         self.a.extend_from_slice(high);
         for stage in self.down.iter_mut().rev() {
-            self.b.clear();
             stage.process(&self.a, &mut self.b);
             std::mem::swap(&mut self.a, &mut self.b);
         }
