@@ -19,12 +19,12 @@ pub mod evidence;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod mix;
 pub mod preset;
 pub mod problem;
 pub mod publish;
 pub mod report;
 pub mod resample;
-pub mod problem;
 pub mod session;
 pub mod stage;
 #[doc(hidden)]

@@ -39,7 +39,7 @@ pub fn check(path: &Path, out: Option<&Path>, json: bool, jobs: usize, voice: &V
         engine::check_places(&session.root, out)?;
     }
     let presets = Presets::load(&session, &config)?;
-    let units = engine::units(&session, &config, &presets);
+    let units = engine::units(&session, &config, &presets)?;
     let job = Job { session: &session, config: &config, units: &units, worksheet: None, only: None, mixes: false };
     let store = match out {
         Some(out) => Store::open(out)?,
@@ -76,7 +76,7 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     let (session, config) = open(path)?;
     engine::check_places(&session.root, out)?;
     let presets = Presets::load(&session, &config)?;
-    let units = engine::units(&session, &config, &presets);
+    let units = engine::units(&session, &config, &presets)?;
     let only = options.only.as_deref().map(|mics| only(&units, mics)).transpose()?;
     let worksheet = options.worksheet.as_deref().map(worksheet).transpose()?;
     if let Some(sheet) = &worksheet {
@@ -111,7 +111,7 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
 
 pub fn apply(preset: &str, files: &[PathBuf], out: &Path, jobs: usize, voice: &Voice) -> Result<u8> {
     let preset = preset::find(preset)?;
-    let (session, config) = engine::apply::session(files)?;
+    let (session, config) = engine::apply::session(files, &preset)?;
     engine::apply::check_places(files, out)?;
     let units = engine::apply::units(&session, &preset)?;
     let job = Job { session: &session, config: &config, units: &units, worksheet: None, only: None, mixes: false };
@@ -209,7 +209,7 @@ fn worksheet(path: &Path) -> Result<Worksheet> {
 
 /// The units of some mics, by mic name or by the last part of the output name.
 fn only(units: &[engine::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
-    let fits = |unit: &engine::Unit<'_>, mic: &str| match unit.derived {
+    let fits = |unit: &engine::Unit<'_>, mic: &str| match &unit.derived {
         Some(derived) => derived.name == mic,
         None => unit.track.mic.name() == mic || unit.track.label == mic,
     };
@@ -219,7 +219,7 @@ fn only(units: &[engine::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
         if found.is_empty() {
             let mut names: Vec<&str> = units
                 .iter()
-                .map(|u| u.derived.map_or(u.track.label.as_str(), |d| d.name.as_str()))
+                .map(|u| u.derived.as_ref().map_or(u.track.label.as_str(), |d| d.name.as_str()))
                 .collect();
             names.sort_unstable();
             names.dedup();

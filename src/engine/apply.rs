@@ -7,11 +7,12 @@ use super::layout::Unit;
 use crate::audio;
 use crate::error::{Error, Kind, Result};
 use crate::preset::Preset;
-use crate::session::{Failed, Mic, Session, SessionFile, Song, Source, Take, Track, words};
+use crate::session::config::SessionFile;
+use crate::session::{Failed, Mic, Session, Song, Source, Take, Track};
 
 /// The files as one take, each a track named after its file. Files that cannot be read are listed as
 /// failed; what is not there at all is a wrong usage.
-pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
+pub fn session(files: &[PathBuf], preset: &Preset) -> Result<(Session, SessionFile)> {
     let mut tracks = Vec::new();
     let mut failed = Vec::new();
     for path in files {
@@ -27,9 +28,8 @@ pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
             Err(error) => return Err(error),
         };
         let stem = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        let reading = words::read(&stem);
         tracks.push(Track {
-            mic: reading.mic.unwrap_or_else(Mic::unknown),
+            mic: preset.mics.first().and_then(|mic| Mic::named(mic)).unwrap_or_else(Mic::unknown),
             side: None,
             index: 1,
             label: stem.clone(),
@@ -43,7 +43,7 @@ pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
     let song = Song { name: String::new(), slug: String::new(), takes: vec![take] };
     // Paths stay as they were given: relative to where the program was started.
     let root = PathBuf::new();
-    Ok((Session { root: root.clone(), songs: vec![song], skipped: Vec::new(), failed }, SessionFile::bare(root)))
+    Ok((Session { root: root.clone(), songs: vec![song], skipped: Vec::new(), failed }, SessionFile::default()))
 }
 
 /// One stem a file, `DIR/FILESTEM.wav`.

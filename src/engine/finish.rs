@@ -89,7 +89,7 @@ fn track_report(unit: &Unit<'_>, plan: &Plan, i: usize, stem: Option<&Rendered>)
         name: unit.name.clone(),
         mic: unit.track.mic.name().to_owned(),
         side: unit.track.side,
-        derived_from: unit.derived.map(|_| unit.track.name.clone()),
+        derived_from: unit.derived.as_ref().map(|_| unit.track.name.clone()),
         sources: sources.collect(),
         preset: unit.preset.name.clone(),
         before: measured.levels.clone(),

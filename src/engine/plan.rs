@@ -128,7 +128,7 @@ fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec
         take("polarity_inverted", &mut entry.polarity_inverted, &edited.polarity_inverted, &mut changed);
         take("delay_samples", &mut entry.delay_samples, &edited.delay_samples, &mut changed);
         let same = edited.stages.len() == entry.stages.len()
-            && edited.stages.iter().zip(&entry.stages).all(|(a, b)| a.value.same_but_match(&b.value));
+            && edited.stages.iter().zip(&entry.stages).all(|(a, b)| same_but_match(&a.value, &b.value));
         if same {
             // The measured match of a drive is taken as it stands in the worksheet.
             for (mine, theirs) in entry.stages.iter_mut().zip(&edited.stages) {
@@ -143,6 +143,17 @@ fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec
         }
     }
     gains
+}
+
+/// Whether two stages are the same, apart from a match that one of them has been given.
+fn same_but_match(a: &Stage, b: &Stage) -> bool {
+    match (a, b) {
+        (Stage::Drive(a), Stage::Drive(b)) => {
+            let bare = |drive: &crate::stage::Drive| crate::stage::Drive { match_db: None, ..drive.clone() };
+            bare(a) == bare(b)
+        }
+        _ => a == b,
+    }
 }
 
 /// Gives every drive that has none the gain that makes it as loud as what goes in: one for a mic and

@@ -2,11 +2,15 @@
 
 use std::path::PathBuf;
 
+pub use config::SessionFile;
 pub use label::Label;
 pub use mic::{Family, Mic};
 
+pub mod config;
 pub mod label;
 pub mod mic;
+pub mod naming;
+pub mod pattern;
 mod reading;
 pub mod slug;
 mod suffix;
@@ -125,6 +129,16 @@ pub struct Failed {
     pub path: PathBuf,
     /// Why, and what to do.
     pub reason: String,
+}
+
+impl Session {
+    /// All tracks with their song and take, in order.
+    pub fn tracks(&self) -> impl Iterator<Item = (&Song, &Take, &Track)> {
+        self.songs
+            .iter()
+            .flat_map(|song| song.takes.iter().map(move |take| (song, take)))
+            .flat_map(|(song, take)| take.tracks.iter().map(move |track| (song, take, track)))
+    }
 }
 
 impl Track {

@@ -63,7 +63,7 @@ impl Matcher {
 }
 
 /// What a drive's sound measures: K-weighted powers of 400 ms blocks every 100 ms, ungated.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Loudness {
     /// Ahead of the drive.
     pub dry: Vec<f64>,
