@@ -282,6 +282,15 @@ fn copy(path: &Path, start: u64, size: u64, sink: &mut impl Write) -> Result<()>
     Ok(())
 }
 
+/// Chunks that would be kept but cannot be, in words; what is cut off was said by the walk.
+pub(super) fn left_out(layout: &Layout) -> Vec<String> {
+    let chunks = layout.chunks.iter();
+    let large = chunks.filter(|chunk| is_kept(&chunk.id) && u32::try_from(chunk.size).is_err());
+    large
+        .map(|chunk| format!("chunk {} passes 4 GiB and is left out", name(&chunk.id)))
+        .collect()
+}
+
 fn is_kept(id: &Id) -> bool {
     const LEFT_BEHIND: [&Id; 9] = [
         b"fmt ", b"data", b"ds64", b"fact", b"JUNK", b"PAD ", b"FLLR", b"PEAK", b"levl",
