@@ -126,10 +126,10 @@ impl Outbox {
         for name in names {
             folder.push(name);
             match fs::create_dir(&folder) {
-                Err(error) if error.kind() != ErrorKind::AlreadyExists => {
-                    return Err(self.making(&folder, &error));
-                }
-                _ => {}
+                Ok(()) => sync_folder(folder.parent().unwrap_or(&self.root))
+                    .map_err(|error| Error::writing(&folder, &error))?,
+                Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
+                Err(error) => return Err(self.making(&folder, &error)),
             }
             let found = fs::symlink_metadata(&folder);
             let found = found.map_err(|error| Error::writing(&folder, &error))?;

@@ -134,10 +134,6 @@ impl<R: Read + Seek> Walk<'_, R> {
                 return Ok(());
             }
             if !printable(&header.id) {
-                self.odd(format!(
-                    "{} bytes from byte {at} on are no chunk and were not read",
-                    self.length.saturating_sub(at)
-                ));
                 break;
             }
             let start = at.saturating_add(8);
@@ -166,6 +162,12 @@ impl<R: Read + Seek> Walk<'_, R> {
                 cut,
             });
             at = self.next(start, size)?;
+        }
+        if at < self.length {
+            let rest = self.length.saturating_sub(at);
+            self.odd(format!(
+                "{rest} bytes from byte {at} on are no chunk and were not read"
+            ));
         }
         Ok(())
     }
