@@ -70,11 +70,14 @@ impl Section {
         }
     }
 
-    /// Squared magnitude at φ = sin²(w/2), w = 2π f / rate. In φ nothing cancels at low frequencies.
-    fn power(&self, phi: f64) -> f64 {
+    /// Squared magnitude where sin w and 1 − cos w are these, w = 2π f / rate. Written so that
+    /// nothing cancels at low frequencies that does not cancel in the coefficients.
+    fn power(&self, sin: f64, versine: f64) -> f64 {
+        // p0 + p1 z⁻¹ + p2 z⁻², turned by w
         let of = |p0: f64, p1: f64, p2: f64| {
-            let sum = p0 + p2 + p1;
-            sum * sum - 4.0 * phi * (p1 * (p0 + p2) + 4.0 * p0 * p2 - 4.0 * phi * p0 * p2)
+            let re = (p0 + p2 + p1) - versine * (p0 + p2);
+            let im = sin * (p0 - p2);
+            re * re + im * im
         };
         let [b0, b1, b2] = self.b;
         of(b0, b1, b2) / of(1.0, self.a[0], self.a[1])
@@ -83,8 +86,10 @@ impl Section {
 
 /// Magnitude of sections in series, in dB, −300 at least (a notch has −∞ at its centre).
 pub fn magnitude_db(sections: &[Section], rate_hz: f64, freq_hz: f64) -> f64 {
-    let sin = maths::sin(PI * freq_hz / rate_hz);
-    let db = |s: &Section| 10.0 * maths::log10(s.power(sin * sin).max(1e-30));
+    let half = PI * freq_hz / rate_hz;
+    let (sin, cos) = (maths::sin(half), maths::cos(half));
+    let power = |s: &Section| s.power(2.0 * sin * cos, 2.0 * sin * sin);
+    let db = |s: &Section| 10.0 * maths::log10(power(s).max(1e-30));
     sections.iter().map(db).sum::<f64>().max(-300.0)
 }
 

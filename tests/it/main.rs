@@ -2,3 +2,6 @@
 
 mod publish; // whole files or none, the manifest
 mod wav; // sound files: formats, chunks, damage
+//! Everything that users and other programs can see, tested from outside.
+
+mod stages; // every stage: data sheets, and what all of them promise
