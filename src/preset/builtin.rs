@@ -64,11 +64,19 @@ pub(super) fn mics() -> Vec<&'static str> {
 /// in it.
 pub fn find(name: &str) -> Result<Preset> {
     if is_path(name) {
-        let text = read_text(Path::new(name), MAX_BYTES)?;
-        return Ok(load(&text, name)?);
+        return read(Path::new(name));
     }
     let preset = known(name)?;
     Ok(load(preset.text, &format!("{name}.toml"))?)
+}
+
+/// A preset from its file.
+///
+/// # Errors
+/// An input error: an unreadable file, or every problem in it.
+pub fn read(path: &Path) -> Result<Preset> {
+    let text = read_text(path, MAX_BYTES)?;
+    Ok(load(&text, &path.to_string_lossy())?)
 }
 
 /// The text of a preset of the library, as it stands.

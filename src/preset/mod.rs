@@ -10,7 +10,7 @@ use std::sync::Arc;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-pub use builtin::{Builtin, builtin, find, list, show};
+pub use builtin::{Builtin, builtin, find, list, read, show};
 pub use load::load;
 
 mod builtin;

@@ -22,17 +22,28 @@ pub use read::variants;
 pub fn parse<'t>(text: &'t str, problems: &mut Problems) -> Option<DeTable<'t>> {
     let (table, errors) = DeTable::parse_recoverable(text);
     let mut sound = true;
+    let mut before = None;
     for error in errors {
-        let duplicate = error.message().starts_with("duplicate key");
-        sound &= duplicate;
-        let message = match duplicate {
-            true => "this key stands here a second time",
-            false => error.message(),
-        };
         let at = error.span().unwrap_or(text.len()..text.len());
+        if before.replace(at.clone()) == Some(at.clone()) {
+            continue; // what follows from the one before
+        }
+        sound &= error.message().starts_with("duplicate key");
+        let message = match error.message() {
+            message if message.starts_with("duplicate key") => "this key stands here a second time",
+            message if message.contains("recursion") => "nested too deeply",
+            _ if decimal_comma(text, at.start) => "a comma within a number: write a point",
+            message => message,
+        };
         problems.add(Problem::at(at, message));
     }
     sound.then(|| table.into_inner())
+}
+
+/// Whether a digit, a comma and a digit end at this byte: "1,5".
+fn decimal_comma(text: &str, at: usize) -> bool {
+    let digits = text.as_bytes().get(at.wrapping_sub(2)..=at);
+    digits.is_some_and(|d| matches!(d, [a, b',', c] if a.is_ascii_digit() && c.is_ascii_digit()))
 }
 
 /// A value with its place.
