@@ -197,24 +197,30 @@ fn key_of(value: &Spanned<DeValue<'_>>, span: &Range<usize>) -> Option<Range<usi
 }
 
 /// TOML has nan and inf, and numbers too large for a float; none of them is a setting.
-/// `false` if there was one.
+/// Whether there was none.
 fn replace_non_finite(value: &mut Spanned<DeValue<'_>>, problems: &mut Problems) -> bool {
     let span = value.span();
+    let mut sound = true;
     match value.get_mut() {
-        DeValue::Table(table) => table.iter_mut().fold(true, |sound, (_, v)| {
-            replace_non_finite(v, problems) && sound
-        }),
-        DeValue::Array(items) => items
-            .iter_mut()
-            .fold(true, |sound, v| replace_non_finite(v, problems) && sound),
+        DeValue::Table(table) => {
+            for (_, value) in table.iter_mut() {
+                sound &= replace_non_finite(value, problems);
+            }
+        }
+        DeValue::Array(items) => {
+            for item in items.iter_mut() {
+                sound &= replace_non_finite(item, problems);
+            }
+        }
         DeValue::Float(float) if !float.as_str().parse().is_ok_and(f64::is_finite) => {
             problems.add(Problem::at(span, "expected a finite number"));
             let zero = DeValue::Integer(Default::default());
             *value = Spanned::new(STAND_INS - 1..STAND_INS, zero);
-            false
+            sound = false;
         }
-        _ => true,
+        _ => {}
     }
+    sound
 }
 
 #[cfg(test)]
