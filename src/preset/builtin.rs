@@ -70,12 +70,13 @@ pub fn find(name: &str) -> Result<Preset> {
     Ok(load(preset.text, &format!("{name}.toml"))?)
 }
 
-/// A preset file.
+/// A preset from its file.
 ///
 /// # Errors
 /// An input error: an unreadable file, or every problem in it.
 pub fn read(path: &Path) -> Result<Preset> {
-    Ok(load(&read_text(path, MAX_BYTES)?, &path.to_string_lossy())?)
+    let text = read_text(path, MAX_BYTES)?;
+    Ok(load(&text, &path.to_string_lossy())?)
 }
 
 /// The text of a preset of the library, as it stands.

@@ -264,3 +264,124 @@ fn escaped(text: &str) -> String {
     let text = printable(text).replace('&', "&amp;").replace('<', "&lt;");
     text.replace('>', "&gt;").replace('"', "&quot;")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::preset::load;
+
+    fn curve(stages: &str, rate_hz: f64) -> Curve {
+        let preset = load(&format!("stages = [ {stages} ]"), "x.toml").expect("a right preset");
+        Curve::new(&preset, rate_hz).expect("right at this rate")
+    }
+
+    #[test]
+    fn a_high_pass_is_three_db_down_at_its_frequency_and_falls_by_its_order() {
+        let curve = curve("{ high-pass = { freq_hz = 200, order = 2 } }", 96_000.0);
+        assert_eq!(curve.points.len(), 241);
+        // Butterworth: 10 log10(1 + (f0 / f)^2n); far below half the rate the warping is negligible.
+        for hz in [20.0, 50.0, 100.0, 200.0, 1000.0] {
+            let nearest = at((position(hz) * 240.0).round() / 240.0);
+            let want = -10.0 * (1.0 + (200.0 / nearest).powi(4)).log10();
+            let got = curve.db(hz).expect("below half the rate");
+            assert!((got - want).abs() < 0.01, "{hz}: {got} {want}");
+        }
+    }
+
+    #[test]
+    fn the_text_fits_a_terminal_and_names_what_it_leaves_out() {
+        let curve = curve(
+            "{ peak = { freq_of = 'fundamental', freq_hz = 200, gain_db = 6, q = 1 } },
+             { drive = { curve = 'soft', drive_db = 6 } }",
+            48_000.0,
+        );
+        let text = curve.text();
+        assert!(
+            text.lines().all(|line| line.chars().count() <= 80),
+            "{text}"
+        );
+        assert!(text.contains("stage 1 (peak) follows the drum; shown at its `freq_hz`"));
+        assert!(text.contains("stage 2 (drive) is not linear and not shown"));
+        let top = text.lines().nth(2).expect("a first row");
+        assert!(top.starts_with("   +6 |"), "{text}");
+        // 200 Hz is a third of the way from 20 Hz to 20 kHz.
+        let column = top.find('*').expect("the top of the peak") - 7;
+        assert!((20..=26).contains(&column), "{text}");
+    }
+
+    #[test]
+    fn the_whole_text_is_as_kept() {
+        let want = "\
+x: magnitude in dB at 48000 Hz
+
+   +3 |
+   +2 |
+   +1 |
+    0 |************************************************************************
+   -1 |
+   -2 |
+   -3 |
+   -4 |
+   -5 |
+   -6 |
+      ++--------+-------+------+--------+------+------+---------+------+------+
+    Hz 20      50      100    200      500    1k     2k        5k     10k    20k
+";
+        assert_eq!(curve("", 48_000.0).text(), want);
+    }
+
+    #[test]
+    fn nothing_is_drawn_above_half_the_rate() {
+        let curve = curve("{ gain = { gain_db = 2 } }", 8000.0);
+        assert!(
+            curve
+                .points
+                .iter()
+                .all(|point| point.hz <= 4000.0 && point.db == 2.0)
+        );
+        assert_eq!(curve.db(5000.0), None);
+        assert!(curve.text().lines().all(|line| line.chars().count() <= 80));
+    }
+
+    #[test]
+    fn every_preset_of_the_library_is_drawn_in_every_form() {
+        for builtin in crate::preset::builtin() {
+            let preset = crate::preset::find(builtin.name).unwrap_or_else(|e| panic!("{e}"));
+            for rate_hz in [44_100.0, 192_000.0] {
+                let curve = Curve::new(&preset, rate_hz).unwrap_or_else(|e| panic!("{e}"));
+                let rows = curve.text().lines().count();
+                assert!((10..40).contains(&rows), "{}", curve.text());
+                let json: serde_json::Value = serde_json::from_str(&curve.json()).expect("JSON");
+                assert_eq!(json["schema"], 1);
+                assert_eq!(json["points"].as_array().map(Vec::len), Some(241));
+                assert!(!curve.svg().contains("NaN") && !curve.svg().contains("inf"));
+            }
+        }
+    }
+
+    #[test]
+    fn a_name_from_outside_cannot_break_the_picture() {
+        let name = "a\"><script>&\u{1b}.toml";
+        let preset = load("stages = []", name).expect("a right preset");
+        let svg = Curve::new(&preset, 48_000.0).expect("right").svg();
+        assert!(
+            svg.contains("a&quot;&gt;&lt;script&gt;&amp;\\u{1b}"),
+            "{svg}"
+        );
+        assert!(svg.contains("role=\"img\"") && svg.contains("<desc>"));
+        assert_eq!(svg.matches('<').count(), svg.matches('>').count());
+    }
+
+    #[test]
+    fn a_rate_that_is_too_low_is_said() {
+        let text = "stages = [ { low-pass = { freq_hz = 9000, order = 2 } } ]";
+        let preset = load(text, "x.toml").expect("right at high rates");
+        let problems = Curve::new(&preset, 16_000.0).expect_err("too low");
+        assert!(
+            problems
+                .to_string()
+                .contains("below 8000 (half of 16000 Hz"),
+            "{problems}"
+        );
+    }
+}

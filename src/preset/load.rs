@@ -155,11 +155,12 @@ fn step(index: usize, item: Value, problems: &mut Problems) -> Option<Step> {
         if let DeValue::Table(table) = settings.get_mut() {
             let values = entries(table).map(|(key, _, value)| (key.to_owned(), value.span()));
             spans.values = values.collect();
-            if can_follow(row.example) {
-                follow = self::follow(table, name_span.clone(), problems);
-                for key in FOLLOW_KEYS {
-                    table.remove(key);
-                }
+            match can_follow(row.example) {
+                true => follow = self::follow(table, name_span.clone(), problems),
+                false => no_follow(table, problems),
+            }
+            for key in FOLLOW_KEYS {
+                table.remove(key);
             }
             keep_order_readable(table);
         }
@@ -187,6 +188,15 @@ fn no_such_stage(name: &str, span: Range<usize>) -> Problem {
         None => suggest(name, &names, "Stages"),
     };
     Problem::at(span, "no stage has this name").hint(hint)
+}
+
+fn no_follow(table: &DeTable, problems: &mut Problems) {
+    for (key, span, _) in entries(table) {
+        if FOLLOW_KEYS.contains(&key) {
+            let message = "only stages with a `freq_hz` can follow the drum";
+            problems.add(Problem::at(span, message));
+        }
+    }
 }
 
 fn can_follow(example: &str) -> bool {

@@ -5,3 +5,6 @@ mod wav; // sound files: formats, chunks, damage
 //! Everything that users and other programs can see, tested from outside.
 
 mod stages; // every stage: data sheets, and what all of them promise
+//! One test binary for everything that is tested from outside.
+
+mod presets; // the verdict on many presets, and the exact texts of all errors
