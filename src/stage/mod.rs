@@ -21,6 +21,7 @@ mod curve;
 pub mod drive;
 mod envelope;
 pub mod gate;
+mod history;
 pub mod matcher;
 mod oversample;
 pub mod pass;
