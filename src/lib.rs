@@ -15,6 +15,9 @@ pub mod error;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod resample;
 pub mod session;
 pub mod stage;
+#[doc(hidden)]
+pub mod testing;
 pub mod units;
