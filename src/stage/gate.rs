@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::oversample::keep_tail;
+use super::history::History;
 use super::{Fault, Running, Settings};
 use crate::block::Block;
 use crate::maths;
@@ -199,11 +199,12 @@ impl Settings for Gate {
             active: Vec::new(),
             frame: -(half as i64),
             hann: hann(half),
-            gains: Vec::new(),
+            gains: History::new(2 * half, 0.0),
             alike: 0,
         };
         gating.extend(2 * half);
-        let backwards = gating.gains.windows(2).rev();
+        gating.gains.advance(2 * half);
+        let backwards = gating.gains.all(0).windows(2).rev();
         gating.alike = backwards.take_while(|two| two[0] == two[1]).count();
         Box::new(gating)
     }
@@ -231,7 +232,7 @@ struct Gating {
     frame: i64,
     hann: Vec<f64>,
     /// Gains with corners, of the frames that the window covers.
-    gains: Vec<f64>,
+    gains: History,
     /// How many of the latest of them equal the one before.
     alike: usize,
 }
@@ -257,7 +258,8 @@ impl Gating {
     fn extend(&mut self, frames: usize) {
         let lead = self.rise + self.ahead;
         let mut active = std::mem::take(&mut self.active);
-        for frame in self.frame..self.frame + frames as i64 {
+        let mut gains = std::mem::take(&mut self.gains);
+        for (frame, place) in (self.frame..).zip(gains.next(frames)) {
             let due = |o: &mut Opening| o.at as f64 - lead <= frame as f64;
             while let Some(opening) = self.waiting.pop_if(due) {
                 active.push(opening);
@@ -269,10 +271,11 @@ impl Gating {
                 gain = gain.max(own);
                 since <= opening.hold as f64 || own > self.range
             });
-            self.gains.push(gain);
+            *place = gain;
         }
         self.frame += frames as i64;
         self.active = active;
+        self.gains = gains;
     }
 }
 
@@ -285,7 +288,7 @@ impl Running for Gating {
         for start in (0..block.frames()).step_by(CHUNK) {
             let frames = CHUNK.min(block.frames() - start);
             self.extend(frames);
-            for (frame, window) in self.gains.windows(around + 1).enumerate() {
+            for (frame, window) in self.gains.all(frames).windows(around + 1).enumerate() {
                 let alike = window[around] == window[around - 1];
                 self.alike = if alike { self.alike + 1 } else { 0 };
                 let gain = if self.alike >= around {
@@ -298,7 +301,7 @@ impl Running for Gating {
                     samples[start + frame] *= gain;
                 }
             }
-            keep_tail(&mut self.gains, around);
+            self.gains.advance(frames);
         }
     }
 }

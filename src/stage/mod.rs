@@ -27,6 +27,7 @@ mod curve;
 pub mod drive;
 mod envelope;
 pub mod gate;
+mod history;
 mod matched;
 pub mod matcher;
 mod oversample;
