@@ -10,7 +10,8 @@ use super::track::{TrackReader, mend};
 use crate::block::{self, Block};
 use crate::error::{Error, Result};
 use crate::evidence::{Listener, Trace};
-use crate::measure::{Inspection, Levels, Survey};
+use crate::measure::inspect::Inspection;
+use crate::measure::{Levels, Survey};
 use crate::publish;
 use crate::session::Track;
 

@@ -33,7 +33,7 @@ const MASK: (usize, usize) = (4, 6);
 const BEHIND: usize = ORDER + 6;
 
 /// A jump that may be a click.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Click {
     /// Where.
     pub frame: u64,

@@ -61,7 +61,7 @@ const FUNDAMENTALS: [(f64, f64, f64); 10] = [
 ];
 
 /// A hum: a fundamental with its harmonics.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Hum {
     /// Fundamental in hertz of the header's rate, to 0.01.
     pub frequency_hz: f64,
