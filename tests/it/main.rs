@@ -1,10 +1,8 @@
-//! Tests from outside: what a user of the library or the command sees.
+//! One test binary for everything that users and other programs see, tested from outside.
 
-mod publish; // whole files or none, the manifest
-mod wav; // sound files: formats, chunks, damage
-//! Everything that users and other programs can see, tested from outside.
-
-mod stages; // every stage: data sheets, and what all of them promise
-//! One test binary for everything that is tested from outside.
-
+mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
+mod publish; // whole files or none, the manifest
+mod stages; // every stage: data sheets, and what all of them promise
+mod support; // a session in a temporary folder, the program run on it
+mod wav; // sound files: formats, chunks, damage
