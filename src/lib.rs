@@ -15,6 +15,7 @@ pub mod error;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod preset;
 pub mod problem;
 pub mod session;
 pub mod stage;

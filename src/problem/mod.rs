@@ -301,10 +301,12 @@ pub fn nearest<'n>(word: &str, names: &[&'n str]) -> Option<&'n str> {
         .map(|(_, name)| name)
 }
 
-/// "did you mean `gate`? Stages: high-pass, …", or only the names if none is like `word`.
+/// "did you mean `gate`? Stages: high-pass, …", or only the names if none is like `word`; without
+/// the names if they are many.
 pub fn suggest(word: &str, names: &[&str], title: &str) -> String {
     let all = format!("{title}: {}", names.join(", "));
     match nearest(word, names) {
+        Some(name) if names.len() > 16 => format!("did you mean `{name}`?"),
         Some(name) => format!("did you mean `{name}`? {all}"),
         None => all,
     }

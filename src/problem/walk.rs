@@ -4,7 +4,7 @@
 //! [`parse`] the text, take the keys with [`Fields`], and [`Fields::finish`] reports those that
 //! nobody asked for. A whole struct comes through [`Value::read`].
 
-use std::collections::Bound;
+use std::collections::{Bound, HashSet};
 use std::ops::{Range, RangeBounds};
 
 use serde::de::DeserializeOwned;
@@ -17,22 +17,45 @@ mod read;
 
 pub use read::variants;
 
-/// The top table of `text` (that of [`Problems::text`]), or `None` after syntax errors, which are
-/// all reported. A duplicate key is reported too, but the table stands.
+/// The top table of `text` (that of [`Problems::text`]), or `None` after syntax errors. All of them
+/// are reported, the first of each line: what else a line has follows from that. A duplicate key is
+/// reported too, but the table stands.
 pub fn parse<'t>(text: &'t str, problems: &mut Problems) -> Option<DeTable<'t>> {
     let (table, errors) = DeTable::parse_recoverable(text);
     let mut sound = true;
+    let mut lines_before = HashSet::new();
     for error in errors {
+        let at = error.span().unwrap_or(text.len()..text.len());
         let duplicate = error.message().starts_with("duplicate key");
         sound &= duplicate;
-        let message = match duplicate {
-            true => "this key stands here a second time",
-            false => error.message(),
-        };
-        let at = error.span().unwrap_or(text.len()..text.len());
-        problems.add(Problem::at(at, message));
+        let line = text.get(..at.start).and_then(|before| before.rfind('\n'));
+        if !duplicate && !lines_before.insert(line) {
+            continue;
+        }
+        problems.add(match error.message() {
+            _ if duplicate => Problem::at(at, "this key stands here a second time"),
+            message if message.contains("recursion") => Problem::at(at, "nested too deeply"),
+            message => match decimal_comma(text, at.start) {
+                Some(comma) => Problem::at(comma, "expected a point within a number"),
+                None => Problem::at(at, message),
+            },
+        });
     }
     sound.then(|| table.into_inner())
+}
+
+/// The comma of "gain_db = 1,5", if it stands in the line up to this byte and outside of an array.
+fn decimal_comma(text: &str, at: usize) -> Option<Range<usize>> {
+    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    let line = text.get(start..at + 1).or(text.get(start..at))?;
+    let is_digit = |c: char| c.is_ascii_digit();
+    let decimal = |comma: &usize| {
+        let (before, after) = (text.get(start..*comma), text.get(comma + 1..));
+        before.is_some_and(|b| b.ends_with(is_digit) && b.rfind('[') <= b.rfind('{'))
+            && after.is_some_and(|after| after.starts_with(is_digit))
+    };
+    let mut commas = line.match_indices(',').map(|(comma, _)| start + comma);
+    commas.find(decimal).map(|comma| comma..comma + 1)
 }
 
 /// A value with its place.
@@ -350,11 +373,30 @@ mod tests {
     #[test]
     fn every_syntax_error_is_reported_and_a_duplicate_key_does_not_hide_the_rest() {
         let found = walked("a = \nb = ]\nc = 1\n", |_| ());
-        assert!(found.len() >= 2, "{found:?}");
-        assert!(found[0].starts_with("1:"), "{found:?}");
+        assert_eq!(found.len(), 2, "{found:?}");
+        assert!(
+            found[0].starts_with("1:") && found[1].starts_with("2:"),
+            "{found:?}"
+        );
         let found = walked("a = 1\na = 2\nb = 3\n", |f| _ = f.get("a"));
         assert_eq!(found[0], "2:1 this key stands here a second time");
         assert_eq!(found.len(), 2, "{found:?}");
+    }
+
+    #[test]
+    fn a_decimal_comma_is_called_by_its_name() {
+        let comma = |text: &str| {
+            let found = walked(text, |_| ());
+            found
+                .iter()
+                .any(|problem| problem.ends_with("a point within a number"))
+        };
+        for text in ["x = 1,5", "x = { a = 1,5, b = 2 }", "x = [ { a = 1,5 } ]"] {
+            assert!(comma(text), "{text}");
+        }
+        for text in ["x = [ 1,5 ", "x = { a = 1, 5 }", "x = 1\ny = ,5"] {
+            assert!(!comma(text), "{text}");
+        }
     }
 
     #[test]

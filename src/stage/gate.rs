@@ -31,3 +31,17 @@ pub struct Gate {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub openings: Option<Vec<Opening>>,
 }
+
+impl super::Settings for Gate {
+    fn check(&self, _rate_hz: f64) -> Vec<super::Fault> {
+        Vec::new()
+    }
+
+    fn start(&self, _rate_hz: f64, _channels: usize) -> Box<dyn super::Running> {
+        struct Pass;
+        impl super::Running for Pass {
+            fn process(&mut self, _block: &mut crate::block::Block) {}
+        }
+        Box::new(Pass)
+    }
+}

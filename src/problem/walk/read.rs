@@ -1,22 +1,22 @@
 //! [`read`]: a whole struct or enum through serde, with every problem in it.
 //!
-//! serde stops at its first error. So the wrong key is taken out (or a missing one put in) and the
-//! rest read again; what follows only from that is not reported.
+//! serde stops at its first error. So an unknown key is taken out, a value stands in for a wrong or
+//! missing one, and all is read again; what is wrong with a stand-in is not reported.
 
 use std::borrow::Cow;
 use std::ops::Range;
 
-use serde::de::{DeserializeOwned, IgnoredAny};
+use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue, ValueDeserializer};
 
 use super::super::nearest;
 use super::{Problem, Problems, no_such_key};
 
-/// More wrong keys than this in one value are not looked for.
-const ROUNDS: usize = 24;
-/// Place of a value that stands in for a missing one: no text has it.
-const STAND_IN: Range<usize> = usize::MAX - 1..usize::MAX;
+/// More rounds than this are not made; a problem takes one to four.
+const ROUNDS: usize = 64;
+/// Stand-ins have places from here on: no text has them.
+const STAND_INS: usize = usize::MAX / 2;
 
 /// What serde's words mean.
 enum Meaning<'e> {
@@ -24,58 +24,64 @@ enum Meaning<'e> {
     UnknownWord(Vec<&'e str>),
     Missing(&'e str),
     Count,
-    Wrong(String),
+    /// In a person's words, with a value that would do.
+    Wrong(String, Option<DeValue<'static>>),
 }
 
 pub(super) fn read<T: DeserializeOwned>(
     mut value: Spanned<DeValue<'_>>,
     problems: &mut Problems,
 ) -> Option<T> {
-    // Keys of which enough is said.
-    let mut settled: Vec<String> = Vec::new();
-    take_out_non_finite(value.get_mut(), &mut settled, problems);
-    let mut sound = settled.is_empty();
-    for _ in 0..ROUNDS {
+    // Keys that a misspelt one was meant to be: they are not reported as missing.
+    let mut meant: Vec<String> = Vec::new();
+    let mut sound = replace_non_finite(&mut value, problems);
+    for round in 0..ROUNDS {
         let error = match T::deserialize(ValueDeserializer::from(value.clone())) {
             Ok(read) => return sound.then_some(read),
             Err(error) => error,
         };
         sound = false;
         let span = error.span().unwrap_or_else(|| value.span());
-        if span == STAND_IN {
-            break;
-        }
+        let own = span.start < STAND_INS;
+        let stand_in = |value| Spanned::new(STAND_INS + round..STAND_INS + round + 1, value);
         match meaning(error.message()) {
             Meaning::UnknownKey(known) => {
-                let key = take_out(value.get_mut(), &span)?;
-                settled.extend(nearest(&key, &known).map(str::to_owned));
+                let key = take_out(&mut value, &span)?;
+                meant.extend(nearest(&key, &known).map(str::to_owned));
                 problems.add(no_such_key(span, &key, &known));
             }
             Meaning::UnknownWord(known) => {
-                let word = problems.text().get(span.clone()).map(str::to_owned);
-                let word = word.unwrap_or_default();
-                let word = word.trim_matches(['"', '\'']);
-                problems.add(not_among(span.clone(), word, &known));
-                settled.push(take_out(value.get_mut(), &span)?);
+                if own {
+                    let text = problems.text();
+                    let word = text.get(span.clone()).unwrap_or_default();
+                    let word = word.trim_matches(['"', '\'']);
+                    problems.add(not_among(span.clone(), word, &known));
+                }
+                let word = known.first()?.to_string();
+                *value_at(&mut value, &span)? = stand_in(DeValue::String(Cow::Owned(word)));
             }
             Meaning::Missing(key) => {
-                let place = key_of(value.get_ref(), &span).unwrap_or_else(|| span.clone());
-                let stand_in = Spanned::new(STAND_IN, DeValue::Integer(Default::default()));
-                let table = table_at(&mut value, &span)?;
-                table.insert(Spanned::new(STAND_IN, Cow::Owned(key.to_owned())), stand_in);
-                if !settled.iter().any(|settled| settled == key) {
+                if own && !meant.iter().any(|meant| meant == key) {
+                    let place = key_of(&value, &span).unwrap_or_else(|| span.clone());
                     problems.add(Problem::at(place, format!("`{key}` is missing")));
                 }
+                let DeValue::Table(table) = value_at(&mut value, &span)?.get_mut() else {
+                    return None;
+                };
+                let key = Spanned::new(0..0, Cow::Owned(key.to_owned()));
+                table.insert(key, stand_in(DeValue::Integer(Default::default())));
             }
             Meaning::Count => {
-                if settled.is_empty() {
+                if own {
                     problems.add(Problem::at(span, "expected exactly one key"));
                 }
                 return None;
             }
-            Meaning::Wrong(message) => {
-                problems.add(Problem::at(span.clone(), message));
-                settled.push(take_out(value.get_mut(), &span)?);
+            Meaning::Wrong(message, instead) => {
+                if own {
+                    problems.add(Problem::at(span.clone(), message));
+                }
+                *value_at(&mut value, &span)? = stand_in(instead?);
             }
         }
     }
@@ -84,10 +90,9 @@ pub(super) fn read<T: DeserializeOwned>(
 
 /// The words that stand for the variants of an externally tagged enum, as serde knows them.
 pub fn variants<T: DeserializeOwned>() -> Vec<String> {
-    let nothing = DeValue::String(Cow::Borrowed("\0"));
-    let nothing = ValueDeserializer::from(Spanned::new(0..0, nothing));
-    let message = T::deserialize(nothing).map(|_| IgnoredAny);
-    let message = message.err().map(|error| error.message().to_owned());
+    let nothing = Spanned::new(0..0, DeValue::String(Cow::Borrowed("\0")));
+    let error = T::deserialize(ValueDeserializer::from(nothing)).err();
+    let message = error.map(|error| error.message().to_owned());
     match meaning(&message.unwrap_or_default()) {
         Meaning::UnknownWord(words) => words.into_iter().map(str::to_owned).collect(),
         _ => Vec::new(),
@@ -103,144 +108,119 @@ pub(super) fn not_among(span: Range<usize>, word: &str, words: &[&str]) -> Probl
 }
 
 fn meaning(message: &str) -> Meaning<'_> {
-    // The word itself is foreign text: what is expected stands behind the last backtick pair of it.
-    let expected = || {
-        let (_, list) = message.rsplit_once(", expected ").unwrap_or_default();
-        list.split('`').skip(1).step_by(2).collect()
-    };
+    // The wrong word is foreign text and may say anything; what serde expects comes last.
+    let (_, expected) = message.rsplit_once(", expected ").unwrap_or_default();
+    let names = || expected.split('`').skip(1).step_by(2).collect();
     if message.starts_with("unknown field ") {
-        Meaning::UnknownKey(expected())
+        Meaning::UnknownKey(names())
     } else if message.starts_with("unknown variant ") {
-        Meaning::UnknownWord(expected())
+        Meaning::UnknownWord(names())
     } else if let Some(key) = message.strip_prefix("missing field ") {
         Meaning::Missing(key.trim_matches('`'))
     } else if message.starts_with("wanted exactly 1 element") {
         Meaning::Count
     } else if message.ends_with("number overflowed") {
-        Meaning::Wrong("expected a smaller number".to_owned())
+        let zero = DeValue::Integer(Default::default());
+        Meaning::Wrong("expected a smaller number".to_owned(), Some(zero))
     } else if message.starts_with("invalid type") || message.starts_with("invalid value") {
-        let expected = message.rsplit_once(", expected ").map_or("", |(_, e)| e);
-        Meaning::Wrong(format!("expected {}", in_words(expected)))
-    } else if let Some(expected) = message.strip_prefix("wanted ") {
-        Meaning::Wrong(format!("expected {}", in_words(expected)))
+        wrong(expected)
+    } else if let Some(wanted) = message.strip_prefix("wanted ") {
+        wrong(wanted)
     } else {
-        Meaning::Wrong(message.to_owned())
+        Meaning::Wrong(message.to_owned(), None)
     }
 }
 
 /// serde's name of a type, as a person would say it.
-fn in_words(expected: &str) -> &str {
-    match expected {
-        "f64" | "f32" => "a number",
-        "u8" => "a whole number from 0 to 255",
-        "u16" | "u32" | "u64" | "usize" => "a whole number, 0 or more",
-        "i8" | "i16" | "i32" | "i64" => "a whole number",
-        "a boolean" => "true or false",
-        "a string" | "string or table" => "a text in quotes",
-        "a sequence" => "an array, `[ … ]`",
-        "a map" => "a table, `{ … }`",
-        other if other.starts_with("struct ") => "a table, `{ … }`",
-        other if other.starts_with("enum ") => "a text in quotes",
-        other => other,
+fn wrong(expected: &str) -> Meaning<'_> {
+    let text = || Some(DeValue::String(Cow::Borrowed("\0")));
+    let number = || Some(DeValue::Integer(Default::default()));
+    let (words, instead) = match expected {
+        "f64" | "f32" => ("a number", number()),
+        "u8" | "u16" | "u32" | "u64" | "usize" | "i8" | "i16" | "i32" | "i64" => {
+            ("a whole number", number())
+        }
+        "a boolean" => ("true or false", Some(DeValue::Boolean(false))),
+        "a string" | "string or table" => ("a text in quotes", text()),
+        "a sequence" => ("an array, `[ … ]`", Some(DeValue::Array(DeArray::new()))),
+        "a map" => ("a table, `{ … }`", Some(DeValue::Table(DeTable::new()))),
+        other if other.starts_with("struct ") => {
+            ("a table, `{ … }`", Some(DeValue::Table(DeTable::new())))
+        }
+        other if other.starts_with("enum ") => ("a text in quotes", text()),
+        other => (other, None),
+    };
+    Meaning::Wrong(format!("expected {words}"), instead)
+}
+
+/// The value that stands at `span`.
+fn value_at<'v, 't>(
+    value: &'v mut Spanned<DeValue<'t>>,
+    span: &Range<usize>,
+) -> Option<&'v mut Spanned<DeValue<'t>>> {
+    if value.span() == *span {
+        return Some(value);
+    }
+    match value.get_mut() {
+        DeValue::Table(table) => table.iter_mut().find_map(|(_, v)| value_at(v, span)),
+        DeValue::Array(items) => items.iter_mut().find_map(|v| value_at(v, span)),
+        _ => None,
     }
 }
 
-/// Takes the entry out whose key or value stands at `span`, and gives its key.
-fn take_out(value: &mut DeValue<'_>, span: &Range<usize>) -> Option<String> {
-    match value {
+/// Takes the entry out whose key stands at `span`, and gives its key.
+fn take_out(value: &mut Spanned<DeValue<'_>>, span: &Range<usize>) -> Option<String> {
+    match value.get_mut() {
         DeValue::Table(table) => {
-            let here = table
-                .iter()
-                .find(|(k, v)| k.span() == *span || v.span() == *span);
-            if let Some(key) = here.map(|(key, _)| key.get_ref().to_string()) {
+            let here = table.keys().find(|key| key.span() == *span);
+            if let Some(key) = here.map(|key| key.get_ref().to_string()) {
                 table.remove(key.as_str());
                 return Some(key);
             }
-            let mut values = table.iter_mut().map(|(_, value)| value);
-            values.find_map(|value| take_out(value.get_mut(), span))
+            table.iter_mut().find_map(|(_, v)| take_out(v, span))
         }
-        DeValue::Array(items) => {
-            if items.iter().any(|item| item.span() == *span) {
-                retain(items, |item| item.span() != *span);
-                return Some(String::new());
-            }
-            items
-                .iter_mut()
-                .find_map(|item| take_out(item.get_mut(), span))
-        }
+        DeValue::Array(items) => items.iter_mut().find_map(|v| take_out(v, span)),
         _ => None,
     }
 }
 
 /// Place of the key whose value stands at `span`.
-fn key_of(value: &DeValue<'_>, span: &Range<usize>) -> Option<Range<usize>> {
-    match value {
+fn key_of(value: &Spanned<DeValue<'_>>, span: &Range<usize>) -> Option<Range<usize>> {
+    match value.get_ref() {
         DeValue::Table(table) => table.iter().find_map(|(key, value)| {
             let here = (value.span() == *span).then(|| key.span());
-            here.or_else(|| key_of(value.get_ref(), span))
+            here.or_else(|| key_of(value, span))
         }),
-        DeValue::Array(items) => items.iter().find_map(|item| key_of(item.get_ref(), span)),
-        _ => None,
-    }
-}
-
-/// The table that stands at `span`.
-fn table_at<'v, 't>(
-    value: &'v mut Spanned<DeValue<'t>>,
-    span: &Range<usize>,
-) -> Option<&'v mut DeTable<'t>> {
-    let here = value.span() == *span;
-    match value.get_mut() {
-        DeValue::Table(table) => match here {
-            true => Some(table),
-            false => table
-                .iter_mut()
-                .find_map(|(_, value)| table_at(value, span)),
-        },
-        DeValue::Array(items) => items.iter_mut().find_map(|item| table_at(item, span)),
+        DeValue::Array(items) => items.iter().find_map(|item| key_of(item, span)),
         _ => None,
     }
 }
 
 /// TOML has nan and inf, and numbers too large for a float; none of them is a setting.
-fn take_out_non_finite(value: &mut DeValue<'_>, keys: &mut Vec<String>, problems: &mut Problems) {
-    let mut finite = |key: &str, value: &Spanned<DeValue<'_>>| {
-        let DeValue::Float(float) = value.get_ref() else {
-            return true;
-        };
-        let finite = float.as_str().parse().is_ok_and(f64::is_finite);
-        if !finite {
-            keys.push(key.to_owned());
-            problems.add(Problem::at(value.span(), "expected a finite number"));
-        }
-        finite
-    };
-    match value {
+/// Whether there was none.
+fn replace_non_finite(value: &mut Spanned<DeValue<'_>>, problems: &mut Problems) -> bool {
+    let span = value.span();
+    let mut sound = true;
+    match value.get_mut() {
         DeValue::Table(table) => {
-            let wrong = table
-                .iter()
-                .filter(|(key, value)| !finite(key.get_ref(), value));
-            let wrong: Vec<_> = wrong.map(|(key, _)| key.get_ref().to_string()).collect();
-            for key in &wrong {
-                table.remove(key.as_str());
-            }
             for (_, value) in table.iter_mut() {
-                take_out_non_finite(value.get_mut(), keys, problems);
+                sound &= replace_non_finite(value, problems);
             }
         }
         DeValue::Array(items) => {
-            retain(items, |item| finite("", item));
             for item in items.iter_mut() {
-                take_out_non_finite(item.get_mut(), keys, problems);
+                sound &= replace_non_finite(item, problems);
             }
+        }
+        DeValue::Float(float) if !float.as_str().parse().is_ok_and(f64::is_finite) => {
+            problems.add(Problem::at(span, "expected a finite number"));
+            let zero = DeValue::Integer(Default::default());
+            *value = Spanned::new(STAND_INS - 1..STAND_INS, zero);
+            sound = false;
         }
         _ => {}
     }
-}
-
-fn retain<'t>(items: &mut DeArray<'t>, mut keep: impl FnMut(&Spanned<DeValue<'t>>) -> bool) {
-    let all = std::mem::replace(items, DeArray::new());
-    *items = all.into_iter().filter(|item| keep(item)).collect();
+    sound
 }
 
 #[cfg(test)]
@@ -311,9 +291,10 @@ mod tests {
         let want = [
             "freq: no key has this name here",
             "'3': expected a number",
-            "2.5: expected a whole number from 0 to 255",
+            "2.5: expected a whole number",
             "'rond': expected one of `round`, `very-flat`",
             "1: expected true or false",
+            "x: no key has this name here",
             "nan: expected a finite number",
         ];
         assert_eq!(problems, want);
