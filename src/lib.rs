@@ -17,6 +17,8 @@ pub mod maths;
 pub mod measure;
 pub mod preset;
 pub mod problem;
+pub mod publish;
 pub mod session;
 pub mod stage;
 pub mod units;
+pub mod wav;
