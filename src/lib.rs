@@ -25,6 +25,9 @@ pub mod problem;
 pub mod publish;
 pub mod report;
 pub mod resample;
+pub mod preset;
+pub mod problem;
+pub mod publish;
 pub mod session;
 pub mod stage;
 #[doc(hidden)]

@@ -88,6 +88,8 @@ pub(super) struct Reading {
     pub doubtful_song: bool,
     /// `T2` alone, which might also be this take.
     pub lone_t: Option<u32>,
+    /// The session file says what it is, whatever it is called.
+    pub given: bool,
 }
 
 impl Reading {
@@ -109,7 +111,18 @@ impl Reading {
             already_driven: false,
             doubtful_song: false,
             lone_t: None,
+            given: false,
         }
+    }
+
+    /// What the session file says counts; song and take still come from the name.
+    pub fn give(&mut self, label: Label, how: &str) {
+        self.guess = Guess::Mic(label.mic);
+        (self.side, self.index) = (label.side, label.index);
+        self.matched = how.to_owned();
+        self.notes.clear();
+        self.doubtful_song = false;
+        self.given = true;
     }
 
     /// What it would be taken for, in words.
