@@ -25,9 +25,6 @@ pub mod problem;
 pub mod publish;
 pub mod report;
 pub mod resample;
-pub mod preset;
-pub mod problem;
-pub mod publish;
 pub mod session;
 pub mod stage;
 #[doc(hidden)]

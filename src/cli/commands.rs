@@ -8,26 +8,26 @@ use super::{print, signals, summary};
 use crate::engine::{self, Job, Outcome, Pool, Presets, Stop, Store, Work};
 use crate::error::{Error, Kind, Result};
 use crate::problem::read_text;
-use crate::session::{Session, SessionFile, scan};
+use crate::session::{Session, SessionFile, table};
 use crate::worksheet::Worksheet;
-use crate::{demo, preset, report};
+use crate::{demo, preset, report, session};
 
 /// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
 const LARGEST_WORKSHEET: u64 = 64_000_000;
 
 /// A session that was scanned, with its settings.
 fn open(path: &Path) -> Result<(Session, SessionFile)> {
-    let config = SessionFile::open(path)?;
-    let session = scan::scan(&config)?;
+    let (root, config) = session::open(path)?;
+    let session = session::scan(&root, &config)?;
     Ok((session, config))
 }
 
 pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
     let (session, _) = open(path)?;
     let text = match (json, init) {
-        (true, _) => scan::table::json(&session),
-        (_, true) => scan::table::init_toml(&session),
-        _ => scan::table::text(&session),
+        (true, _) => table::json(&session),
+        (_, true) => table::init_toml(&session),
+        _ => table::text(&session),
     };
     print(&text)?;
     Ok(u8::from(!session.failed.is_empty()))
