@@ -13,6 +13,7 @@ pub mod audio;
 pub mod block;
 pub mod cli;
 pub mod decide;
+pub mod demo;
 pub mod engine;
 pub mod error;
 pub mod evidence;

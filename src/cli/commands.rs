@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::voice::Voice;
 use super::{print, signals, summary};
-use crate::engine::{self, Job, Outcome, Pool, Presets, Stop, Store, Work};
+use crate::engine::{self, Job, Pool, Presets, Stop, Store, Work};
 use crate::error::{Error, Kind, Result};
 use crate::problem::read_text;
 use crate::session::{Session, SessionFile, table};
@@ -33,7 +33,7 @@ pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
     Ok(u8::from(!session.failed.is_empty()))
 }
 
-pub fn check(path: &Path, out: Option<&Path>, json: bool, jobs: usize, voice: &Voice) -> Result<u8> {
+pub fn check(path: &Path, out: Option<&Path>, json: bool, power: Power, voice: &Voice) -> Result<u8> {
     let (session, config) = open(path)?;
     if let Some(out) = out {
         engine::check_places(&session.root, out)?;
@@ -45,7 +45,7 @@ pub fn check(path: &Path, out: Option<&Path>, json: bool, jobs: usize, voice: &V
         Some(out) => Store::open(out)?,
         None => Store::passing()?,
     };
-    let outcome = run(&session.root, &store, jobs, voice, |work| {
+    let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = engine::plan(work, &job)?;
         let outcome = engine::report(&job, &plan);
         if let Some(out) = out {
@@ -60,6 +60,15 @@ pub fn check(path: &Path, out: Option<&Path>, json: bool, jobs: usize, voice: &V
     Ok(outcome.status())
 }
 
+/// How much is worked on at a time.
+#[derive(Clone, Copy)]
+pub struct Power {
+    /// Threads.
+    pub jobs: usize,
+    /// Frames read at a time.
+    pub block_frames: usize,
+}
+
 /// Options of `prep`.
 pub struct PrepOptions {
     /// Print the worksheet, write nothing.
@@ -68,8 +77,8 @@ pub struct PrepOptions {
     pub worksheet: Option<PathBuf>,
     /// Mics to render.
     pub only: Option<Vec<String>>,
-    /// Threads.
-    pub jobs: usize,
+    /// Threads and blocks.
+    pub power: Power,
 }
 
 pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Result<u8> {
@@ -94,14 +103,14 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     };
     if options.dry_run {
         let store = Store::passing()?;
-        let plan = run(&session.root, &store, options.jobs, voice, |work| engine::plan(work, &job))?;
+        let plan = run(&session.root, &store, options.power, voice, |work| engine::plan(work, &job))?;
         print(&plan.worksheet().to_toml())?;
         let outcome = engine::report(&job, &plan);
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());
     }
     let store = Store::open(out)?;
-    let outcome = run(&session.root, &store, options.jobs, voice, |work| {
+    let outcome = run(&session.root, &store, options.power, voice, |work| {
         let plan = engine::plan(work, &job)?;
         engine::render(work, &job, &plan, out)
     })?;
@@ -109,14 +118,14 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     Ok(outcome.status())
 }
 
-pub fn apply(preset: &str, files: &[PathBuf], out: &Path, jobs: usize, voice: &Voice) -> Result<u8> {
+pub fn apply(preset: &str, files: &[PathBuf], out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let preset = preset::find(preset)?;
-    let (session, config) = engine::apply::session(files, &preset)?;
+    let (session, config) = engine::apply::session(files)?;
     engine::apply::check_places(files, out)?;
     let units = engine::apply::units(&session, &preset)?;
     let job = Job { session: &session, config: &config, units: &units, worksheet: None, only: None, mixes: false };
     let store = Store::open(out)?;
-    let outcome = run(&session.root, &store, jobs, voice, |work| {
+    let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = engine::plan(work, &job)?;
         engine::render(work, &job, &plan, out)
     })?;
@@ -170,11 +179,11 @@ pub fn verify(dir: &Path) -> Result<u8> {
     Ok(if verified.differences.is_empty() { 0 } else { Kind::Difference.exit_status() })
 }
 
-pub fn demo(out: &Path, jobs: usize, voice: &Voice) -> Result<u8> {
+pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let (takes, prepared) = (out.join("takes"), out.join("prepared"));
     voice.note(&format!("synthesising a session in {}", takes.display()));
     let planted = demo::write(&takes)?;
-    let status = prep(&takes, &prepared, PrepOptions { dry_run: false, worksheet: None, only: None, jobs }, voice)?;
+    let status = prep(&takes, &prepared, PrepOptions { dry_run: false, worksheet: None, only: None, power }, voice)?;
     print(&summary::demo(&planted, &takes, &prepared))?;
     // The demo plants a file that cannot be read to its end; that it is told is what should happen.
     Ok(status)
@@ -184,15 +193,15 @@ pub fn demo(out: &Path, jobs: usize, voice: &Voice) -> Result<u8> {
 fn run<R>(
     root: &Path,
     store: &Store,
-    jobs: usize,
+    power: Power,
     voice: &Voice,
     job: impl FnOnce(&Work<'_>) -> Result<R>,
 ) -> Result<R> {
     let stop = Arc::new(Stop::default());
     signals::watch(&stop);
     let tell = |event: engine::Event<'_>| voice.hear(event);
-    let pool = Pool::new(jobs);
-    let result = job(&Work { root, store, pool: &pool, stop: &stop, tell: &tell });
+    let pool = Pool::new(power.jobs);
+    let result = job(&Work { root, store, pool: &pool, stop: &stop, tell: &tell, block_frames: power.block_frames });
     voice.end();
     result.map_err(|error| match error.kind {
         Kind::Interrupted | Kind::Terminated | Kind::Environment if error.hint.is_none() => {

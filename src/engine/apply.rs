@@ -8,11 +8,11 @@ use crate::audio;
 use crate::error::{Error, Kind, Result};
 use crate::preset::Preset;
 use crate::session::config::SessionFile;
-use crate::session::{Failed, Mic, Session, Song, Source, Take, Track};
+use crate::session::{Failed, Mic, Session, arrange, Song, Source, Take, Track};
 
 /// The files as one take, each a track named after its file. Files that cannot be read are listed as
 /// failed; what is not there at all is a wrong usage.
-pub fn session(files: &[PathBuf], preset: &Preset) -> Result<(Session, SessionFile)> {
+pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
     let mut tracks = Vec::new();
     let mut failed = Vec::new();
     for path in files {
@@ -29,7 +29,7 @@ pub fn session(files: &[PathBuf], preset: &Preset) -> Result<(Session, SessionFi
         };
         let stem = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         tracks.push(Track {
-            mic: preset.mics.first().and_then(|mic| Mic::named(mic)).unwrap_or_else(Mic::unknown),
+            mic: mic(path, &info),
             side: None,
             index: 1,
             label: stem.clone(),
@@ -37,13 +37,23 @@ pub fn session(files: &[PathBuf], preset: &Preset) -> Result<(Session, SessionFi
             sources: vec![Source { path: path.clone(), info, channel: None }],
             why: "given by name".to_owned(),
             notes: Vec::new(),
+            proposal: None,
+            already_driven: false,
         });
     }
     let take = Take { slug: String::new(), number: None, setup: String::new(), tracks };
     let song = Song { name: String::new(), slug: String::new(), takes: vec![take] };
     // Paths stay as they were given: relative to where the program was started.
     let root = PathBuf::new();
-    Ok((Session { root: root.clone(), songs: vec![song], skipped: Vec::new(), failed }, SessionFile::default()))
+    Ok((Session { root: root.clone(), songs: vec![song], skipped: Vec::new(), failed, notes: Vec::new() }, SessionFile::default()))
+}
+
+/// What the file's name alone says.
+fn mic(path: &Path, info: &audio::Info) -> Mic {
+    let name = PathBuf::from(path.file_name().unwrap_or_default());
+    let session = arrange(Path::new(""), vec![(name, info.clone())], &SessionFile::default());
+    let found = session.ok().and_then(|s| s.tracks().next().map(|(_, _, track)| track.mic));
+    found.unwrap_or_else(Mic::unknown)
 }
 
 /// One stem a file, `DIR/FILESTEM.wav`.

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::Work;
 use super::store::Key;
 use super::track::{TrackReader, mend};
-use crate::block::{self, Block};
+use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::evidence::{Listener, Trace};
 use crate::measure::inspect::Inspection;
@@ -59,7 +59,7 @@ fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace)> 
     let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());
     let mut block = Block::default();
     let mut frames = 0;
-    while reader.read(&mut block, block::FRAMES)? > 0 {
+    while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
         survey.push(&block);
         mend(&mut block);

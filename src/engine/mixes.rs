@@ -10,7 +10,7 @@ use super::render::{self, Rendered};
 use super::store::Key;
 use super::{Job, Plan, Work};
 use crate::audio::{self, AudioRead};
-use crate::block::{self, Block};
+use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::maths;
 use crate::measure::{Levels, Meter};
@@ -224,7 +224,7 @@ fn add_up(
     let mut at = 0;
     while at < sum.frames {
         work.stop.check()?;
-        let frames = (sum.frames - at).min(block::FRAMES as u64) as usize;
+        let frames = (sum.frames - at).min(work.block_frames as u64) as usize;
         let mut block = Block::new(2, frames);
         for ((strip, _, _), reader) in sum.strips.iter().zip(&mut readers) {
             // A track that begins later has nothing to read until then.

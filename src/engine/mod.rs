@@ -44,6 +44,8 @@ pub struct Work<'a> {
     pub stop: &'a Stop,
     /// Hears what happens.
     pub tell: Listener<'a>,
+    /// Frames read at a time; nothing that comes out depends on it.
+    pub block_frames: usize,
 }
 
 impl Work<'_> {

@@ -10,7 +10,7 @@ use super::attempt;
 use super::layout::Unit;
 use super::store::{Done, Key};
 use crate::audio;
-use crate::block::{self, Block};
+use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::measure::{Levels, Meter};
 use crate::publish::{self, Outbox};
@@ -152,7 +152,7 @@ pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<Levels> {
     let mut meter = Meter::new(rate_hz, channels);
     let mut block = Block::default();
     let mut read = 0;
-    while reader.read(&mut block, block::FRAMES)? > 0 {
+    while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
         meter.push(&block);
         read += block.frames() as u64;
