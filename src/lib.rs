@@ -11,6 +11,7 @@
 
 pub mod audio;
 pub mod block;
+pub mod demo;
 pub mod error;
 pub mod finding;
 pub mod maths;
