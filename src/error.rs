@@ -79,13 +79,20 @@ impl Error {
         Self::file(path, format!("cannot be read: {}", plain(error)))
     }
 
-    /// Writing `path` failed ([`Kind::Environment`]: disk full, folder gone, no permission).
+    /// Writing `path` failed; see [`Error::sink`] for the kind.
     pub fn writing(path: &Path, error: &std::io::Error) -> Self {
-        Self::new(
-            Kind::Environment,
-            format!("cannot be written: {}", plain(error)),
-        )
-        .at(path)
+        Self::sink(error).at(path)
+    }
+
+    /// Writing failed, to a path that the caller adds. [`Kind::Environment`] where every other file
+    /// would fail as well (disk or quota full, read-only, folder gone), else [`Kind::File`].
+    pub fn sink(error: &std::io::Error) -> Self {
+        use std::io::ErrorKind::{NotFound, QuotaExceeded, ReadOnlyFilesystem, StorageFull};
+        let kind = match error.kind() {
+            StorageFull | QuotaExceeded | ReadOnlyFilesystem | NotFound => Kind::Environment,
+            _ => Kind::File,
+        };
+        Self::new(kind, format!("cannot be written: {}", plain(error)))
     }
 
     /// Sets the path.
@@ -102,7 +109,7 @@ impl Error {
 }
 
 /// An operating-system error in words, without Rust's "(os error 2)".
-fn plain(error: &std::io::Error) -> String {
+pub(crate) fn plain(error: &std::io::Error) -> String {
     let text = error.to_string();
     match text.find(" (os error") {
         Some(end) => text[..end].to_lowercase(),

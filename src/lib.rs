@@ -11,12 +11,21 @@
 
 pub mod audio;
 pub mod block;
+pub mod decide;
 pub mod error;
+pub mod evidence;
 pub mod finding;
 pub mod maths;
 pub mod measure;
 pub mod preset;
 pub mod problem;
+pub mod publish;
+pub mod report;
+pub mod resample;
 pub mod session;
 pub mod stage;
+#[doc(hidden)]
+pub mod testing;
 pub mod units;
+pub mod wav;
+pub mod worksheet;

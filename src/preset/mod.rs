@@ -220,7 +220,7 @@ fn place(index: usize, stage: &str) -> String {
 }
 
 /// The frequency that a stage can follow a drum with.
-fn freq_hz(stage: &mut Stage) -> Option<&mut f64> {
+pub(crate) fn freq_hz(stage: &mut Stage) -> Option<&mut f64> {
     match stage {
         Stage::HighPass(s) => Some(&mut s.freq_hz),
         Stage::LowPass(s) => Some(&mut s.freq_hz),

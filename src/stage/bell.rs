@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::biquad::{Cascade, Section, warped};
-use super::{Fault, Running, Settings, between, within};
+use super::{Fault, Running, Settings, between, matched, within};
 use crate::maths;
 
 /// Lifts or lowers the surroundings of a frequency.
@@ -46,8 +46,11 @@ impl Settings for Peak {
             return Some(Vec::new());
         }
         let k = warped(rate_hz, self.freq_hz);
-        let a = maths::db_to_ratio(self.gain_db / 2.0);
-        let (n, d) = ([1.0, a / self.q, 1.0], [1.0, 1.0 / (a * self.q), 1.0]);
+        let a = maths::db_to_ratio(self.gain_db.abs() / 2.0);
+        let damping = 1.0 / (a * self.q);
+        let (n, d) = matched::bell(rate_hz, self.freq_hz, a * a * a * a, damping);
+        // A cut is the boost turned upside down, so that one undoes the other.
+        let (n, d) = if self.gain_db > 0.0 { (n, d) } else { (d, n) };
         Some(vec![Section::second_order(n, d, k)])
     }
 }
@@ -65,7 +68,7 @@ impl Settings for Notch {
 
     fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
         let k = warped(rate_hz, self.freq_hz);
-        let (n, d) = ([1.0, 0.0, 1.0], [1.0, 1.0 / self.q, 1.0]);
+        let (n, d) = matched::bell(rate_hz, self.freq_hz, 0.0, 1.0 / self.q);
         Some(vec![Section::second_order(n, d, k)])
     }
 }

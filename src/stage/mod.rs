@@ -23,8 +23,13 @@ pub mod bell;
 pub mod biquad;
 pub mod chain;
 pub mod compress;
+mod curve;
 pub mod drive;
+mod envelope;
 pub mod gate;
+mod matched;
+pub mod matcher;
+mod oversample;
 pub mod pass;
 pub mod shelf;
 
@@ -67,6 +72,21 @@ impl Stage {
             Stage::Gain(s) => s,
             Stage::Polarity(s) => s,
             Stage::Delay(s) => s,
+        }
+    }
+
+    /// Whether it does something else to a loud sound than to a soft one.
+    pub fn depends_on_level(&self) -> bool {
+        matches!(self, Stage::Drive(_) | Stage::Compress(_))
+    }
+
+    /// Whether integer samples come out as integers of the same depth: nothing is lost that dither
+    /// would have to cover.
+    pub fn keeps_bits(&self) -> bool {
+        match self {
+            Stage::Polarity(_) | Stage::Delay(_) => true,
+            Stage::Gain(gain) => gain.gain_db == 0.0,
+            _ => false,
         }
     }
 }

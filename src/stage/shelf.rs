@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::biquad::{Cascade, Section, warped};
-use super::{Fault, Running, Settings, between, within};
+use super::{Fault, Running, Settings, between, matched, within};
 use crate::maths;
 
 /// Lifts or lowers everything below a frequency.
@@ -59,11 +59,9 @@ impl Settings for LowShelf {
     }
 
     fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
-        let k = warped(rate_hz, self.freq_hz);
-        let a = maths::db_to_ratio(self.gain_db / 2.0);
-        let r = a.sqrt() * damping(self.gain_db, self.q, self.slope);
-        let (n, d) = ([a * a, a * r, a], [1.0, r, a]);
-        Some(vec![Section::second_order(n, d, k)])
+        let damping = damping(self.gain_db, self.q, self.slope);
+        let section = low_shelf(rate_hz, self.freq_hz, self.gain_db, damping);
+        Some(section.into_iter().collect())
     }
 }
 
@@ -77,11 +75,9 @@ impl Settings for HighShelf {
     }
 
     fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
-        let k = warped(rate_hz, self.freq_hz);
-        let a = maths::db_to_ratio(self.gain_db / 2.0);
-        let r = a.sqrt() * damping(self.gain_db, self.q, self.slope);
-        let (n, d) = ([a, a * r, a * a], [a, r, 1.0]);
-        Some(vec![Section::second_order(n, d, k)])
+        let damping = damping(self.gain_db, self.q, self.slope);
+        let section = high_shelf(rate_hz, self.freq_hz, self.gain_db, damping);
+        Some(section.into_iter().collect())
     }
 }
 
@@ -101,8 +97,11 @@ impl Settings for Tilt {
             return Some(Vec::new());
         }
         let k = warped(rate_hz, self.freq_hz);
-        let a = maths::db_to_ratio(self.gain_db);
-        Some(vec![Section::first_order([1.0, a], [a, 1.0], k)])
+        let a = maths::db_to_ratio(self.gain_db.abs());
+        let (n, d) = matched::tilt(rate_hz, self.freq_hz, a);
+        let (n, d) = if self.gain_db > 0.0 { (n, d) } else { (d, n) };
+        let section = Section::first_order([n[0], n[1]], [d[0], d[1]], k);
+        Some(vec![section])
     }
 }
 
@@ -134,4 +133,21 @@ fn damping(gain_db: f64, q: Option<f64>, slope: Option<f64>) -> f64 {
         (None, Some(slope)) => ((a + 1.0 / a) * (1.0 / slope - 1.0) + 2.0).sqrt(),
         (None, None) => std::f64::consts::SQRT_2,
     }
+}
+
+/// `None` for 0 dB. A cut is the boost turned upside down, so that one undoes the other.
+fn low_shelf(rate_hz: f64, freq_hz: f64, gain_db: f64, damping: f64) -> Option<Section> {
+    let k = warped(rate_hz, freq_hz);
+    let a = maths::db_to_ratio(gain_db.abs() / 2.0);
+    let (n, d) = matched::low_shelf(rate_hz, freq_hz, a, damping);
+    let (n, d) = if gain_db > 0.0 { (n, d) } else { (d, n) };
+    (gain_db != 0.0).then(|| Section::second_order(n, d, k))
+}
+
+/// A high shelf is a low shelf of the opposite gain, and that gain.
+fn high_shelf(rate_hz: f64, freq_hz: f64, gain_db: f64, damping: f64) -> Option<Section> {
+    let mut section = low_shelf(rate_hz, freq_hz, -gain_db, damping)?;
+    let gain = maths::db_to_ratio(gain_db);
+    section.b = section.b.map(|b| b * gain);
+    Some(section)
 }

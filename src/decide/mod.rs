@@ -1,0 +1,4 @@
+//! Decisions: from evidence and presets to what is done. Pure functions; no audio, no disk.
+
+pub mod gains;
+pub mod stages;

@@ -1,0 +1,188 @@
+//! The run: measure jobs, one decide, render jobs, reports. Everything from a scanned session to a
+//! finished output folder; prints nothing.
+
+use std::path::Path;
+
+pub use event::{Event, Listener};
+pub use layout::{Presets, Unit, check_places, units};
+pub use pool::Pool;
+pub use stop::Stop;
+pub use store::Store;
+
+use crate::error::{Error, Kind, Result};
+use crate::session::{Session, SessionFile, Track};
+use crate::worksheet::{Entry, Worksheet};
+use measure::Measured;
+
+mod attempt;
+mod event;
+mod finish;
+mod hear;
+mod layout;
+mod measure;
+mod mixes;
+mod plan;
+mod pool;
+mod render;
+mod space;
+mod stop;
+mod store;
+mod track;
+pub mod verify;
+
+/// What every job of a run needs.
+pub struct Work<'a> {
+    /// The session folder; sources are relative to it.
+    pub root: &'a Path,
+    /// Remembers results by content.
+    pub store: &'a Store,
+    /// Threads.
+    pub pool: &'a Pool,
+    /// Ends the run early.
+    pub stop: &'a Stop,
+    /// Hears what happens.
+    pub tell: Listener<'a>,
+}
+
+impl Work<'_> {
+    fn advance(&self, samples: u64) {
+        (self.tell)(Event::Advance { samples });
+    }
+
+    fn warn(&self, text: &str) {
+        (self.tell)(Event::Warning { text });
+    }
+
+    fn phase(&self, name: &'static str, samples: impl Iterator<Item = u64>) {
+        let (mut sum, mut items) = (0, 0);
+        for item in samples {
+            sum += item;
+            items += 1;
+        }
+        (self.tell)(Event::Phase { name, samples: sum, items });
+    }
+
+    /// Maps over `items` in the pool. Files that failed are told and listed; an error of another
+    /// kind (stopped, disk full) ends the phase.
+    fn each<T: Sync, R: Send>(
+        &self,
+        name: &'static str,
+        items: &[T],
+        samples: impl Fn(&T) -> u64,
+        job: impl Fn(&T) -> Result<R> + Sync,
+    ) -> Result<Vec<Result<R>>> {
+        self.phase(name, items.iter().map(&samples));
+        let results = self.pool.map(items, self.stop, samples, job);
+        // The reason of the stop counts, not what the other workers say of it.
+        let worst = results
+            .iter()
+            .filter_map(|result| result.as_ref().err())
+            .filter(|error| error.kind != Kind::File)
+            .min_by_key(|error| error.path.is_none());
+        match worst {
+            Some(error) => Err(error.clone()),
+            None => Ok(results),
+        }
+    }
+}
+
+/// What a run is asked to do, all of it checked before.
+pub struct Job<'a> {
+    /// What was scanned.
+    pub session: &'a Session,
+    /// Its settings.
+    pub config: &'a SessionFile,
+    /// All stems to make.
+    pub units: &'a [Unit<'a>],
+    /// An edited worksheet, whose entries win.
+    pub worksheet: Option<&'a Worksheet>,
+    /// Render only these units (by index), and no mixes.
+    pub only: Option<&'a [usize]>,
+    /// Make rough mixes.
+    pub mixes: bool,
+}
+
+/// All that is known before anything is written.
+pub struct Plan {
+    /// What was measured, by track.
+    measured: Vec<Result<Measured>>,
+    /// What was heard, by track.
+    heard: Vec<hear::Heard>,
+    /// What will be done, by unit. Absent for a unit whose track failed.
+    entries: Vec<Option<Entry>>,
+}
+
+impl Plan {
+    /// As a worksheet, in the order of the session.
+    pub fn worksheet(&self) -> Worksheet {
+        Worksheet { entries: self.entries.iter().flatten().cloned().collect() }
+    }
+}
+
+/// Measures everything and decides; writes nothing but the store.
+pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
+    let tracks: Vec<&Track> = job.session.tracks().map(|(_, _, track)| track).collect();
+    let measured = work.each(
+        "measure",
+        &tracks,
+        |track| track.frames() * track.channels() as u64,
+        |track| measure::measure(work, track),
+    )?;
+    let heard = hear::hear(work, job, &measured)?;
+    let entries = plan::decide(work, job, &measured, &heard)?;
+    Ok(Plan { measured, heard, entries })
+}
+
+/// How a run ended.
+pub struct Outcome {
+    /// The whole run on one page.
+    pub report: crate::report::session::SessionReport,
+    /// The page about each track.
+    pub tracks: Vec<crate::report::TrackReport>,
+}
+
+impl Outcome {
+    /// 0, or 1 where files failed.
+    pub fn status(&self) -> u8 {
+        u8::from(!self.report.failed.is_empty())
+    }
+}
+
+/// Reports of a run that renders nothing.
+pub fn report(job: &Job<'_>, plan: &Plan) -> Outcome {
+    finish::outcome(job, plan, &[], Vec::new())
+}
+
+/// Renders what was planned into `out`, mixes it, and writes reports, worksheet and manifest.
+pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result<Outcome> {
+    let outbox = crate::publish::Outbox::new(out);
+    let todo: Vec<usize> = (0..job.units.len())
+        .filter(|i| job.only.is_none_or(|only| only.contains(i)))
+        .filter(|&i| plan.entries[i].as_ref().is_some_and(|entry| !entry.left_out.value))
+        .collect();
+    space::check(work, job, &todo, out)?;
+    let rendered = work.each(
+        "render",
+        &todo,
+        |&i| job.units[i].samples(),
+        |&i| {
+            let unit = &job.units[i];
+            let (Some(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index]) else {
+                return Err(Error::new(Kind::File, "was not planned"));
+            };
+            render::render(work, &outbox, unit, entry, (&measured.key, &measured.sha256), &job.config.output)
+        },
+    )?;
+    let mut stems: Vec<Option<Result<render::Rendered>>> = job.units.iter().map(|_| None).collect();
+    for (i, result) in todo.into_iter().zip(rendered) {
+        stems[i] = Some(result);
+    }
+    let mixes = if job.mixes && job.only.is_none() {
+        mixes::mix(work, job, plan, &stems, &outbox)?
+    } else {
+        Vec::new()
+    };
+    let outcome = finish::outcome(job, plan, &stems, mixes);
+    finish::write(work, &outbox, &outcome, &plan.worksheet(), true)?;
+    Ok(outcome)
+}

@@ -1,0 +1,4 @@
+//! Findings that need one track only.
+
+/// How many places of one finding are kept.
+pub const PLACES: usize = 100;
