@@ -6,6 +6,7 @@ use std::path::Path;
 
 use batterhead::audio::AudioRead;
 use batterhead::block::{Block, FRAMES};
+use batterhead::publish::{Outbox, sha256_file};
 use batterhead::wav::{Codec, Depth, Dither, Encoder, Metadata, Reader, WriteSpec, Writer, decode};
 use divan::counter::BytesCount;
 use divan::{Bencher, black_box};
@@ -112,4 +113,22 @@ fn bench_encode(bencher: Bencher, codec: Codec, dither: Dither) {
             encoder.encode(samples, black_box(&mut bytes), index, 2, 0);
         }
     });
+}
+
+/// 64 MiB: written to a temporary folder, read back, renamed; and hashed alone.
+#[divan::bench(sample_count = 5)]
+fn publishing(bencher: Bencher) {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let outbox = Outbox::open(folder.path()).expect("a temporary folder");
+    let bytes = vec![0x55; 1 << 26];
+    let bencher = bencher.counter(BytesCount::new(bytes.len()));
+    bencher.bench_local(|| outbox.write(Path::new("a.wav"), &bytes).expect("space"));
+}
+
+#[divan::bench(sample_count = 5)]
+fn hashing(bencher: Bencher) {
+    let file = tempfile::NamedTempFile::new().expect("a temporary file");
+    std::fs::write(file.path(), vec![0x55; 1 << 26]).expect("space");
+    let bencher = bencher.counter(BytesCount::new(1usize << 26));
+    bencher.bench_local(|| sha256_file(file.path(), &|| false).expect("readable"));
 }

@@ -85,7 +85,7 @@ impl Outbox {
             }
             _ => {}
         }
-        let file = temporary_in(&folder).map_err(|error| self.writing(&target, &error))?;
+        let file = temporary_in(&folder).map_err(|error| self.making(&target, &error))?;
         Ok(Draft {
             outbox: self.clone(),
             relative: relative.to_owned(),
@@ -126,13 +126,13 @@ impl Outbox {
         for name in names {
             folder.push(name);
             match fs::create_dir(&folder) {
-                Err(error) if error.kind() != ErrorKind::AlreadyExists => {
-                    return Err(self.writing(&folder, &error));
-                }
-                _ => {}
+                Ok(()) => sync_folder(folder.parent().unwrap_or(&self.root))
+                    .map_err(|error| Error::writing(&folder, &error))?,
+                Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
+                Err(error) => return Err(self.making(&folder, &error)),
             }
             let found = fs::symlink_metadata(&folder);
-            let found = found.map_err(|error| self.writing(&folder, &error))?;
+            let found = found.map_err(|error| Error::writing(&folder, &error))?;
             if !found.is_dir() {
                 let what = if found.is_symlink() {
                     "a symbolic link"
@@ -162,8 +162,8 @@ impl Outbox {
         })
     }
 
-    /// A failure to write, with "no inodes" told from "no space".
-    fn writing(&self, path: &Path, error: &io::Error) -> Error {
+    /// A failure to make a file or folder, with "no inodes" told from "no space".
+    fn making(&self, path: &Path, error: &io::Error) -> Error {
         let mut told = Error::writing(path, error);
         if error.kind() == ErrorKind::StorageFull
             && fs4::available_space(&self.root).is_ok_and(|bytes| bytes > 1 << 20)
@@ -281,11 +281,10 @@ impl Draft {
                 "was replaced by a link or folder meanwhile",
             ));
         }
-        let outbox = self.outbox;
         self.file
             .persist(&target)
-            .map_err(|error| outbox.writing(&target, &error.error))?;
-        sync_folder(&self.folder).map_err(|error| outbox.writing(&target, &error))?;
+            .map_err(|error| Error::writing(&target, &error.error))?;
+        sync_folder(&self.folder).map_err(|error| Error::writing(&target, &error))?;
         Ok(Published {
             path: self.relative,
             sha256,
@@ -294,7 +293,7 @@ impl Draft {
     }
 
     fn failed(&self, error: &io::Error) -> Error {
-        self.outbox.writing(&self.target(), error)
+        Error::writing(&self.target(), error)
     }
 }
 

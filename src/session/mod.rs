@@ -2,11 +2,32 @@
 
 use std::path::PathBuf;
 
+pub use arrange::arrange;
+pub use config::SessionFile;
+pub use label::Label;
 pub use mic::{Family, Mic};
+pub use scan::{open, scan};
 
+mod arrange;
+pub mod config;
+mod folders;
+pub mod label;
+mod load;
 pub mod mic;
+pub mod naming;
+mod numbers;
+pub mod pattern;
+mod reading;
+mod scan;
+pub mod slug;
+mod suffix;
+pub mod table;
+mod token;
+mod tracks;
+mod words;
 
 use crate::audio::Info;
+use crate::finding::Code;
 
 /// One side of a pair, or the middle.
 #[derive(
@@ -33,6 +54,9 @@ pub struct Session {
     pub skipped: Vec<Skipped>,
     /// Sound files that cannot be read at all.
     pub failed: Vec<Failed>,
+    /// What a person should know of the session as a whole: names that collide, takes that two
+    /// folders number alike, entries of the session file that nothing fits.
+    pub notes: Vec<String>,
 }
 
 /// All takes of one song, in order.
@@ -80,6 +104,10 @@ pub struct Track {
     pub why: String,
     /// What a person should look at: a guess (`unknown-mic` with a proposal, a second mic, …).
     pub notes: Vec<TrackNote>,
+    /// What it would be, where it is an `unknown-mic` that is not quite unknown: a label or words.
+    pub proposal: Option<String>,
+    /// Its name says that it is distorted: no derived stem is driven from it.
+    pub already_driven: bool,
 }
 
 /// Something that `scan` noticed about a track.
@@ -89,6 +117,9 @@ pub struct TrackNote {
     pub ask: bool,
     /// In words.
     pub text: String,
+    /// The finding that it becomes, where it is one: `unknown-mic`, `pair-mismatch`,
+    /// `rate-mismatch`, `length-mismatch`, `truncated`.
+    pub code: Option<Code>,
 }
 
 /// One file (or one channel of it) that gives samples to a track.

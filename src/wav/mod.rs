@@ -14,12 +14,14 @@ mod metadata;
 mod reader;
 mod riff;
 mod samples;
+mod update;
 mod writer;
 
 pub use format::{Codec, MAX_CHANNELS, RATES_HZ};
-pub use metadata::{Change, Loudness, Metadata, bext, history_line};
+pub use metadata::{Metadata, bext};
 pub use reader::Reader;
 pub use samples::{Dither, Encoder, Lost, decode};
+pub use update::{Change, Loudness, history_line};
 pub use writer::{Depth, WriteSpec, Writer, Written};
 
 /// Bytes that are read, decoded, encoded and written at a time: they stay in the processor's cache.

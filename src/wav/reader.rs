@@ -63,6 +63,7 @@ impl<R: Read + Seek> Reader<R> {
                 oddities.push(format!("has more than one chunk {}", riff::name(id)));
             }
         }
+        oddities.extend(metadata::left_out(&layout));
         let frame_bytes = format.frame_bytes() as u64;
         let frames = data.size / frame_bytes;
         let rest = data.size % frame_bytes;

@@ -134,10 +134,6 @@ impl<R: Read + Seek> Walk<'_, R> {
                 return Ok(());
             }
             if !printable(&header.id) {
-                self.odd(format!(
-                    "{} bytes from byte {at} on are no chunk and were not read",
-                    self.length.saturating_sub(at)
-                ));
                 break;
             }
             let start = at.saturating_add(8);
@@ -166,6 +162,12 @@ impl<R: Read + Seek> Walk<'_, R> {
                 cut,
             });
             at = self.next(start, size)?;
+        }
+        if at < self.length {
+            let rest = self.length.saturating_sub(at);
+            self.odd(format!(
+                "{rest} bytes from byte {at} on are no chunk and were not read"
+            ));
         }
         Ok(())
     }
@@ -228,7 +230,7 @@ impl<R: Read + Seek> Walk<'_, R> {
         let unknown = stated == u64::MAX || (!long_form && header.size == UNKNOWN);
         if unknown || (stated == 0 && left > 0 && !self.chunks_to_the_end(start)?) {
             self.layout.data_size = DataSize::NeverWritten;
-            return Ok((left, false));
+            return Ok((self.up_to_trailing_chunks(start, left)?, false));
         }
         if stated > left {
             self.layout.data_size = DataSize::Beyond(stated);
@@ -245,6 +247,28 @@ impl<R: Read + Seek> Walk<'_, R> {
             return Ok((stated.saturating_add(whole), false));
         }
         Ok((stated, false))
+    }
+
+    /// Bytes from `start` to the chunks that end the file, where it ends with chunks known here.
+    fn up_to_trailing_chunks(&mut self, start: u64, left: u64) -> Result<u64, Refusal> {
+        const TAIL: usize = 1 << 16;
+        let mut tail = vec![0; usize::try_from(left).unwrap_or(usize::MAX).min(TAIL)];
+        let tail_start = start.saturating_add(left.saturating_sub(tail.len() as u64));
+        self.source.seek(SeekFrom::Start(tail_start))?;
+        fill(self.source, &mut tail)?;
+        let ids = tail.windows(4).enumerate();
+        let trailing = ids.filter(|(_, id)| {
+            id.first_chunk()
+                .is_some_and(|id| known(id) && id != b"data")
+        });
+        // Few stand in audio by chance; a file full of them is not worth the time.
+        for (offset, _) in trailing.take(16) {
+            let at = tail_start.saturating_add(offset as u64);
+            if self.chunks_to_the_end(at)? {
+                return Ok(at.saturating_sub(start));
+            }
+        }
+        Ok(left)
     }
 
     /// Whether a chunk, or nothing but its pad byte, follows after `size` bytes.

@@ -221,3 +221,25 @@ fn sha256sum_accepts_the_manifest() {
     assert!(check.status.success(), "{check:?}");
     assert_eq!(Manifest::parse(&text).unwrap(), manifest);
 }
+
+#[cfg(target_os = "linux")]
+#[test]
+fn what_stops_every_file_stops_the_run_and_what_stops_one_costs_that_one() {
+    use batterhead::error::Error;
+    // Numbers of errno(3) on Linux.
+    let kind = |number| {
+        let error = std::io::Error::from_raw_os_error(number);
+        Error::writing(Path::new("a.wav"), &error).kind
+    };
+    for (name, number) in [
+        ("ENOSPC", 28),
+        ("EDQUOT", 122),
+        ("EROFS", 30),
+        ("ENOENT", 2),
+    ] {
+        assert_eq!(kind(number), Kind::Environment, "{name}");
+    }
+    for (name, number) in [("EFBIG", 27), ("EACCES", 13), ("EIO", 5), ("EXDEV", 18)] {
+        assert_eq!(kind(number), Kind::File, "{name}");
+    }
+}

@@ -10,9 +10,11 @@ use batterhead::wav::{Depth, Dither, Metadata, Reader, WriteSpec, Writer, Writte
 
 mod chunks; // metadata carried and updated
 mod damage; // truncated, interrupted, mutated, hostile files
+#[cfg(feature = "symphonia")]
+mod decoded; // FLAC and AIFF
 mod formats; // depths, channels, rates, refusals
 mod large; // beyond 4 GiB
-mod other; // FLAC, AIFF, and what is no sound file
+mod other; // what is no WAV file
 
 /// A RIFF file of these chunks, with pad bytes.
 fn riff(chunks: &[(&[u8; 4], Vec<u8>)]) -> Vec<u8> {

@@ -270,6 +270,15 @@ fn tables_that_lie_about_their_length_do_no_harm() {
     let (kept, _) = metadata.updated(&change((48_000, 192_000)));
     assert_eq!(kept.find(b"bext").unwrap(), [0xff; 500]);
     assert_eq!(kept.find(b"cue ").unwrap().len(), 34);
+    for length in 0..700 {
+        let mut metadata = Metadata::default();
+        for id in [*b"cue ", *b"smpl", *b"bext"] {
+            metadata.push(id, noise(length, length as u64));
+        }
+        metadata.push(*b"LIST", [b"adtl".to_vec(), noise(length, 1)].concat());
+        let (kept, _) = metadata.updated(&change((48_000, 384_000)));
+        assert_eq!(kept.find(b"cue ").unwrap().len(), length);
+    }
 }
 
 #[test]

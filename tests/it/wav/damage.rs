@@ -1,5 +1,7 @@
 use super::*;
 
+use std::io::{self, Read, Seek, SeekFrom};
+
 /// Ten frames of stereo, 16 bits, with a chunk on either side.
 fn whole() -> Vec<u8> {
     riff(&[
@@ -47,6 +49,18 @@ fn a_recording_that_was_never_finished_is_read_to_its_end() {
         let last = i16::from_le_bytes([samples[1998], samples[1999]]);
         assert_eq!(all[0][999], f64::from(last) / 32_768.0);
     }
+}
+
+#[test]
+fn chunks_behind_an_unfinished_recording_are_not_taken_for_sound() {
+    let mut file = unfinished(0, &noise(2000, 4));
+    file.extend(b"iXML\x05\0\0\0<BWF>\0LIST\x04\0\0\0INFO");
+    let mut reader = reader(file).unwrap();
+    assert_eq!(reader.info().frames, 1000);
+    assert!(reader.info().truncated.is_some());
+    let kept = reader.metadata().unwrap();
+    assert_eq!(kept.find(b"iXML"), Some(&b"<BWF>"[..]));
+    assert_eq!(kept.find(b"LIST"), Some(&b"INFO"[..]));
 }
 
 #[test]
@@ -253,5 +267,72 @@ fn bytes_behind_the_last_chunk_are_said() {
     assert!(
         odd.iter().any(|text| text.contains("9 bytes from byte")),
         "{odd:?}"
+    );
+}
+
+/// Gives one byte at a time, is interrupted before each, and fails from byte `broken` on.
+struct Slow {
+    inner: Cursor<Vec<u8>>,
+    interrupt: bool,
+    broken: u64,
+}
+
+impl Read for Slow {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        self.interrupt = !self.interrupt;
+        if self.interrupt {
+            return Err(io::ErrorKind::Interrupted.into());
+        }
+        if self.inner.position() >= self.broken {
+            return Err(io::Error::other("bad sector"));
+        }
+        let count = bytes.len().min(1);
+        self.inner.read(&mut bytes[..count])
+    }
+}
+
+impl Seek for Slow {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        self.inner.seek(to)
+    }
+}
+
+fn slow(file: Vec<u8>, broken: u64) -> Result<Reader<Slow>> {
+    let source = Slow {
+        inner: Cursor::new(file),
+        interrupt: false,
+        broken,
+    };
+    Reader::new(source, Path::new("take.wav"))
+}
+
+#[test]
+fn how_the_source_gives_its_bytes_does_not_matter() {
+    let want = read_all(&mut reader(whole()).unwrap(), 4096).unwrap();
+    let mut reader = slow(whole(), u64::MAX).unwrap();
+    assert_eq!(read_all(&mut reader, 3).unwrap(), want);
+    let kept = reader.metadata().unwrap();
+    assert_eq!(kept.find(b"note"), Some(&b"abc"[..]));
+}
+
+#[test]
+fn a_file_that_cannot_be_read_to_its_end_names_the_time() {
+    let file = riff(&[(b"fmt ", fmt_16()), (b"data", noise(96_000, 1))]);
+    let mut broken = slow(file.clone(), 50_000).unwrap();
+    let text = error_of(read_all(&mut broken, 4096));
+    assert!(
+        text.contains("cannot be read after 0.512 s: bad sector"),
+        "{text}"
+    );
+
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("take.wav");
+    std::fs::write(&path, &file).unwrap();
+    let mut reader = batterhead::audio::open(&path).unwrap();
+    std::fs::write(&path, &file[..30_000]).unwrap();
+    let text = error_of(read_all(&mut *reader, 4096));
+    assert!(
+        text.contains("became shorter while it was read, after 0.256 s"),
+        "{text}"
     );
 }
