@@ -10,7 +10,7 @@ use divan::Bencher;
 use divan::counter::ItemsCount;
 
 const FRAMES: usize = 4096;
-const SECTIONS: [usize; 7] = [1, 2, 3, 4, 6, 8, 12];
+const SECTIONS: [usize; 8] = [1, 2, 3, 4, 5, 6, 8, 12];
 
 fn main() {
     divan::main();
