@@ -8,6 +8,7 @@ pub(crate) mod clipped;
 pub mod inspect;
 mod lanes;
 pub mod loudness;
+pub mod matcher;
 mod meter;
 #[cfg(test)]
 pub(crate) mod testing;
