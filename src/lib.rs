@@ -15,7 +15,6 @@ pub mod cli;
 pub mod decide;
 pub mod demo;
 pub mod engine;
-pub mod demo;
 pub mod error;
 pub mod evidence;
 pub mod finding;

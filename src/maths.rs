@@ -47,7 +47,7 @@ pub fn fast_log2(x: f64) -> f64 {
     const TWO_52: u64 = 0x4330_0000_0000_0000;
     const TWO_OVER_LN_2: f64 = 2.0 / std::f64::consts::LN_2;
     // x = m · 2ᵉ with m from √½ to √2; 1024 keeps the exponent's bits above zero.
-    let above = (x.to_bits() + (1024 << 52)) - SQRT_HALF;
+    let above = x.to_bits().wrapping_add(1024 << 52).wrapping_sub(SQRT_HALF);
     let biased = above >> 52;
     let exponent = f64::from_bits(TWO_52 | biased) - 4_503_599_627_371_520.0; // 2⁵² + 1024
     let m = f64::from_bits((above & ((1 << 52) - 1)) + SQRT_HALF);

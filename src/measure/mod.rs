@@ -9,6 +9,7 @@ pub(crate) mod clipped;
 pub mod inspect;
 mod lanes;
 pub mod loudness;
+pub mod matcher;
 mod meter;
 mod survey;
 #[cfg(test)]

@@ -7,7 +7,7 @@ use super::curve::{Hard, Shape, Soft, antialiased, folded};
 use super::envelope::{Amplitude, Follower, flushed, kept};
 use super::history::History;
 use super::oversample::Oversampler;
-use super::{Fault, Running, Settings};
+use super::{Fault, Running, Settings, within};
 use crate::block::Block;
 use crate::maths;
 
@@ -115,29 +115,23 @@ impl Drive {
 impl Settings for Drive {
     fn check(&self, _rate_hz: f64) -> Vec<Fault> {
         let mut faults = Vec::new();
-        let mut within = |key, value: f64, low: f64, high: f64| {
-            if !(low..=high).contains(&value) {
-                faults.push(Fault {
-                    key,
-                    value: value.to_string(),
-                    message: format!("expected {low} to {high}"),
-                });
-            }
-        };
+        let mut expect = |key, value, low, high| faults.extend(within(key, value, low, high));
         let most = if self.curve == Curve::Fold {
             18.0
         } else {
             48.0
         };
-        within("drive_db", self.drive_db, 0.0, most);
-        within("mix", self.mix, 0.0, 1.0);
-        within("bias", self.bias, -1.0, 1.0);
-        within("match_db", self.match_db.unwrap_or(0.0), -80.0, 80.0);
-        within("threshold_db", self.threshold_db.unwrap_or(0.0), -60.0, 0.0);
-        if self.threshold_db.is_some() && self.curve != Curve::Starve {
+        expect("drive_db", self.drive_db, 0.0, most);
+        expect("mix", self.mix, 0.0, 1.0);
+        expect("bias", self.bias, -1.0, 1.0);
+        expect("match_db", self.match_db.unwrap_or(0.0), -80.0, 80.0);
+        expect("threshold_db", self.threshold_db.unwrap_or(0.0), -60.0, 0.0);
+        if let Some(threshold) = self.threshold_db
+            && self.curve != Curve::Starve
+        {
             faults.push(Fault {
                 key: "threshold_db",
-                value: self.threshold_db.unwrap_or_default().to_string(),
+                value: threshold.to_string(),
                 message: "only the curve starve has a threshold".into(),
             });
         }

@@ -29,7 +29,6 @@ mod envelope;
 pub mod gate;
 mod history;
 mod matched;
-pub mod matcher;
 mod oversample;
 pub mod pass;
 pub mod shelf;

@@ -167,7 +167,7 @@ impl Down {
 
 /// `out[i] = Σ taps[j] · (x[i + j] + x[i + last − j])`, eight outputs side by side. Each output is
 /// summed in the same order wherever it falls, so the bits do not depend on how the stream is cut.
-fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
+pub(crate) fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
     const LANES: usize = 8;
     let span = 2 * taps.len();
     let whole = out.len() - out.len() % LANES;

@@ -6,9 +6,4 @@ mod publish; // whole files or none, the manifest
 mod scan; // folders and names: what files are taken for
 mod stages; // every stage: data sheets, and what all of them promise
 mod support; // a session in a temporary folder, the program run on it
-//! Tests from outside: what a user of the library or the command sees.
-
-mod presets; // the verdict on many presets, and the exact texts of all errors
-mod publish; // whole files or none, the manifest
-mod scan; // folders of files: songs, takes, tracks
 mod wav; // sound files: formats, chunks, damage

@@ -251,6 +251,22 @@ fn nothing_that_is_finite_gives_anything_else() {
 }
 
 #[test]
+fn a_broken_sample_does_not_break_those_behind_it() {
+    for curve in ALL {
+        let settings = Drive {
+            mix: 0.5,
+            ..drive(curve, 18.0)
+        };
+        for broken in [f64::NAN, f64::INFINITY] {
+            let mut input = vec![0.1; 2000];
+            input[700] = broken;
+            let output = run(&settings, 48e3, &input, 256);
+            assert!(output[1000..].iter().all(|y| y.is_finite()), "{curve:?}");
+        }
+    }
+}
+
+#[test]
 fn how_the_stream_is_cut_changes_no_bit() {
     let input: Vec<f64> = (0..9000)
         .map(|n| 0.4 * maths::sin(f64::from(n * (n % 800)) * 1e-3))
