@@ -25,8 +25,8 @@ fn open(path: &Path) -> Result<(Session, SessionFile)> {
 pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
     let (session, _) = open(path)?;
     let text = match (json, init) {
-        (true, _) => table::json(&session),
-        (_, true) => table::init_toml(&session),
+        (true, _) => String::from_utf8_lossy(&report::to_json(&table::json(&session))).into_owned(),
+        (_, true) => session::init_toml(&session),
         _ => table::text(&session),
     };
     print(&text)?;
@@ -182,7 +182,7 @@ pub fn verify(dir: &Path) -> Result<u8> {
 pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let (takes, prepared) = (out.join("takes"), out.join("prepared"));
     voice.note(&format!("synthesising a session in {}", takes.display()));
-    let planted = demo::write(&takes)?;
+    let planted = demo::write(&takes, &|_, _| {})?;
     let status = prep(&takes, &prepared, PrepOptions { dry_run: false, worksheet: None, only: None, power }, voice)?;
     print(&summary::demo(&planted, &takes, &prepared))?;
     // The demo plants a file that cannot be read to its end; that it is told is what should happen.

@@ -11,7 +11,7 @@ use super::{Job, Work};
 use crate::decide::gains::{self, gains};
 use crate::decide::stages::{bring_to_working_level, follow};
 use crate::error::Result;
-use crate::stage::matcher::{Loudness, Matcher};
+use crate::measure::matcher::{Match, Matcher};
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
 
@@ -193,7 +193,7 @@ fn match_drives(
                     work.advance(unit.samples());
                     return Ok(found);
                 }
-                let mut matcher = Matcher::new(drive, f64::from(unit.track.rate_hz()), unit.track.channels());
+                let mut matcher = Matcher::new(drive, unit.track.rate_hz(), unit.track.channels());
                 attempt::run(work, unit, ahead, |block| {
                     matcher.push(block);
                     Ok(())
@@ -209,12 +209,9 @@ fn match_drives(
             groups.entry((unit.setup().to_owned(), unit.linked_mic(), at)).or_default().push(n);
         }
         for members in groups.values() {
-            let mut pooled = Loudness::default();
-            for found in members.iter().filter_map(|&n| results[n].as_ref().ok()) {
-                pooled.join(found);
-            }
+            let takes: Vec<&Match> = members.iter().filter_map(|&n| results[n].as_ref().ok()).collect();
             // Silence has no loudness: whatever its gain, it stays silence.
-            let match_db = pooled.match_db().unwrap_or(0.0);
+            let match_db = Match::db(&takes).unwrap_or(0.0);
             for &n in members {
                 let (i, at) = open[n];
                 if let Some(entry) = &mut entries[i]
