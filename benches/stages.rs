@@ -1,7 +1,8 @@
-//! Time of sections in series, against the same coefficients in the `biquad` crate's runner, one
+//! Time of the resampler, and of sections in series, against the same coefficients in the `biquad` crate's runner, one
 //! sample after the other through all sections. Throughput counts samples of one channel.
 
 use batterhead::block::Block;
+use batterhead::resample::Resampler;
 use batterhead::stage::biquad::Cascade;
 use batterhead::stage::{Peak, Running, Section, Settings};
 use batterhead::testing::noise;
@@ -63,4 +64,15 @@ fn biquad_crate_chained(bencher: Bencher, count: usize) {
                 *sample = chain.iter_mut().fold(*sample, |x, section| section.run(x));
             }
         });
+}
+
+/// Throughput counts input samples.
+#[divan::bench(args = [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000), (192_000, 48_000)])]
+fn resample(bencher: Bencher, (from_hz, to_hz): (u32, u32)) {
+    let mut resampler = Resampler::new(from_hz, to_hz, 1, 0).expect("usual rates");
+    let input = Block::from_channels(vec![noise(0, FRAMES)]);
+    let mut out = Block::default();
+    bencher
+        .counter(ItemsCount::new(FRAMES))
+        .bench_local(|| resampler.process(&input, &mut out));
 }

@@ -75,7 +75,7 @@ impl Resampler {
         // Kaiser: (A − 7.95) / (14.36 × width of the transition) intervals.
         let length = (ATTENUATION_DB - 7.95) / (14.36 * (0.5 - PASS) * lower);
         let span = if up == down {
-            2 // nothing to do: the one coefficient that counts is 1
+            LANES // nothing to do: the one coefficient that counts is 1
         } else {
             (length.ceil() as usize).next_multiple_of(LANES)
         };
@@ -136,9 +136,14 @@ impl Resampler {
 /// Sum of products, in an order that never changes.
 fn dot(x: &[f64], h: &[f64]) -> f64 {
     let mut lanes = [0.0; LANES];
-    for (x, h) in x.chunks(LANES).zip(h.chunks(LANES)) {
-        for (lane, (x, h)) in lanes.iter_mut().zip(x.iter().zip(h)) {
-            *lane += x * h;
+    for (x, h) in x
+        .as_chunks::<LANES>()
+        .0
+        .iter()
+        .zip(h.as_chunks::<LANES>().0)
+    {
+        for i in 0..LANES {
+            lanes[i] += x[i] * h[i];
         }
     }
     let [a, b, c, d, e, f, g, h] = lanes;
@@ -147,8 +152,8 @@ fn dot(x: &[f64], h: &[f64]) -> f64 {
 
 /// `cutoff` in cycles an input frame. Every set is scaled to a sum of 1: a constant stays exact.
 fn coefficients(up: usize, span: usize, cutoff: f64) -> Vec<f64> {
-    if up == 1 && span == 2 {
-        return vec![1.0, 0.0];
+    if span == LANES {
+        return (0..LANES).map(|i| f64::from(i == LANES / 2 - 1)).collect();
     }
     let beta = 0.1102 * (ATTENUATION_DB - 8.7);
     let half = span as f64 / 2.0;
