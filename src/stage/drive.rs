@@ -1,4 +1,9 @@
 //! `drive`: oversampled, alias-suppressed distortion with distinct characters.
+//!
+//! Gain → up to at least 300 kHz → curve → down → 15 Hz high-pass → `match_db` → mix with the dry sound,
+//! which waits as long as the other takes. The averaging in the curves costs 0.25 dB at 20 kHz. The
+//! tests print how much a full-scale sine aliases: with 30 dB of drive less than −90 dBFS at 5 kHz and
+//! −80 dBFS at 10 kHz.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

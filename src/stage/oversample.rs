@@ -216,48 +216,45 @@ fn half_band(pass: f64) -> Vec<f64> {
 /// the extremes of the error, in barycentric form (Parks, McClellan, IEEE Trans. CT 19(2), 1972).
 /// Gives the taps as [`half_band`] does, and the ripple.
 fn equiripple(pass: f64, pairs: usize) -> (Vec<f64>, f64) {
-    const GRID: usize = 24; // points per extreme
-    const ROUNDS: usize = 12;
-    let edge = TURN * pass;
+    const GRID: usize = 16; // points per extreme
+    const ROUNDS: usize = 12; // three are enough for every rate in use
     let points = GRID * pairs;
+    // A frequency is given by y = cos 2ω. The grid is dense where the extremes of a Chebyshev
+    // polynomial in y lie, which are the first guess.
+    let half_width = 0.5 - 0.5 * maths::cos(2.0 * TURN * pass);
     let grid: Vec<f64> = (0..=points)
-        .map(|i| edge * i as f64 / points as f64)
+        .map(|i| maths::cos(0.5 * TURN * i as f64 / points as f64))
+        .map(|x| 1.0 - half_width * (1.0 - x))
         .collect();
-    // Start where the extremes of a Chebyshev polynomial lie, as shares of the band.
-    let mut extremes: Vec<usize> = (0..=pairs)
-        .map(|i| {
-            let angle = std::f64::consts::FRAC_PI_2 * i as f64 / pairs as f64;
-            (maths::sin(angle) * points as f64).round() as usize
-        })
-        .collect();
+    let mut extremes: Vec<usize> = (0..=pairs).map(|i| GRID * i).collect();
     let mut fit = Fit::through(&grid, &extremes);
+    let mut ripple = f64::INFINITY;
     for _ in 0..ROUNDS {
-        let error: Vec<f64> = grid.iter().map(|&w| fit.at(w) - 0.5).collect();
+        let error: Vec<f64> = grid.iter().map(|&y| fit.at(y) - 0.5).collect();
+        ripple = error.iter().fold(0.0, |most, e| e.abs().max(most));
         let next = alternating(&error, pairs + 1);
-        if next.len() != pairs + 1 || next == extremes {
+        if ripple < 1.001 * fit.ripple.abs() || next.len() <= pairs {
             break;
         }
         extremes = next;
         fit = Fit::through(&grid, &extremes);
     }
     // The taps are the cosine series of S.
-    let nodes: Vec<f64> = (0..pairs)
+    let nodes: Vec<(f64, f64)> = (0..pairs)
         .map(|j| TURN * (2 * j + 1) as f64 / (8 * pairs) as f64)
+        .map(|angle| (angle, fit.at(maths::cos(2.0 * angle))))
         .collect();
-    let values: Vec<f64> = nodes.iter().map(|&w| fit.at(w)).collect();
     let tap = |k: usize| {
         let harmonic = (2 * k - 1) as f64;
-        let terms = nodes.iter().zip(&values);
-        terms
-            .map(|(w, s)| s * maths::cos(harmonic * w))
-            .sum::<f64>()
-            / pairs as f64
+        let terms = nodes
+            .iter()
+            .map(|(angle, s)| s * maths::cos(harmonic * angle));
+        terms.sum::<f64>() / pairs as f64
     };
-    let taps = (1..=pairs).rev().map(tap).collect();
-    (taps, fit.ripple.abs())
+    ((1..=pairs).rev().map(tap).collect(), ripple)
 }
 
-/// S(ω) through alternating errors at so many frequencies, one more than it has coefficients.
+/// S through alternating errors at so many frequencies, one more than it has coefficients.
 struct Fit {
     ripple: f64,
     /// cos 2ω of each node, its barycentric weight, the value of P there.
@@ -266,46 +263,49 @@ struct Fit {
 
 impl Fit {
     fn through(grid: &[f64], extremes: &[usize]) -> Self {
-        let at: Vec<f64> = extremes.iter().map(|&i| grid[i]).collect();
-        let y: Vec<f64> = at.iter().map(|&w| maths::cos(2.0 * w)).collect();
+        let y: Vec<f64> = extremes.iter().map(|&i| grid[i]).collect();
+        let cos: Vec<f64> = y.iter().map(|&y| cos_of_half(y)).collect();
         let weights = |y: &[f64]| -> Vec<f64> {
-            let others = |i: usize| y.iter().enumerate().filter(move |(j, _)| *j != i);
-            // Scaled by 4 so that long products stay in range.
-            let product = |i: usize| {
-                others(i)
-                    .map(|(_, other)| 4.0 * (y[i] - other))
-                    .product::<f64>()
+            let weight = |(i, here): (usize, &f64)| {
+                let others = y.iter().enumerate().filter(|(j, _)| *j != i);
+                // Times 4, so that long products stay in range.
+                1.0 / others.fold(1.0, |product, (_, other)| product * 4.0 * (here - other))
             };
-            (0..y.len()).map(|i| 1.0 / product(i)).collect()
+            y.iter().enumerate().map(weight).collect()
         };
         let sign = |i: usize| if i.is_multiple_of(2) { 1.0 } else { -1.0 };
         let (mut above, mut below) = (0.0, 0.0);
-        for (i, b) in weights(&y).iter().enumerate() {
-            above += b * 0.5 / maths::cos(at[i]);
-            below += b * sign(i) / maths::cos(at[i]);
+        for (i, (b, cos)) in weights(&y).iter().zip(&cos).enumerate() {
+            above += b * 0.5 / cos;
+            below += b * sign(i) / cos;
         }
         let ripple = above / below;
-        let count = y.len() - 1;
-        let nodes = weights(&y[..count])
+        let nodes = weights(&y[1..])
             .into_iter()
-            .enumerate()
-            .map(|(i, b)| (y[i], b, (0.5 - sign(i) * ripple) / maths::cos(at[i])))
+            .zip(1..)
+            .map(|(b, i)| (y[i], b, (0.5 - sign(i) * ripple) / cos[i]))
             .collect();
         Self { ripple, nodes }
     }
 
-    fn at(&self, w: f64) -> f64 {
-        let y = maths::cos(2.0 * w);
+    fn at(&self, y: f64) -> f64 {
+        let cos = cos_of_half(y);
         let (mut above, mut below) = (0.0, 0.0);
-        for &(node, b, value) in &self.nodes {
+        for &(node, weight, value) in &self.nodes {
             if y == node {
-                return maths::cos(w) * value;
+                return cos * value;
             }
-            above += b / (y - node) * value;
-            below += b / (y - node);
+            let share = weight / (y - node);
+            above += share * value;
+            below += share;
         }
-        maths::cos(w) * above / below
+        cos * above / below
     }
+}
+
+/// cos ω from cos 2ω, ω up to π/2.
+fn cos_of_half(y: f64) -> f64 {
+    (0.5 + 0.5 * y).sqrt()
 }
 
 /// The largest error of each run of one sign: the wanted number of them, or what there is.
@@ -356,6 +356,7 @@ mod tests {
             for stage in 1..=doublings(rate) {
                 let high = rate * f64::from(1 << stage);
                 let taps = half_band(pass_hz / high);
+                assert!(taps.iter().all(|tap| tap.is_finite()));
                 let mut worst = 0.0f64;
                 for (i, db) in ripple.iter_mut().enumerate() {
                     let f = pass_hz / high * i as f64 / 2000.0;

@@ -44,20 +44,20 @@ fn spectrum(samples: &[f64]) -> Vec<f64> {
 }
 
 /// The last `length` samples of the steady state for a sine of 0 dBFS in `bin`.
-fn steady(settings: &Drive, bin: usize, length: usize) -> Vec<f64> {
-    let settle = 96_000; // followers and the 15 Hz high-pass have come to rest
+fn steady(settings: &Drive, rate_hz: f64, bin: usize, length: usize) -> Vec<f64> {
+    let settle = 2 * rate_hz as usize; // followers and the 15 Hz high-pass have come to rest
     let input: Vec<f64> = (0..settle + length)
         .map(|n| maths::sin(0.1 + TURN * ((bin * n) % length) as f64 / length as f64))
         .collect();
-    run(settings, 48e3, &input, 4096).split_off(settle)
+    run(settings, rate_hz, &input, 4096).split_off(settle)
 }
 
 /// Power off the harmonics of `bin` from 20 Hz to 20 kHz, in dB re a sine of 0 dBFS after the output has
 /// been normalised to a peak of 0 dBFS.
-fn alias_dbfs(samples: &[f64], bin: usize) -> f64 {
+fn alias_dbfs(samples: &[f64], rate_hz: f64, bin: usize) -> f64 {
     let length = samples.len();
     let peak = samples.iter().fold(0.0f64, |a, b| a.max(b.abs()));
-    let audible = |k: usize| (20.0..=20e3).contains(&(k as f64 * 48e3 / length as f64));
+    let audible = |k: usize| (20.0..=20e3).contains(&(k as f64 * rate_hz / length as f64));
     let off: f64 = spectrum(samples)
         .iter()
         .enumerate()
@@ -85,7 +85,11 @@ fn aliases_stay_below_minus_90_dbfs_at_5_khz_and_minus_80_at_10_khz() {
                 (2389, -80.0),
                 (3413, -80.0),
             ] {
-                let db = alias_dbfs(&steady(&drive(curve, drive_db), bin, LENGTH), bin);
+                let db = alias_dbfs(
+                    &steady(&drive(curve, drive_db), 48e3, bin, LENGTH),
+                    48e3,
+                    bin,
+                );
                 line += &format!(" {db:7.1}");
                 assert!(
                     drive_db > 30.0 || db < most,
@@ -94,6 +98,61 @@ fn aliases_stay_below_minus_90_dbfs_at_5_khz_and_minus_80_at_10_khz() {
             }
             println!("{line}");
         }
+    }
+}
+
+#[test]
+fn other_rates_alias_no_more() {
+    const LENGTH: usize = 1 << 14;
+    println!("aliasing, dBFS, 30 dB of drive (fold 18), 5 and 10 kHz");
+    for rate_hz in [44.1e3, 88.2e3, 96e3, 192e3] {
+        for curve in [Curve::Soft, Curve::Hard, Curve::Fold] {
+            let settings = drive(curve, if curve == Curve::Fold { 18.0 } else { 30.0 });
+            for (freq_hz, most) in [(5e3, -90.0), (10e3, -80.0)] {
+                let bin = (freq_hz / rate_hz * LENGTH as f64) as usize | 1;
+                let samples = steady(&settings, rate_hz, bin, LENGTH);
+                let db = alias_dbfs(&samples, rate_hz, bin);
+                println!("{rate_hz:8} {curve:?} {freq_hz:6}: {db:.1}");
+                assert!(db < most, "{rate_hz} {curve:?} {freq_hz}: {db}");
+            }
+        }
+    }
+}
+
+#[test]
+fn it_runs_at_any_rate_with_a_whole_latency() {
+    for rate_hz in [
+        8e3, 11_025.0, 16e3, 22_050.0, 32e3, 47_952.0, 48_048.0, 50e3, 64e3, 352.8e3, 384e3, 768e3,
+    ] {
+        let settings = drive(Curve::Hard, 0.0);
+        assert_eq!(settings.check(rate_hz), []);
+        let latency = settings.start(rate_hz, 1).latency();
+        let step = 0.02 * TURN;
+        let wave = |n: f64| 0.1 * maths::sin(step * n);
+        let input: Vec<f64> = (0..2000).map(|n| wave(f64::from(n))).collect();
+        let output = run(&settings, rate_hz, &input, 100);
+        // The 15 Hz high-pass is early by about this share of the amplitude.
+        let early = 0.1 * 15.0 / (0.02 * rate_hz) + 1e-3;
+        for (n, y) in output.iter().enumerate().skip(1500) {
+            let gap = y - wave(n as f64 - latency as f64);
+            assert!(gap.abs() < early, "{rate_hz} {n}: {gap}");
+        }
+    }
+}
+
+#[test]
+fn the_mean_taken_off_the_tube_is_nearly_the_true_one() {
+    for i in 0..200 {
+        let amplitude = 0.02 * 1.05f64.powi(i);
+        let steps = 4096;
+        let sum: f64 = (0..steps)
+            .map(|k| {
+                let phase = TURN * (f64::from(k) + 0.5) / f64::from(steps);
+                Soft::at(amplitude * (phase.sin() + TUBE_OFFSET))
+            })
+            .sum();
+        let off = tube_mean(amplitude) - sum / f64::from(steps);
+        assert!(off.abs() < 0.05, "{amplitude}: {off}");
     }
 }
 
@@ -131,7 +190,7 @@ fn harmonics_are_those_of_the_curve() {
     let fold = |x: f64| (std::f64::consts::FRAC_PI_2 * x).sin();
     let same = |settings: Drive, f: &dyn Fn(f64) -> f64| {
         let a = maths::db_to_ratio(settings.drive_db);
-        let power = spectrum(&steady(&settings, BIN, LENGTH));
+        let power = spectrum(&steady(&settings, 48e3, BIN, LENGTH));
         for k in 1..=9 {
             let (ours, expected) = (
                 power[BIN * k].sqrt(),
@@ -171,7 +230,7 @@ fn far_above_its_knee_the_hard_curve_has_the_series_of_a_clipped_sine() {
     // (2a/π)(sin((n−1)θ)/(n(n−1)) + sin((n+1)θ)/(n(n+1))), θ = asin(1/a).
     let a = 100.0f64;
     let theta = (1.0 / a).asin();
-    let power = spectrum(&steady(&drive(Curve::Hard, 40.0), 21, 1 << 14));
+    let power = spectrum(&steady(&drive(Curve::Hard, 40.0), 48e3, 21, 1 << 14));
     for n in [1.0, 3.0, 5.0, 7.0, 9.0f64] {
         let expected = if n == 1.0 {
             2.0 * a / std::f64::consts::PI * (theta + 0.5 * (2.0 * theta).sin())
@@ -192,7 +251,7 @@ fn far_above_its_knee_the_hard_curve_has_the_series_of_a_clipped_sine() {
 #[test]
 fn the_second_harmonic_of_the_tube_stays_at_any_drive() {
     for drive_db in [12.0, 18.0, 24.0, 36.0] {
-        let power = spectrum(&steady(&drive(Curve::Tube, drive_db), 69, 1 << 14));
+        let power = spectrum(&steady(&drive(Curve::Tube, drive_db), 48e3, 69, 1 << 14));
         let second = 10.0 * maths::log10(power[138] / power[69]);
         assert!((second + 14.0).abs() < 1.5, "{drive_db}: {second}");
     }
