@@ -24,15 +24,21 @@ pub fn text(session: &Session) -> String {
     let mut out = String::new();
     let takes: usize = session.songs.iter().map(|s| s.takes.len()).sum();
     let tracks = || all(session).map(|(_, _, track)| track);
-    line(&mut out, &format!(
-        "{}, {}, {}; {}",
-        count(session.songs.len(), "song", "songs"),
-        count(takes, "take", "takes"),
-        count(tracks().count(), "track", "tracks"),
-        formats(session),
-    ));
+    line(
+        &mut out,
+        &format!(
+            "{}, {}, {}; {}",
+            count(session.songs.len(), "song", "songs"),
+            count(takes, "take", "takes"),
+            count(tracks().count(), "track", "tracks"),
+            formats(session),
+        ),
+    );
     if !session.songs.is_empty() {
-        line(&mut out, "1 mono, 2 stereo, - missing, ? unknown mic, ! look at it (below)");
+        line(
+            &mut out,
+            "1 mono, 2 stereo, - missing, ? unknown mic, ! look at it (below)",
+        );
     }
     for song in &session.songs {
         grid(&mut out, song);
@@ -100,7 +106,10 @@ fn format(source: &super::Source) -> String {
         SampleFormat::Int => "",
         SampleFormat::Float => " float",
     };
-    format!("{} Hz {} bit{float}", source.info.rate_hz, source.info.bit_depth)
+    format!(
+        "{} Hz {} bit{float}",
+        source.info.rate_hz, source.info.bit_depth
+    )
 }
 
 /// Mics down, takes across.
@@ -159,10 +168,19 @@ fn look_at(out: &mut String, session: &Session) {
         for note in track.notes.iter().filter(|note| note.ask) {
             let name = track.sources.first().map(|s| super::folders::stem(&s.path));
             let letters = |c: char| !c.is_ascii_digit();
-            let name = name.unwrap_or_default().chars().filter(|c| letters(*c)).collect();
+            let name = name
+                .unwrap_or_default()
+                .chars()
+                .filter(|c| letters(*c))
+                .collect();
             let places = asked.entry((name, &note.text)).or_default();
             let file = track.sources.first().map(|s| s.path.display().to_string());
-            places.push(format!("{}/{}  {}", song.slug, take.slug, file.unwrap_or_default()));
+            places.push(format!(
+                "{}/{}  {}",
+                song.slug,
+                take.slug,
+                file.unwrap_or_default()
+            ));
         }
     }
     if asked.is_empty() && session.notes.is_empty() {
@@ -174,7 +192,10 @@ fn look_at(out: &mut String, session: &Session) {
             1 => String::new(),
             n => format!(" (and {} more like it)", n - 1),
         };
-        line(out, &format!("  {}{more}", places.first().map_or("", String::as_str)));
+        line(
+            out,
+            &format!("  {}{more}", places.first().map_or("", String::as_str)),
+        );
         line(out, &format!("      {text}"));
     }
     for text in &session.notes {
@@ -201,19 +222,28 @@ fn files(out: &mut String, song: &Song, take: &Take) {
                 (None, _) => "stereo".to_owned(),
             };
             let seconds = source.info.frames as f64 / f64::from(source.info.rate_hz.max(1));
-            line(out, &format!(
-                "  {label:<width$} {}  [{}, {channels}, {}:{:04.1}]",
-                source.path.display(),
-                format(source),
-                (seconds / 60.0).floor(),
-                seconds % 60.0,
-                width = NAME - 2,
-            ));
+            line(
+                out,
+                &format!(
+                    "  {label:<width$} {}  [{}, {channels}, {}:{:04.1}]",
+                    source.path.display(),
+                    format(source),
+                    (seconds / 60.0).floor(),
+                    seconds % 60.0,
+                    width = NAME - 2,
+                ),
+            );
         }
-        line(out, &format!("  {:<width$}   {}", "", track.why, width = NAME - 2));
+        line(
+            out,
+            &format!("  {:<width$}   {}", "", track.why, width = NAME - 2),
+        );
         for note in &track.notes {
             let mark = if note.ask { "!" } else { "i" };
-            line(out, &format!("  {:<width$} {mark} {}", "", note.text, width = NAME - 2));
+            line(
+                out,
+                &format!("  {:<width$} {mark} {}", "", note.text, width = NAME - 2),
+            );
         }
     }
 }
@@ -291,8 +321,16 @@ pub fn json(session: &Session) -> Json<'_> {
         schema: 1,
         tool: format!("batterhead {}", env!("CARGO_PKG_VERSION")),
         songs: session.songs.iter().map(song_json).collect(),
-        skipped: (session.skipped.iter().map(|Skipped { path, reason }| left(path, reason))).collect(),
-        failed: (session.failed.iter().map(|Failed { path, reason }| left(path, reason))).collect(),
+        skipped: (session
+            .skipped
+            .iter()
+            .map(|Skipped { path, reason }| left(path, reason)))
+        .collect(),
+        failed: (session
+            .failed
+            .iter()
+            .map(|Failed { path, reason }| left(path, reason)))
+        .collect(),
         notes: &session.notes,
     }
 }

@@ -158,7 +158,9 @@ impl Spellings {
                     return None;
                 };
                 let high = match before.and_then(|w| self.word(w)) {
-                    Some(words) if words.iter().any(|w| matches!(*w, "tom" | "rack" | "floor")) => 24,
+                    Some(words) if words.iter().any(|w| matches!(*w, "tom" | "rack" | "floor")) => {
+                        24
+                    }
                     Some(_) => 9,
                     None => u32::MAX, // after `t` or `take`, or first
                 };
@@ -267,7 +269,9 @@ fn parts(chunk: &str) -> Vec<&str> {
     let mut parts = Vec::new();
     let mut rest = chunk;
     while let Some(first) = rest.chars().next() {
-        let end = rest.find(|c| digit(c) != digit(first)).unwrap_or(rest.len());
+        let end = rest
+            .find(|c| digit(c) != digit(first))
+            .unwrap_or(rest.len());
         let (part, after) = rest.split_at(end);
         parts.push(part);
         rest = after;
