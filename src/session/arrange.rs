@@ -127,7 +127,7 @@ impl<'p> Item<'p> {
         };
         let mut reading = vocabulary.read(&name, LastIs::Either, &place.names);
         if let Some(label) = label {
-            reading.give(label, "the session file names this file");
+            reading.give(label, "the session file");
         }
         let fixed = fits.is_some();
         let fits = fits.unwrap_or_default();

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use super::label::Label;
-use super::{Family, Mic, Session, Track};
+use super::{Family, Mic, Session, SessionFile, Track};
 use crate::error::printable;
 
 /// A session file that changes nothing: every line that would is a comment, with what was found
@@ -57,13 +57,11 @@ pub fn init_toml(session: &Session) -> String {
         "\n# Stems made of other stems' sources. Without this entry a `trashy-room` is made of the",
     );
     add("# farthest room; with an empty list none is.");
-    let room = tracks()
-        .filter(|t| t.mic.family == Family::Room)
-        .map(|t| t.label.as_str())
-        .min();
+    let default = SessionFile::default();
+    let derived = takes().find_map(|take| default.derived_of(&take.tracks).into_iter().next());
     add(&format!(
         "# derived = [{{ of = \"{}\", preset = \"trashy-room\", name = \"trashy-room\" }}]",
-        room.unwrap_or("room-far")
+        derived.map_or("room-far".to_owned(), |derived| derived.of)
     ));
     add(
         "\n# Stems of several mics, beside those of the tracks: \"standard\", or a table of your own.",

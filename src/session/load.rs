@@ -532,8 +532,8 @@ bits = 20
             "session.toml:4:11",
             "session.toml:4:13",
             "session.toml:6:1",
-            "session.toml:8:17",
             "session.toml:8:18",
+            "session.toml:8:19",
             "did you mean `side`?",
             "session.toml:10:8",
         ] {

@@ -255,10 +255,10 @@ fn is_mark(c: char) -> bool {
     ('\u{300}'..='\u{36f}').contains(&c)
 }
 
-/// A number of at most four digits.
+/// A number of at most five digits: longer ones are dates.
 fn number(text: &str) -> Option<Kind> {
     let digits = text.bytes().all(|b| b.is_ascii_digit());
-    let value = text.parse().ok().filter(|_| digits && text.len() <= 4)?;
+    let value = text.parse().ok().filter(|_| digits && text.len() <= 5)?;
     let padded = text.len() > 1 && text.starts_with('0');
     Some(Kind::Number { value, padded })
 }

@@ -54,7 +54,7 @@ impl Part {
                 Some(None) => return None, // left out by the session file
                 Some(Some(label)) => reading.give(
                     label,
-                    &format!("the session file names channel {}", channel + 1),
+                    &format!("the session file, as channel {}", channel + 1),
                 ),
                 None => reading.ask(
                     "any mic",
@@ -312,7 +312,7 @@ fn track(part: Part) -> Track {
             };
         }
         Guess::Ask { propose, because } => {
-            track.why = format!("`{}` is not certain", reading.matched);
+            track.why = format!("`{}`, which is not certain", reading.matched);
             let text = format!("unknown mic; perhaps {propose}: {because}");
             note(&mut track, true, text, Some(Code::UnknownMic));
             track.proposal = Some(propose);

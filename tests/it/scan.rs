@@ -1023,3 +1023,49 @@ fn a_session_file_that_init_writes_changes_nothing() {
         "{set}"
     );
 }
+
+/// Pieces of real names, and of none.
+const PIECES: [&str; 36] = [
+    "Kick", "In", "OUT", "SN", "top", "Tom", "Rack", "Floor", "16in", "OH", "L", "R", "Mono", "Rm",
+    "Far", "trash", "T", "T3", "take", "comp", "1", "02", "12", "X57", "Low Tide", "under", "_",
+    "-", " ", ".", "/", "(2)", ".dup1", "ä", "\u{1b}", "雨",
+];
+
+proptest::proptest! {
+    /// Whatever files are called, each is in the session once, and no two outputs have one name.
+    #[test]
+    fn every_file_is_in_the_session_once(
+        names in proptest::collection::vec(proptest::collection::vec(0..PIECES.len(), 1..7), 1..12),
+        lengths in proptest::collection::vec(1..4_u64, 12),
+    ) {
+        let name = |pieces: &Vec<usize>| {
+            let name: String = pieces.iter().map(|i| PIECES[*i]).collect();
+            let parts: Vec<_> = name.split('/').filter(|p| !p.trim_matches('.').is_empty()).collect();
+            PathBuf::from(format!("{}x.wav", parts.join("/")))
+        };
+        let files: std::collections::BTreeMap<_, _> = names
+            .iter()
+            .zip(lengths)
+            .map(|(pieces, n)| (name(pieces), Info { channels: n as usize, ..info(n * 100_000) }))
+            .collect();
+        let files: Vec<_> = files.into_iter().collect();
+        let got = arrange(Path::new("x"), files.clone(), &SessionFile::default()).expect("a session");
+        let mut found: Vec<_> = Vec::new();
+        for take in got.songs.iter().flat_map(|s| &s.takes) {
+            let mut names: Vec<_> = take.tracks.iter().map(|t| t.name.to_lowercase()).collect();
+            names.sort();
+            names.dedup();
+            proptest::prop_assert_eq!(names.len(), take.tracks.len());
+            for source in take.tracks.iter().flat_map(|t| &t.sources) {
+                found.push((source.path.clone(), source.channel.unwrap_or(0)));
+            }
+        }
+        found.sort();
+        let channels = |info: &Info| if info.channels > 2 { info.channels } else { 1 };
+        let mut want: Vec<_> = files.iter().flat_map(|(p, i)| (0..channels(i)).map(|c| (p.clone(), c))).collect();
+        want.sort();
+        proptest::prop_assert_eq!(found, want);
+        let toml = batterhead::session::init_toml(&got);
+        proptest::prop_assert!(SessionFile::load(&toml, "x").is_ok(), "{}", toml);
+    }
+}
