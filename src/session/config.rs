@@ -326,7 +326,9 @@ impl SessionFile {
             let there = |d: &&Derived| tracks.iter().any(|t| t.label == d.of);
             return derived.iter().filter(there).cloned().collect();
         }
-        let rooms = tracks.iter().filter(|t| t.mic.family == Family::Room && !t.already_driven);
+        let rooms = tracks
+            .iter()
+            .filter(|t| t.mic.family == Family::Room && !t.already_driven);
         let distance = |track: &&Track| match track.mic.name() {
             "room-far" => 3,
             "room" => 2,

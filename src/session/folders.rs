@@ -11,12 +11,57 @@ use super::words::Vocabulary;
 
 /// Words of folders that only hold files together.
 const NEUTRAL: &[&str] = &[
-    "audio", "file", "files", "wav", "wave", "wavs", "flac", "aiff", "sound", "sounds", "stem",
-    "stems", "raw", "track", "tracks", "recording", "recordings", "multitrack", "multitracks",
-    "drum", "drums", "day", "session", "sessions", "reel", "disk", "disc", "card", "song", "songs",
-    "take", "takes", "export", "exports", "bounce", "bounces", "media", "backup", "original",
-    "originals", "the", "all",
+    "audio",
+    "file",
+    "files",
+    "wav",
+    "wave",
+    "wavs",
+    "flac",
+    "aiff",
+    "sound",
+    "sounds",
+    "stem",
+    "stems",
+    "raw",
+    "track",
+    "tracks",
+    "recording",
+    "recordings",
+    "multitrack",
+    "multitracks",
+    "drum",
+    "drums",
+    "day",
+    "session",
+    "sessions",
+    "reel",
+    "disk",
+    "disc",
+    "card",
+    "song",
+    "songs",
+    "take",
+    "takes",
+    "export",
+    "exports",
+    "bounce",
+    "bounces",
+    "media",
+    "backup",
+    "original",
+    "originals",
+    "the",
+    "all",
+    "rec",
+    "multi",
+    "poly",
 ];
+
+/// Whether a word says nothing of the song.
+pub(super) fn is_neutral(word: &str) -> bool {
+    NEUTRAL.contains(&word.to_lowercase().as_str())
+}
 
 /// What the folders above a file say.
 #[derive(Clone, Debug, Default)]
@@ -72,7 +117,9 @@ pub(super) fn places(
         }
     }
     for (path, folder) in &mut folders {
-        let Some(number) = folder.number else { continue };
+        let Some(number) = folder.number else {
+            continue;
+        };
         let above = path.parent().unwrap_or(Path::new("")).to_owned();
         let words = folder.words.iter().map(|w| w.to_lowercase()).collect();
         let siblings = numbered.get(&(above, words)).map_or(0, BTreeSet::len);
@@ -102,9 +149,13 @@ fn place(
     place.names.push(root_words.to_vec());
     let mut path = PathBuf::new();
     for component in parent.components() {
-        let Component::Normal(part) = component else { continue };
+        let Component::Normal(part) = component else {
+            continue;
+        };
         path.push(part);
-        let Some(folder) = folders.get(&path) else { continue };
+        let Some(folder) = folders.get(&path) else {
+            continue;
+        };
         place.names.push(vocabulary.lower(&name(&path)));
         if let Some(mic) = &folder.mic {
             match mics_inside(mic, files, &place.names, vocabulary) {
@@ -123,7 +174,7 @@ fn place(
             place.song = Some(folder.words.join(" "));
         }
         if folder.take.is_some() {
-            place.take = folder.take;
+            place.take = folder.take.clone();
         }
         if folder.take.is_some() || !folder.words.is_empty() {
             place.home = path.clone();
@@ -179,19 +230,22 @@ impl Folder {
         }
         let take = tokens.iter().position(|t| matches!(t.kind, Kind::Take(_)));
         let take = take.or_else(|| tokens.iter().rposition(|t| matches!(t.kind, Kind::T(_))));
-        let comp = || tokens.iter().rposition(|t| t.kind == Kind::Comp).filter(|at| at + 1 == tokens.len());
+        let comp = || {
+            tokens
+                .iter()
+                .rposition(|t| t.kind == Kind::Comp)
+                .filter(|at| at + 1 == tokens.len())
+        };
         let take = take.or_else(comp);
-        folder.take = take.and_then(|at| match tokens.get(at)?.kind {
-            Kind::Take(n) | Kind::T(n) => Some(TakeWord::Number(n)),
-            _ => Some(TakeWord::Comp),
-        });
+        let token = take.and_then(|at| tokens.get(at));
+        folder.take = token.and_then(|token| TakeWord::of(&token.kind));
         let rest: Vec<&Token> = (tokens.iter().enumerate())
             .filter(|(at, _)| Some(*at) != take)
             .map(|(_, token)| token)
             .collect();
         let neutral = |t: &&Token| match t.kind {
             Kind::Number { .. } | Kind::Gear | Kind::Size(_) => true,
-            _ => NEUTRAL.contains(&t.text.to_lowercase().as_str()),
+            _ => is_neutral(&t.text),
         };
         if let ([single], None) = (&rest[..], take)
             && let Kind::Number { value, .. } = single.kind
@@ -220,8 +274,14 @@ pub(super) const ENDINGS: [&str; 8] = ["wav", "wave", "bwf", "rf64", "flac", "ai
 
 /// The name of a file without its ending, as text.
 pub(super) fn stem(path: &Path) -> String {
-    let ending = path.extension().and_then(|e| e.to_str()).unwrap_or_default();
-    match ENDINGS.iter().any(|known| ending.eq_ignore_ascii_case(known)) {
+    let ending = path
+        .extension()
+        .and_then(|e| e.to_str())
+        .unwrap_or_default();
+    match ENDINGS
+        .iter()
+        .any(|known| ending.eq_ignore_ascii_case(known))
+    {
         true => name(&path.with_extension("")),
         false => name(path),
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use super::label::Label;
-use super::{Family, Mic, Session, Track};
+use super::{Family, Mic, Session, SessionFile, Track};
 use crate::error::printable;
 
 /// A session file that changes nothing: every line that would is a comment, with what was found
@@ -12,7 +12,10 @@ use crate::error::printable;
 pub fn init_toml(session: &Session) -> String {
     let takes = || session.songs.iter().flat_map(|s| &s.takes);
     let tracks = || takes().flat_map(|t| &t.tracks);
-    let mics: BTreeSet<Mic> = tracks().map(|t| t.mic).filter(|m| !m.is_unknown()).collect();
+    let mics: BTreeSet<Mic> = tracks()
+        .map(|t| t.mic)
+        .filter(|m| !m.is_unknown())
+        .collect();
     let mut out = String::new();
     let mut add = |text: &str| {
         out.push_str(text);
@@ -30,28 +33,39 @@ pub fn init_toml(session: &Session) -> String {
         };
         add(&format!("# found: {}: {list}", song.slug));
     }
-    add("\n# Where song, take and mic stand in the paths, if names are not read as they are meant.");
+    add(
+        "\n# Where song, take and mic stand in the paths, if names are not read as they are meant.",
+    );
     add("# Fields: {song} {take} {mic} {any}");
     add("# pattern = \"{song}/{take}/{mic}\"");
     add("\n# Two sides of an overhead or a room: one \"stereo\" stem, or \"split\" into two.");
     add("pairs = \"stereo\"");
-    add("\n# Drums that are never hit are left out where the \"song\" never plays them, in each \"take\",");
+    add(
+        "\n# Drums that are never hit are left out where the \"song\" never plays them, in each \"take\",",
+    );
     add("# or \"never\".");
     add("left-out = \"song\"");
     add("\n# Mics whose polarity is corrected without asking. All others are reported only.");
     add("polarity = [\"snare-bottom\"]");
     add("\n# Mics that are moved in time to meet the others.");
     add("align = []");
-    add("\n# What files and channels are, whatever they are called. `file` is a pattern with * and ?.");
+    add(
+        "\n# What files and channels are, whatever they are called. `file` is a pattern with * and ?.",
+    );
     inputs(&mut add, tracks().collect());
-    add("\n# Stems made of other stems' sources. Without this entry a `trashy-room` is made of the");
+    add(
+        "\n# Stems made of other stems' sources. Without this entry a `trashy-room` is made of the",
+    );
     add("# farthest room; with an empty list none is.");
-    let room = tracks().filter(|t| t.mic.family == Family::Room).map(|t| t.label.as_str()).min();
+    let default = SessionFile::default();
+    let derived = takes().find_map(|take| default.derived_of(&take.tracks).into_iter().next());
     add(&format!(
         "# derived = [{{ of = \"{}\", preset = \"trashy-room\", name = \"trashy-room\" }}]",
-        room.unwrap_or("room-far")
+        derived.map_or("room-far".to_owned(), |derived| derived.of)
     ));
-    add("\n# Stems of several mics, beside those of the tracks: \"standard\", or a table of your own.");
+    add(
+        "\n# Stems of several mics, beside those of the tracks: \"standard\", or a table of your own.",
+    );
     add("# groups = \"standard\"");
     add("\n# Words that people write for mics, added to those that are known or overruling them.");
     add("[words]");
@@ -74,7 +88,9 @@ pub fn init_toml(session: &Session) -> String {
             true => String::new(),
             false => format!("pan = {}, ", mic.pan),
         };
-        add(&format!("# mic.{mic} = {{ fader_db = {fader}, {pan}mute = false }}"));
+        add(&format!(
+            "# mic.{mic} = {{ fader_db = {fader}, {pan}mute = false }}"
+        ));
     }
     add("\n# What outputs are called.");
     add("# Fields: {song} {take} {mic} {side} {group} {date} {rate} {bits} {text}");
@@ -88,14 +104,24 @@ pub fn init_toml(session: &Session) -> String {
     add("dither = true");
     add("\n# What is known of the drums: it helps to tell their tuning.");
     add("[kit]");
-    for mic in mics.iter().filter(|m| matches!(m.family, Family::Kick | Family::Snare | Family::Tom)) {
-        add(&format!("# {mic} = {{ diameter_in = 14, tuning_hz = 180, note = \"\" }}"));
+    for mic in mics
+        .iter()
+        .filter(|m| matches!(m.family, Family::Kick | Family::Snare | Family::Tom))
+    {
+        add(&format!(
+            "# {mic} = {{ diameter_in = 14, tuning_hz = 180, note = \"\" }}"
+        ));
     }
-    add("\n# A set-up is a run of takes with the same kit, tuning and mic positions: one per song,");
+    add(
+        "\n# A set-up is a run of takes with the same kit, tuning and mic positions: one per song,",
+    );
     add("# unless entries like this one say otherwise.");
     add("# [[setup]]");
     add("# name = \"small kit\"");
-    let song = session.songs.first().map_or("low-tide", |song| song.slug.as_str());
+    let song = session
+        .songs
+        .first()
+        .map_or("low-tide", |song| song.slug.as_str());
     add(&format!("# takes = [\"{song}/*\"]"));
     out
 }

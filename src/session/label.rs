@@ -65,13 +65,29 @@ mod tests {
 
     #[test]
     fn what_is_written_reads_back() {
-        for text in ["kick-in", "tom-1", "room-near-l", "crash-l-2", "tom-1-2", "room-c"] {
+        for text in [
+            "kick-in",
+            "tom-1",
+            "room-near-l",
+            "crash-l-2",
+            "tom-1-2",
+            "room-c",
+        ] {
             let label = Label::parse(text).expect("a label");
             assert_eq!(label.to_string(), text);
         }
         let label = Label::parse("room-near-l").expect("a label");
         assert_eq!((label.mic.name(), label.side), ("room-near", Some(Side::L)));
-        for wrong in ["", "kick", "tom", "tom-7", "china-x", "china-r-l", "china-2-r", "china-1"] {
+        for wrong in [
+            "",
+            "kick",
+            "tom",
+            "tom-7",
+            "china-x",
+            "china-r-l",
+            "china-2-r",
+            "china-1",
+        ] {
             assert_eq!(Label::parse(wrong), None, "{wrong}");
         }
     }

@@ -3,6 +3,7 @@
 use std::ops::Range;
 use std::path::Path;
 
+use super::Mic;
 use super::config::{
     Bits, Derived, Drum, FilePattern, Input, LeftOut, MicGroup, Mix, Output, Pairs, Polarity,
     SessionFile, SetUp, Strip, View,
@@ -11,7 +12,6 @@ use super::label::Label;
 use super::naming::{self, Template};
 use super::pattern::{self, Pattern};
 use super::slug::slug;
-use super::Mic;
 use crate::error::Result;
 use crate::problem::walk::{Fields, Value, entries, parse};
 use crate::problem::{Problem, Problems, read_text, suggest};
@@ -50,18 +50,22 @@ impl SessionFile {
 }
 
 fn walk(f: &mut Fields) -> SessionFile {
-    let mut c = SessionFile::default();
-    c.folder = f.string("folder").map(Into::into);
-    c.pattern = f.get("pattern").and_then(|v| read_pattern(v, f.problems));
-    c.inputs = list(f, "inputs", input);
+    let mut c = SessionFile {
+        folder: f.string("folder").map(Into::into),
+        pattern: f.get("pattern").and_then(|v| read_pattern(v, f.problems)),
+        inputs: list(f, "inputs", input),
+        setups: list(f, "setup", setup),
+        ..SessionFile::default()
+    };
     for (word, _, value) in f.table("words").into_iter().flat_map(entries) {
-        c.words.extend(label(value, f.problems).map(|label| (word.to_owned(), label)));
+        c.words
+            .extend(label(value, f.problems).map(|label| (word.to_owned(), label)));
     }
     for (key, span, value) in f.table("presets").into_iter().flat_map(entries) {
         let label = label_at(key, span, f.problems);
-        c.presets.extend(label.zip(value.string(f.problems).map(str::to_owned)));
+        c.presets
+            .extend(label.zip(value.string(f.problems).map(str::to_owned)));
     }
-    c.setups = list(f, "setup", setup);
     match f.one_of("pairs", &["stereo", "split"]) {
         Some("split") => c.pairs = Pairs::Split,
         _ => c.pairs = Pairs::Stereo,
@@ -91,7 +95,9 @@ fn walk(f: &mut Fields) -> SessionFile {
     }
     for (key, span, value) in f.table("kit").into_iter().flat_map(entries) {
         let mic = mic_at(key, span.clone(), f.problems);
-        let Some(table) = value.table(f.problems) else { continue };
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
         let fields = Fields::new(table, Some(span), f.problems);
         c.kit.extend(drum(fields, mic));
     }
@@ -109,7 +115,9 @@ fn list<T>(
 ) -> Vec<T> {
     let mut all = Vec::new();
     for value in f.array(key).into_iter().flatten() {
-        let Some(table) = value.table(f.problems) else { continue };
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
         let fields = Fields::new(table, Some(value.span()), f.problems);
         all.extend(read(fields, value.span()));
     }
@@ -143,7 +151,10 @@ fn input(mut f: Fields, place: Range<usize>) -> Option<Input> {
         f.problems.add(Problem::at(place.clone(), message));
     }
     if value.is_some() == (skip == Some(true)) {
-        f.problems.add(Problem::at(place, "expected either `mic = \"…\"` or `skip = true`"));
+        f.problems.add(Problem::at(
+            place,
+            "expected either `mic = \"…\"` or `skip = true`",
+        ));
     }
     f.finish();
     let channel = channel.and_then(|n| usize::try_from(n).ok());
@@ -152,14 +163,19 @@ fn input(mut f: Fields, place: Range<usize>) -> Option<Input> {
 
 fn file_pattern(value: Value, problems: &mut Problems) -> Option<FilePattern> {
     let text = value.string(problems)?;
-    let glob = globset::GlobBuilder::new(text).case_insensitive(true).build();
+    let glob = globset::GlobBuilder::new(text)
+        .case_insensitive(true)
+        .build();
     match glob {
         Ok(glob) => Some(FilePattern {
             text: text.to_owned(),
             glob: glob.compile_matcher(),
         }),
         Err(error) => {
-            let message = format!("expected a pattern with `*`, `?` or `[…]`: {}", error.kind());
+            let message = format!(
+                "expected a pattern with `*`, `?` or `[…]`: {}",
+                error.kind()
+            );
             problems.add(Problem::at(value.span(), message));
             None
         }
@@ -188,14 +204,19 @@ fn groups(value: Value, problems: &mut Problems) -> Vec<MicGroup> {
     let mut groups: Vec<MicGroup> = Vec::new();
     for (name, span, value) in value.table(problems).into_iter().flat_map(entries) {
         if !MicGroup::lawful_name(name) {
-            let message = "expected lower-case letters, digits and `-`: it becomes part of file names";
+            let message =
+                "expected lower-case letters, digits and `-`: it becomes part of file names";
             let hint = format!("write `{}`", slug(name));
             problems.add(Problem::at(span, message).hint(hint));
         }
-        let Some(list) = value.array(problems) else { continue };
+        let Some(list) = value.array(problems) else {
+            continue;
+        };
         let mut group = Vec::new();
         for value in list {
-            let Some(mic) = mic(value, problems) else { continue };
+            let Some(mic) = mic(value, problems) else {
+                continue;
+            };
             let holds = groups.iter().find(|g| g.mics.contains(&mic));
             if let Some(other) = holds {
                 let message = format!("`{mic}` is in the group `{}` already", other.name);
@@ -217,11 +238,15 @@ fn mix(mut f: Fields, groups: &[MicGroup]) -> Mix {
     }
     mix.left_handed = f.bool("left-handed").unwrap_or(false);
     mix.target_lufs = f.f64("target_lufs", -60.0..=0.0).unwrap_or(mix.target_lufs);
-    mix.ceiling_dbtp = f.f64("ceiling_dbtp", -20.0..=0.0).unwrap_or(mix.ceiling_dbtp);
+    mix.ceiling_dbtp = f
+        .f64("ceiling_dbtp", -20.0..=0.0)
+        .unwrap_or(mix.ceiling_dbtp);
     mix.listening_copy = f.bool("listening-copy").unwrap_or(false);
     for (key, span, value) in f.table("mic").into_iter().flat_map(entries) {
         let label = label_at(key, span.clone(), f.problems);
-        let Some(table) = value.table(f.problems) else { continue };
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
         let mut strip = Fields::new(table, Some(span), f.problems);
         let read = Strip {
             fader_db: strip.f64("fader_db", -100.0..=24.0),
@@ -241,12 +266,15 @@ fn mix(mut f: Fields, groups: &[MicGroup]) -> Mix {
             let problem = Problem::at(span.clone(), "no group has this name");
             f.problems.add(problem.hint(suggest(key, &names, "Groups")));
         }
-        let Some(table) = value.table(f.problems) else { continue };
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
         let mut strip = Fields::new(table, Some(span), f.problems);
         strip.require("fader_db");
         let fader = strip.f64("fader_db", -100.0..=24.0);
         strip.finish();
-        mix.groups.extend(fader.map(|fader| (key.to_owned(), fader)));
+        mix.groups
+            .extend(fader.map(|fader| (key.to_owned(), fader)));
     }
     f.finish();
     mix
@@ -255,7 +283,9 @@ fn mix(mut f: Fields, groups: &[MicGroup]) -> Mix {
 fn naming(mut f: Fields, c: &mut SessionFile) {
     for (key, text) in [("text", &mut c.naming.text), ("date", &mut c.naming.date)] {
         let Some(value) = f.get(key) else { continue };
-        let Some(given) = value.string(f.problems) else { continue };
+        let Some(given) = value.string(f.problems) else {
+            continue;
+        };
         if given.chars().all(naming::is_portable) && given.len() <= 60 {
             *text = given.to_owned();
         } else {
@@ -279,7 +309,8 @@ fn naming(mut f: Fields, c: &mut SessionFile) {
         }
         for (field, given) in [("text", &c.naming.text), ("date", &c.naming.date)] {
             if c.naming.template.has(field) && given.is_empty() {
-                let message = format!("`{{{field}}}` stands for `{field} = \"…\"` here, which is missing");
+                let message =
+                    format!("`{{{field}}}` stands for `{field} = \"…\"` here, which is missing");
                 f.problems.add(Problem::at(value.span(), message));
             }
         }
@@ -344,7 +375,8 @@ fn derived(mut f: Fields, _: Range<usize>) -> Option<Derived> {
     {
         let message = "expected lower-case letters, digits and `-`: it becomes part of file names";
         let hint = format!("write `{}`", slug(name));
-        f.problems.add(Problem::at(value.span(), message).hint(hint));
+        f.problems
+            .add(Problem::at(value.span(), message).hint(hint));
     }
     f.finish();
     Some(Derived {
@@ -355,7 +387,9 @@ fn derived(mut f: Fields, _: Range<usize>) -> Option<Derived> {
 }
 
 fn mics(list: Vec<Value>, problems: &mut Problems) -> Vec<Mic> {
-    list.into_iter().filter_map(|value| mic(value, problems)).collect()
+    list.into_iter()
+        .filter_map(|value| mic(value, problems))
+        .collect()
 }
 
 fn mic(value: Value, problems: &mut Problems) -> Option<Mic> {
@@ -379,7 +413,8 @@ fn label(value: Value, problems: &mut Problems) -> Option<Label> {
 fn label_at(text: &str, span: Range<usize>, problems: &mut Problems) -> Option<Label> {
     let label = Label::parse(text);
     if label.is_none() {
-        let message = "expected a mic, with its side (`-l`, `-r`, `-c`) or number (`-2`) where it has one";
+        let message =
+            "expected a mic, with its side (`-l`, `-r`, `-c`) or number (`-2`) where it has one";
         problems.add(no_mic(text, span, message));
     }
     label
@@ -391,12 +426,7 @@ fn no_mic(text: &str, span: Range<usize>, message: &str) -> Problem {
 }
 
 /// Bytes of a text value that `at` means, where it stands in the file without escapes; else all.
-fn inside(
-    value: Value,
-    text: &str,
-    at: Range<usize>,
-    problems: &Problems,
-) -> Range<usize> {
+fn inside(value: Value, text: &str, at: Range<usize>, problems: &Problems) -> Range<usize> {
     let span = value.span();
     let file = problems.text();
     let written = file.get(span.clone()).unwrap_or_default();
@@ -465,8 +495,16 @@ mod tests {
         assert_eq!(config.setup_of("low-tide", "take-01"), "big kit");
         assert_eq!(config.setup_of("undertow", "take-01"), "undertow");
         assert_eq!(config.derived.map(|d| d.len()), Some(1));
-        assert!(SessionFile::load("derived = []", "x").expect("right").derived.is_some());
-        assert_eq!(SessionFile::load("", "x").expect("right").mix, Mix::default());
+        assert!(
+            SessionFile::load("derived = []", "x")
+                .expect("right")
+                .derived
+                .is_some()
+        );
+        assert_eq!(
+            SessionFile::load("", "x").expect("right").mix,
+            Mix::default()
+        );
     }
 
     #[test]
@@ -494,8 +532,8 @@ bits = 20
             "session.toml:4:11",
             "session.toml:4:13",
             "session.toml:6:1",
-            "session.toml:8:17",
             "session.toml:8:18",
+            "session.toml:8:19",
             "did you mean `side`?",
             "session.toml:10:8",
         ] {

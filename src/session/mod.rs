@@ -4,9 +4,9 @@ use std::path::PathBuf;
 
 pub use arrange::arrange;
 pub use config::SessionFile;
+pub use init::init_toml;
 pub use label::Label;
 pub use mic::{Family, Mic};
-pub use init::init_toml;
 pub use scan::{open, scan};
 
 mod arrange;
@@ -22,11 +22,13 @@ pub mod paths;
 pub mod pattern;
 mod reading;
 mod scan;
+mod settle;
 pub mod slug;
 mod suffix;
 pub mod table;
 mod token;
 mod tracks;
+mod unused;
 mod words;
 
 use crate::audio::Info;

@@ -156,9 +156,13 @@ impl Template {
         } else if name.ends_with('.') {
             Err(format!("`{name}` ends with `.`"))
         } else if let Some(c) = name.chars().find(|c| !is_portable(*c)) {
-            Err(format!("`{name}` has the character {c:?}, which not every file system takes"))
+            Err(format!(
+                "`{name}` has the character {c:?}, which not every file system takes"
+            ))
         } else if reserved(&name) {
-            Err(format!("`{name}` is a name that some systems keep for themselves"))
+            Err(format!(
+                "`{name}` is a name that some systems keep for themselves"
+            ))
         } else {
             Ok(name)
         }
@@ -232,7 +236,10 @@ mod tests {
             let faults = Template::parse(text).expect_err("faults");
             faults.into_iter().map(|f| (f.at, f.word)).collect()
         };
-        assert_eq!(places("{sogn}/{mic}"), [(0..6, Some("sogn".into())), (6..7, None)]);
+        assert_eq!(
+            places("{sogn}/{mic}"),
+            [(0..6, Some("sogn".into())), (6..7, None)]
+        );
         assert_eq!(places("{mic"), [(0..4, None)]);
         assert_eq!(places("../x"), [(2..3, None)]);
         assert_eq!(places("stem"), [(0..4, None)]);
@@ -249,7 +256,10 @@ mod tests {
         assert!(name("{mic}.", &FIELDS).is_err());
         assert!(name("{text}", &FIELDS).is_err());
         let long = "x".repeat(MAX_NAME + 1);
-        let long = Fields { mic: &long, ..FIELDS };
+        let long = Fields {
+            mic: &long,
+            ..FIELDS
+        };
         assert!(name("{mic}", &long).is_err());
     }
 }

@@ -34,7 +34,9 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     let mut styles: BTreeMap<Written, usize> = BTreeMap::new();
     for file in files {
         if let Some(last) = of_take(file) {
-            mics.entry(last.value).or_default().insert(&file.reading.matched);
+            mics.entry(last.value)
+                .or_default()
+                .insert(&file.reading.matched);
             *styles.entry(last.written).or_default() += 1;
         }
     }
@@ -44,14 +46,24 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     let strong = |style: &Written| style.separator != Some(' ') || style.width > 1;
     let written = styles.keys().all(strong);
     let credible = count > 0
-        && if written { shared || 2 * count > files.len() } else { shared && all.len() > 1 };
-    let style = styles.iter().max_by_key(|(_, n)| **n).map(|(style, _)| *style);
+        && if written {
+            shared || 2 * count > files.len()
+        } else {
+            shared && all.len() > 1
+        };
+    let style = styles
+        .iter()
+        .max_by_key(|(_, n)| **n)
+        .map(|(style, _)| *style);
     let numbers: BTreeSet<u32> = mics.keys().copied().collect();
     // `Tom 1`, `Tom 2` are two toms, unless they are numbered exactly as the takes are.
     let mut per_mic: BTreeMap<&str, BTreeSet<u32>> = BTreeMap::new();
     for file in files {
         if let (Some(as_take), Some(last)) = (file.as_take, file.reading.last) {
-            per_mic.entry(&as_take.matched).or_default().insert(last.value);
+            per_mic
+                .entry(&as_take.matched)
+                .or_default()
+                .insert(last.value);
         }
     }
     let counts_takes = |file: &Numbered, last: Last| match file.as_take {
@@ -62,7 +74,10 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     };
     let mut take: Vec<Option<u32>> = Vec::new();
     for file in files {
-        let last = file.reading.last.filter(|last| credible && counts_takes(file, *last));
+        let last = file
+            .reading
+            .last
+            .filter(|last| credible && counts_takes(file, *last));
         take.push(last.map(|last| last.value));
     }
     let mut by_take: BTreeMap<u32, Vec<&Info>> = BTreeMap::new();
@@ -71,7 +86,11 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
             by_take.entry(*take).or_default().push(file.info);
         }
     }
-    let agreeing: BTreeSet<u32> = by_take.into_iter().filter(|(_, i)| agree(i)).map(|(n, _)| n).collect();
+    let agreeing: BTreeSet<u32> = by_take
+        .into_iter()
+        .filter(|(_, i)| agree(i))
+        .map(|(n, _)| n)
+        .collect();
     let lanes = lanes(files);
     files
         .iter()
@@ -103,7 +122,9 @@ fn lanes(files: &[Numbered]) -> BTreeSet<u32> {
             lane.1.push(file.info);
         }
     }
-    let takes = lanes.into_iter().filter(|(_, (mics, infos))| mics.len() > 1 && agree(infos));
+    let takes = lanes
+        .into_iter()
+        .filter(|(_, (mics, infos))| mics.len() > 1 && agree(infos));
     takes.map(|(lane, _)| lane).collect()
 }
 
@@ -132,6 +153,10 @@ fn agree(infos: &[&Info]) -> bool {
     let Some((most, _)) = votes.iter().max_by_key(|(_, n)| **n) else {
         return true;
     };
-    let agreeing: usize = votes.iter().filter(|(key, _)| near(key, most)).map(|(_, n)| n).sum();
+    let agreeing: usize = votes
+        .iter()
+        .filter(|(key, _)| near(key, most))
+        .map(|(_, n)| n)
+        .sum();
     2 * agreeing > whole.len()
 }

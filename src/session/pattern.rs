@@ -82,7 +82,11 @@ impl Pattern {
         let chars: Vec<char> = path.chars().collect();
         let lower: Vec<char> = lower(path);
         // Lower case may be longer for a few letters: then case counts.
-        let lower = if lower.len() == chars.len() { &lower } else { &chars };
+        let lower = if lower.len() == chars.len() {
+            &lower
+        } else {
+            &chars
+        };
         // Dead ends are remembered: at most parts × characters are tried.
         let mut dead = vec![false; (self.parts.len() + 1) * (chars.len() + 1)];
         let mut spans = Vec::new();
@@ -153,8 +157,14 @@ mod tests {
     #[test]
     fn fields_stand_for_parts_of_a_path() {
         let some = |texts: [&str; 3]| Some(texts.map(|t| (!t.is_empty()).then(|| t.to_owned())));
-        assert_eq!(fit("{song}/{take}/{mic}", "Low Tide/3/Kick In"), some(["Low Tide", "3", "Kick In"]));
-        assert_eq!(fit("{any}/{mic}_{take}", "x/SN_TOP_3"), some(["", "TOP_3", "SN"]));
+        assert_eq!(
+            fit("{song}/{take}/{mic}", "Low Tide/3/Kick In"),
+            some(["Low Tide", "3", "Kick In"])
+        );
+        assert_eq!(
+            fit("{any}/{mic}_{take}", "x/SN_TOP_3"),
+            some(["", "TOP_3", "SN"])
+        );
         assert_eq!(fit("{mic} #{take}", "Hat #12"), some(["", "12", "Hat"]));
         assert_eq!(fit("PRE-{mic}", "pre-Hat"), some(["", "", "Hat"]));
         assert_eq!(fit("{song}/{mic}", "Hat"), None);
@@ -177,7 +187,11 @@ mod tests {
             ("{mic}/{mic}", 6..11),
             ("{song}", 0..6),
         ] {
-            assert_eq!(Pattern::parse(text).expect_err("a fault").0, place, "{text}");
+            assert_eq!(
+                Pattern::parse(text).expect_err("a fault").0,
+                place,
+                "{text}"
+            );
         }
     }
 }

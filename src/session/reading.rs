@@ -33,10 +33,22 @@ pub(super) enum Guess {
 }
 
 /// The take that a name gives in so many words.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum TakeWord {
     Number(u32),
-    Comp,
+    /// A slug: `comp`.
+    Named(String),
+}
+
+impl TakeWord {
+    /// What a piece of a name gives.
+    pub fn of(kind: &Kind) -> Option<Self> {
+        match kind {
+            Kind::Take(n) | Kind::T(n) => Some(TakeWord::Number(*n)),
+            Kind::Comp => Some(TakeWord::Named("comp".to_owned())),
+            _ => None,
+        }
+    }
 }
 
 /// How a number is written.
@@ -213,7 +225,8 @@ impl Reading {
             }
         }
         let single = |mic: &Mic| !mic.pair;
-        if has("mono") && matches!(&self.guess, Guess::Mic(mic) | Guess::IfFree(mic) if single(mic)) {
+        if has("mono") && matches!(&self.guess, Guess::Mic(mic) | Guess::IfFree(mic) if single(mic))
+        {
             self.side = self.side.filter(|side| *side != Side::C); // says nothing of a single mic
         }
         self.doubt(found, number);
@@ -238,7 +251,10 @@ impl Reading {
             let because = "a side as seen from the stage is the opposite one from the house";
             self.ask(self.would_be(), because);
         } else if !found.extra.is_empty() {
-            let because = format!("what `{}` means beside it is not certain", found.extra.join(" "));
+            let because = format!(
+                "what `{}` means beside it is not certain",
+                found.extra.join(" ")
+            );
             self.ask(self.would_be(), because);
         } else if self.side.is_some() && !mic.is_some_and(Mic::has_sides) {
             let drum = match family {
@@ -247,14 +263,17 @@ impl Reading {
                 Hat => "hat",
                 _ => "tom",
             };
-            let because = format!("two sides of a {drum} are two of them: it may be a second {drum}");
+            let because = format!("a {drum} has no sides: left and right are two of them");
             self.side = None;
-            self.ask(self.would_be(), because);
+            self.ask(format!("{} of a second {drum}", self.would_be()), because);
         } else if let (Some(number), Some(mic)) = (number, mic) {
             match family {
                 Overhead | Room if self.side.is_none() && number <= 2 => {
                     self.side = Some(if number == 1 { Side::L } else { Side::R });
-                    self.ask(self.would_be(), "a number is not a side: which one it is is not said");
+                    self.ask(
+                        self.would_be(),
+                        "a number is not a side: which one it is is not said",
+                    );
                 }
                 _ if number >= 2 && whole_drum => {
                     self.index = number;
@@ -326,7 +345,13 @@ impl Reading {
     }
 
     /// Sorts all other words: the song's, or ignored and shown.
-    pub fn leftovers(&mut self, tokens: &[Token], take_at: Option<usize>, start: usize, found: &Found) {
+    pub fn leftovers(
+        &mut self,
+        tokens: &[Token],
+        take_at: Option<usize>,
+        start: usize,
+        found: &Found,
+    ) {
         let (from, to) = (found.used.start, found.used.end);
         let end = tokens.len();
         let (before, after) = match take_at {
@@ -336,7 +361,9 @@ impl Reading {
         };
         let behind = take_at.map_or(end, |take| (take + 1).max(to));
         let noun = |t: &Token| t.words().iter().any(|w| is_noun(w));
-        let doubted = tokens.get(start.min(before.end)..before.end).unwrap_or_default();
+        let doubted = tokens
+            .get(start.min(before.end)..before.end)
+            .unwrap_or_default();
         self.doubtful_song = take_at.is_none_or(|take| take > from) && doubted.iter().any(noun);
         self.song = self.song_words(tokens, before);
         let after = self.song_words(tokens, after);
@@ -346,7 +373,9 @@ impl Reading {
             (_, false) => self.ignored.extend(after),
         }
         let rest = tokens.get(behind..).unwrap_or_default();
-        let rest = rest.iter().filter(|t| matches!(t.kind, Kind::Foreign | Kind::Gear));
+        let rest = rest
+            .iter()
+            .filter(|t| matches!(t.kind, Kind::Foreign | Kind::Gear));
         self.ignored.extend(rest.map(|t| t.text.clone()));
         let inside = tokens.get(found.used.clone()).unwrap_or_default();
         let gear = inside.iter().filter(|t| t.kind == Kind::Gear);
@@ -373,7 +402,10 @@ impl Reading {
                 number: Some(number),
                 size_in: None,
             });
-            let text = format!("`{}` is a tom, since the take stands beside it", self.matched);
+            let text = format!(
+                "`{}` is a tom, since the take stands beside it",
+                self.matched
+            );
             self.notes.push(text);
         } else {
             self.lone_t = Some(number);
@@ -398,7 +430,10 @@ impl Reading {
         let size = tokens.iter().find(|t| matches!(t.kind, Kind::Size(8..=24)));
         if let Some(token) = size {
             self.matched = token.text.clone();
-            self.ask("a tom, by its size", "a size alone does not say which drum it is");
+            self.ask(
+                "a tom, by its size",
+                "a size alone does not say which drum it is",
+            );
         }
     }
 }

@@ -32,13 +32,19 @@ const FOREIGN: &str = "mp3 m4a aac ogg opus wma caf w64 ac3 sd2 alac ape wv";
 pub fn open(session: &Path) -> Result<(PathBuf, SessionFile)> {
     let missing = |e: std::io::Error| {
         let reason = Error::reading(session, &e).reason;
-        Error::input(reason).at(session).hint("name a folder of takes, or a session file")
+        Error::input(reason)
+            .at(session)
+            .hint("name a folder of takes, or a session file")
     };
     let meta = std::fs::metadata(session).map_err(missing)?;
     if !meta.is_dir() {
         let config = SessionFile::read(session)?;
         let parent = session.parent().unwrap_or(Path::new(""));
-        let parent = if parent == Path::new("") { Path::new(".") } else { parent };
+        let parent = if parent == Path::new("") {
+            Path::new(".")
+        } else {
+            parent
+        };
         let root = match &config.folder {
             Some(folder) => parent.join(folder),
             None => parent.to_owned(),
@@ -66,11 +72,15 @@ pub fn open(session: &Path) -> Result<(PathBuf, SessionFile)> {
 /// folder, or as [`arrange`].
 pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
     if !root.is_dir() {
-        return Err(Error::input("is not a folder").at(root).hint("name a folder of takes"));
+        return Err(Error::input("is not a folder")
+            .at(root)
+            .hint("name a folder of takes"));
     }
     if is_output(root) {
         let hint = "name the folder of the recordings instead";
-        return Err(Error::input("is an output folder of this program").at(root).hint(hint));
+        return Err(Error::input("is an output folder of this program")
+            .at(root)
+            .hint(hint));
     }
     // A folder given as `.` still has a name, which may be the song's.
     let named = match root.file_name() {
@@ -100,7 +110,9 @@ pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
             0 => "it is empty, or holds hidden files only".to_owned(),
             n => format!("{n} other files are there; WAV, FLAC and AIFF are read"),
         };
-        return Err(Error::input("no sound file in this folder").at(root).hint(hint));
+        return Err(Error::input("no sound file in this folder")
+            .at(root)
+            .hint(hint));
     }
     let mut session = arrange(&named, files, config)?;
     session.root = root.to_owned();
@@ -121,7 +133,10 @@ struct Found {
 impl Found {
     fn walk(&mut self, root: &Path) {
         let mut twins: BTreeMap<(u64, u64), PathBuf> = BTreeMap::new();
-        let mut walk = WalkDir::new(root).max_depth(MAX_DEPTH + 1).sort_by_file_name().into_iter();
+        let mut walk = WalkDir::new(root)
+            .max_depth(MAX_DEPTH + 1)
+            .sort_by_file_name()
+            .into_iter();
         while let Some(entry) = walk.next() {
             let entry = match entry {
                 Ok(entry) => entry,
@@ -176,7 +191,10 @@ impl Found {
             return;
         }
         if FOREIGN.split(' ').any(|foreign| foreign == ending) {
-            return self.skip(path, "a sound format that cannot be read: convert it to WAV");
+            return self.skip(
+                path,
+                "a sound format that cannot be read: convert it to WAV",
+            );
         }
         match first_bytes(entry.path()) {
             Ok(bytes) if MAGIC.iter().any(|magic| bytes == *magic) => self.candidates.push(path),
@@ -251,4 +269,3 @@ fn first_bytes(path: &Path) -> std::io::Result<Vec<u8>> {
     std::fs::File::open(path)?.take(4).read_to_end(&mut bytes)?;
     Ok(bytes)
 }
-

@@ -1,5 +1,7 @@
 //! [`slug`]: any text as lower-case ASCII that every file system takes.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 /// Bytes of a slug at most, so that a name built of several stays within a file system's limit.
 pub const MAX_SLUG: usize = 60;
 
@@ -79,14 +81,28 @@ pub fn reserved(name: &str) -> bool {
     }
 }
 
-/// `base`, or `base-2`, `base-3` … : the first that `taken` does not hold.
-pub fn unique(base: &str, taken: impl Fn(&str) -> bool) -> String {
-    if !taken(base) {
-        return base.to_owned();
+/// Names that are given out once each.
+#[derive(Debug, Default)]
+pub struct Names {
+    taken: BTreeSet<String>,
+    next: BTreeMap<String, u32>,
+}
+
+impl Names {
+    /// `base`, or `base-2`, `base-3` …: the first that is still free.
+    pub fn take(&mut self, base: &str) -> String {
+        if self.taken.insert(base.to_owned()) {
+            return base.to_owned();
+        }
+        let next = self.next.entry(base.to_owned()).or_insert(2);
+        loop {
+            let name = format!("{base}-{next}");
+            *next += 1;
+            if self.taken.insert(name.clone()) {
+                return name;
+            }
+        }
     }
-    let numbered = (2u32..).map(|n| format!("{base}-{n}"));
-    let mut free = numbered.filter(|name| !taken(name));
-    free.next().expect("numbers do not run out")
 }
 
 #[cfg(test)]
@@ -113,6 +129,13 @@ mod tests {
         }
         let long = slug(&"long ".repeat(60));
         assert!(long.len() <= MAX_SLUG && !long.ends_with('-'), "{long}");
+    }
+
+    #[test]
+    fn names_are_given_out_once() {
+        let mut names = Names::default();
+        let given = ["a", "a-2", "a", "a", "b"].map(|name| names.take(name));
+        assert_eq!(given, ["a", "a-2", "a-3", "a-4", "b"]);
     }
 
     #[test]

@@ -59,15 +59,17 @@ fn numbers(name: &str, second: char, first: char) -> Option<(&str, u32, u32)> {
 fn copy(name: &str) -> Option<&str> {
     let unnumbered = name.trim_end_matches(|c: char| c.is_ascii_digit());
     let lower = unnumbered.to_ascii_lowercase(); // of the same length
-    let cut = [".dup", "_dup", " dup", "-dup", " copy", "_copy", "-copy", ".copy", " copy "]
-        .iter()
-        .find_map(|mark| Some(unnumbered.len() - lower.strip_suffix(mark).map(|_| mark.len())?))
-        .or_else(|| {
-            let open = name.strip_suffix(')')?.rfind('(')?;
-            let inside = name.get(open + 1..name.len() - 1)?;
-            let number = !inside.is_empty() && inside.bytes().all(|b| b.is_ascii_digit());
-            number.then_some(open)
-        })?;
+    let cut = [
+        ".dup", "_dup", " dup", "-dup", " copy", "_copy", "-copy", ".copy", " copy ",
+    ]
+    .iter()
+    .find_map(|mark| Some(unnumbered.len() - lower.strip_suffix(mark).map(|_| mark.len())?))
+    .or_else(|| {
+        let open = name.strip_suffix(')')?.rfind('(')?;
+        let inside = name.get(open + 1..name.len() - 1)?;
+        let number = !inside.is_empty() && inside.bytes().all(|b| b.is_ascii_digit());
+        number.then_some(open)
+    })?;
     let rest = name.get(..cut)?.trim_end_matches([' ', '-', '_', '.']);
     (!rest.is_empty()).then_some(rest)
 }
@@ -87,7 +89,16 @@ mod tests {
         assert_eq!(of("BD.dup1"), ("BD", None, None, true));
         assert_eq!(of("BD - Copy (2)"), ("BD", None, None, true));
         assert_eq!(of("BD copy 3"), ("BD", None, None, true));
-        for plain in ["Tom 10", "Kick In_03", "copy", ".dup1", "(2)", "_01-23", "OH 1", ""] {
+        for plain in [
+            "Tom 10",
+            "Kick In_03",
+            "copy",
+            ".dup1",
+            "(2)",
+            "_01-23",
+            "OH 1",
+            "",
+        ] {
             assert_eq!(of(plain), (plain, None, None, false), "{plain}");
         }
     }

@@ -23,16 +23,28 @@ const CELL: usize = 4;
 pub fn text(session: &Session) -> String {
     let mut out = String::new();
     let takes: usize = session.songs.iter().map(|s| s.takes.len()).sum();
-    let tracks = || all(session).map(|(_, _, track)| track);
-    line(&mut out, &format!(
+    let formats = formats(session);
+    let usual = formats
+        .first()
+        .map(|(format, _)| format.clone())
+        .unwrap_or_default();
+    let each = formats.iter().map(|(format, n)| match formats.len() {
+        1 => format.clone(),
+        _ => format!("{format} ({n})"),
+    });
+    let summary = format!(
         "{}, {}, {}; {}",
         count(session.songs.len(), "song", "songs"),
         count(takes, "take", "takes"),
-        count(tracks().count(), "track", "tracks"),
-        formats(session),
-    ));
+        count(all(session).count(), "track", "tracks"),
+        each.collect::<Vec<_>>().join(", "),
+    );
+    line(&mut out, &summary);
     if !session.songs.is_empty() {
-        line(&mut out, "1 mono, 2 stereo, - missing, ? unknown mic, ! look at it (below)");
+        line(
+            &mut out,
+            "1 mono, 2 stereo, - missing, ? unknown mic, ! look at it (below)",
+        );
     }
     for song in &session.songs {
         grid(&mut out, song);
@@ -40,7 +52,7 @@ pub fn text(session: &Session) -> String {
     look_at(&mut out, session);
     for song in &session.songs {
         for take in &song.takes {
-            files(&mut out, song, take);
+            files(&mut out, song, take, &usual);
         }
     }
     let left_out = |out: &mut String, title: &str, list: Vec<(&Path, &str)>| {
@@ -77,8 +89,8 @@ fn count(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
 }
 
-/// The formats of all files, the most common first.
-fn formats(session: &Session) -> String {
+/// The formats of all files with how many have it, the most common first.
+fn formats(session: &Session) -> Vec<(String, usize)> {
     let mut formats: BTreeMap<String, usize> = BTreeMap::new();
     for (_, _, track) in all(session) {
         for source in &track.sources {
@@ -87,12 +99,7 @@ fn formats(session: &Session) -> String {
     }
     let mut formats: Vec<_> = formats.into_iter().collect();
     formats.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-    let one = formats.len() == 1;
-    let texts = formats.into_iter().map(|(format, n)| match one {
-        true => format,
-        false => format!("{format} ({n})"),
-    });
-    texts.collect::<Vec<_>>().join(", ")
+    formats
 }
 
 fn format(source: &super::Source) -> String {
@@ -100,7 +107,10 @@ fn format(source: &super::Source) -> String {
         SampleFormat::Int => "",
         SampleFormat::Float => " float",
     };
-    format!("{} Hz {} bit{float}", source.info.rate_hz, source.info.bit_depth)
+    format!(
+        "{} Hz {} bit{float}",
+        source.info.rate_hz, source.info.bit_depth
+    )
 }
 
 /// Mics down, takes across.
@@ -159,10 +169,19 @@ fn look_at(out: &mut String, session: &Session) {
         for note in track.notes.iter().filter(|note| note.ask) {
             let name = track.sources.first().map(|s| super::folders::stem(&s.path));
             let letters = |c: char| !c.is_ascii_digit();
-            let name = name.unwrap_or_default().chars().filter(|c| letters(*c)).collect();
+            let name = name
+                .unwrap_or_default()
+                .chars()
+                .filter(|c| letters(*c))
+                .collect();
             let places = asked.entry((name, &note.text)).or_default();
             let file = track.sources.first().map(|s| s.path.display().to_string());
-            places.push(format!("{}/{}  {}", song.slug, take.slug, file.unwrap_or_default()));
+            places.push(format!(
+                "{}/{}  {}",
+                song.slug,
+                take.slug,
+                file.unwrap_or_default()
+            ));
         }
     }
     if asked.is_empty() && session.notes.is_empty() {
@@ -174,46 +193,65 @@ fn look_at(out: &mut String, session: &Session) {
             1 => String::new(),
             n => format!(" (and {} more like it)", n - 1),
         };
-        line(out, &format!("  {}{more}", places.first().map_or("", String::as_str)));
+        line(
+            out,
+            &format!("  {}{more}", places.first().map_or("", String::as_str)),
+        );
         line(out, &format!("      {text}"));
     }
     for text in &session.notes {
         line(out, &format!("  {text}"));
     }
+    if all(session).any(|(_, _, track)| track.mic.is_unknown()) {
+        line(
+            out,
+            "Say what an unknown mic is in session.toml; `scan --init` writes one to start from.",
+        );
+    }
 }
 
-/// Every file of a take: what it was taken for, its format, and why.
-fn files(out: &mut String, song: &Song, take: &Take) {
+/// Every file of a take: what it was taken for, its format where it is not the usual one, and why.
+fn files(out: &mut String, song: &Song, take: &Take, usual: &str) {
     let mut head = format!("\n{}/{}", song.slug, take.slug);
     if take.setup != song.slug {
         let _ = write!(head, "  (set-up {})", take.setup);
     }
     line(out, &head);
     for track in &take.tracks {
-        for source in &track.sources {
-            let label = match track.mic.is_unknown() {
-                true => track.mic.name(),
-                false => &track.label,
-            };
+        let label = match track.mic.is_unknown() {
+            true => track.mic.name(),
+            false => &track.label,
+        };
+        for (at, source) in track.sources.iter().enumerate() {
             let channels = match (source.channel, source.info.channels) {
                 (Some(channel), n) => format!("channel {} of {n}", channel + 1),
                 (None, 1) => "mono".to_owned(),
                 (None, _) => "stereo".to_owned(),
             };
             let seconds = source.info.frames as f64 / f64::from(source.info.rate_hz.max(1));
-            line(out, &format!(
-                "  {label:<width$} {}  [{}, {channels}, {}:{:04.1}]",
+            let format = match format(source) {
+                format if format == usual => String::new(),
+                format => format!(", {format}"),
+            };
+            let why = match at + 1 == track.sources.len() {
+                true => format!(": {}", track.why),
+                false => String::new(), // after the last file of a pair
+            };
+            let row = format!(
+                "  {label:<width$} {}  ({channels}, {}:{:04.1}{format}){why}",
                 source.path.display(),
-                format(source),
                 (seconds / 60.0).floor(),
                 seconds % 60.0,
                 width = NAME - 2,
-            ));
+            );
+            line(out, &row);
         }
-        line(out, &format!("  {:<width$}   {}", "", track.why, width = NAME - 2));
         for note in &track.notes {
             let mark = if note.ask { "!" } else { "i" };
-            line(out, &format!("  {:<width$} {mark} {}", "", note.text, width = NAME - 2));
+            line(
+                out,
+                &format!("  {:<width$} {mark} {}", "", note.text, width = NAME - 2),
+            );
         }
     }
 }
@@ -291,8 +329,16 @@ pub fn json(session: &Session) -> Json<'_> {
         schema: 1,
         tool: format!("batterhead {}", env!("CARGO_PKG_VERSION")),
         songs: session.songs.iter().map(song_json).collect(),
-        skipped: (session.skipped.iter().map(|Skipped { path, reason }| left(path, reason))).collect(),
-        failed: (session.failed.iter().map(|Failed { path, reason }| left(path, reason))).collect(),
+        skipped: (session
+            .skipped
+            .iter()
+            .map(|Skipped { path, reason }| left(path, reason)))
+        .collect(),
+        failed: (session
+            .failed
+            .iter()
+            .map(|Failed { path, reason }| left(path, reason)))
+        .collect(),
         notes: &session.notes,
     }
 }

@@ -158,7 +158,9 @@ impl Spellings {
                     return None;
                 };
                 let high = match before.and_then(|w| self.word(w)) {
-                    Some(words) if words.iter().any(|w| matches!(*w, "tom" | "rack" | "floor")) => 24,
+                    Some(words) if words.iter().any(|w| matches!(*w, "tom" | "rack" | "floor")) => {
+                        24
+                    }
                     Some(_) => 9,
                     None => u32::MAX, // after `t` or `take`, or first
                 };
@@ -253,10 +255,10 @@ fn is_mark(c: char) -> bool {
     ('\u{300}'..='\u{36f}').contains(&c)
 }
 
-/// A number of at most four digits.
+/// A number of at most five digits: longer ones are dates.
 fn number(text: &str) -> Option<Kind> {
     let digits = text.bytes().all(|b| b.is_ascii_digit());
-    let value = text.parse().ok().filter(|_| digits && text.len() <= 4)?;
+    let value = text.parse().ok().filter(|_| digits && text.len() <= 5)?;
     let padded = text.len() > 1 && text.starts_with('0');
     Some(Kind::Number { value, padded })
 }
@@ -267,7 +269,9 @@ fn parts(chunk: &str) -> Vec<&str> {
     let mut parts = Vec::new();
     let mut rest = chunk;
     while let Some(first) = rest.chars().next() {
-        let end = rest.find(|c| digit(c) != digit(first)).unwrap_or(rest.len());
+        let end = rest
+            .find(|c| digit(c) != digit(first))
+            .unwrap_or(rest.len());
         let (part, after) = rest.split_at(end);
         parts.push(part);
         rest = after;

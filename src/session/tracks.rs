@@ -9,7 +9,7 @@ use super::folders::stem;
 use super::label::Label;
 use super::mic::TomPlace;
 use super::reading::{Guess, Reading, TomSpec};
-use super::slug::{slug, unique};
+use super::slug::{Names, slug};
 use super::{Mic, Side, Source, Track, TrackNote};
 use crate::audio::Info;
 use crate::error::{Error, Result};
@@ -52,12 +52,16 @@ impl Part {
             reading.matched = format!("channel {}", channel + 1);
             match input.map(|input| input.mic) {
                 Some(None) => return None, // left out by the session file
-                Some(Some(label)) => {
-                    reading.give(label, &format!("the session file names channel {}", channel + 1))
-                }
+                Some(Some(label)) => reading.give(
+                    label,
+                    &format!("the session file, as channel {}", channel + 1),
+                ),
                 None => reading.ask(
                     "any mic",
-                    format!("channel {} of a file with many: the session file's inputs say which", channel + 1),
+                    format!(
+                        "channel {} of a file with many: the session file's inputs say which",
+                        channel + 1
+                    ),
                 ),
             }
             Some(Part {
@@ -80,7 +84,10 @@ impl Part {
 
 /// Gives every tom of a set-up its number: racks by number or size, then the floor toms.
 pub(super) fn number_toms(takes: &mut [&mut Vec<Part>]) {
-    let specs: BTreeSet<TomSpec> = takes.iter().flat_map(|t| t.iter().filter_map(Part::tom)).collect();
+    let specs: BTreeSet<TomSpec> = takes
+        .iter()
+        .flat_map(|t| t.iter().filter_map(Part::tom))
+        .collect();
     let floor = |spec: &&TomSpec| spec.place == TomPlace::Floor;
     let mut numbers: BTreeMap<TomSpec, u32> = BTreeMap::new();
     // Numbers that people wrote stand; sizes and places fill in.
@@ -91,7 +98,10 @@ pub(super) fn number_toms(takes: &mut [&mut Vec<Part>]) {
             taken.insert(number);
         }
     }
-    let mut rest: Vec<&TomSpec> = specs.iter().filter(|s| !floor(s) && s.number.is_none()).collect();
+    let mut rest: Vec<&TomSpec> = specs
+        .iter()
+        .filter(|s| !floor(s) && s.number.is_none())
+        .collect();
     rest.sort_by_key(|spec| {
         let place = match spec.place {
             TomPlace::High => 0,
@@ -118,14 +128,28 @@ pub(super) fn number_toms(takes: &mut [&mut Vec<Part>]) {
     // written as a numbered tom.
     let racks_of = |take: &Vec<Part>| {
         let specs: Vec<TomSpec> = take.iter().filter_map(Part::tom).collect();
-        let racks = specs.iter().filter(|s| !floor(s)).filter_map(|s| numbers.get(s)).max();
+        let racks = specs
+            .iter()
+            .filter(|s| !floor(s))
+            .filter_map(|s| numbers.get(s))
+            .max();
         (specs.iter().any(|s| floor(&s)), racks.copied().unwrap_or(0))
     };
     let counts: Vec<(bool, u32)> = takes.iter().map(|take| racks_of(take)).collect();
-    let both = counts.iter().filter(|(has_floor, n)| *has_floor && *n > 0).map(|(_, n)| *n).max();
+    let both = counts
+        .iter()
+        .filter(|(has_floor, n)| *has_floor && *n > 0)
+        .map(|(_, n)| *n)
+        .max();
     let racks = both.or(counts.iter().map(|(_, n)| *n).max()).unwrap_or(0);
     let mut floors: Vec<&TomSpec> = specs.iter().filter(floor).collect();
-    floors.sort_by_key(|spec| (spec.size_in.is_some(), spec.number.unwrap_or(1), spec.size_in));
+    floors.sort_by_key(|spec| {
+        (
+            spec.size_in.is_some(),
+            spec.number.unwrap_or(1),
+            spec.size_in,
+        )
+    });
     let mut next = racks + 1;
     for spec in floors {
         let number = match (spec.size_in, spec.number) {
@@ -148,14 +172,15 @@ pub(super) fn number_toms(takes: &mut [&mut Vec<Part>]) {
             _ => {}
         }
         if let Some(inches) = spec.size_in {
-            notes.push(format!("{inches} inches: toms are numbered by size, ascending"));
+            notes.push(format!(
+                "{inches} inches: toms are numbered by size, ascending"
+            ));
         }
         match Mic::tom(number) {
             Some(mic) => part.reading.guess = Guess::Mic(mic),
-            None => part.reading.ask(
-                format!("tom-{number}"),
-                "there are names for six toms only",
-            ),
+            None => part
+                .reading
+                .ask(format!("tom-{number}"), "there are names for six toms only"),
         }
     }
 }
@@ -183,18 +208,18 @@ pub(super) fn tracks_of(
         tracks = join_pairs(tracks);
     }
     tracks.sort_by_key(|t| (t.mic, t.index, t.side));
-    let mut labels: BTreeSet<String> = BTreeSet::new();
+    let mut labels = Names::default();
     for track in &mut tracks {
         if !track.mic.is_unknown() {
             let (mic, side, index) = (track.mic, track.side, track.index);
             track.label = Label { mic, side, index }.to_string();
         }
-        let label = unique(&track.label, |label| labels.contains(label));
+        let label = labels.take(&track.label);
         if label != track.label {
-            note(track, false, format!("a second `{}` in this take", track.label), None);
+            let text = format!("a second `{}` in this take", track.label);
+            note(track, false, text, None);
             track.label = label;
         }
-        labels.insert(track.label.clone());
     }
     let mut names: BTreeMap<String, String> = BTreeMap::new();
     for track in &mut tracks {
@@ -208,9 +233,14 @@ pub(super) fn tracks_of(
             group: config.group_of(track.mic),
             rate_hz,
         });
-        let file = first.map(|s| s.path.display().to_string()).unwrap_or_default();
+        let file = first
+            .map(|s| s.path.display().to_string())
+            .unwrap_or_default();
         track.name = name.map_err(|reason| {
-            let text = format!("the name of {song}/{take}/{} ({file}) {reason}", track.label);
+            let text = format!(
+                "the name of {song}/{take}/{} ({file}) {reason}",
+                track.label
+            );
             Error::input(text).hint("change `naming.template` in the session file")
         })?;
         if let Some(other) = names.insert(track.name.to_ascii_lowercase(), track.label.clone()) {
@@ -235,7 +265,9 @@ fn settle_if_free(parts: &mut [Part]) {
         })
         .collect();
     for part in parts {
-        let Guess::IfFree(mic) = part.reading.guess else { continue };
+        let Guess::IfFree(mic) = part.reading.guess else {
+            continue;
+        };
         if !sure.contains(&mic) {
             part.reading.guess = Guess::Mic(mic);
             continue;
@@ -245,7 +277,8 @@ fn settle_if_free(parts: &mut [Part]) {
         let free = others.find(|other| other.family == mic.family && !sure.contains(other));
         let propose = free.map_or("a second drum", Mic::name);
         part.reading.notes.clear();
-        part.reading.ask(propose, format!("`{mic}` is another file of this take"));
+        part.reading
+            .ask(propose, format!("`{mic}` is another file of this take"));
     }
 }
 
@@ -279,7 +312,7 @@ fn track(part: Part) -> Track {
             };
         }
         Guess::Ask { propose, because } => {
-            track.why = format!("`{}` is not certain", reading.matched);
+            track.why = format!("`{}`, which is not certain", reading.matched);
             let text = format!("unknown mic; perhaps {propose}: {because}");
             note(&mut track, true, text, Some(Code::UnknownMic));
             track.proposal = Some(propose);
@@ -292,7 +325,11 @@ fn track(part: Part) -> Track {
     }
     if track.mic.is_unknown() {
         let plain = slug(&stem(&path));
-        let plain = if plain.is_empty() { "file".to_owned() } else { plain };
+        let plain = if plain.is_empty() {
+            "file".to_owned()
+        } else {
+            plain
+        };
         track.label = match channel {
             Some(channel) => format!("{plain}-ch-{:02}", channel + 1),
             None => plain,
@@ -328,11 +365,14 @@ fn note(track: &mut Track, ask: bool, text: String, code: Option<Code>) {
 /// The same mic twice: both are kept, the later one gets the next free number.
 fn number_doubles(tracks: &mut [Track]) {
     let mut taken: BTreeSet<(Mic, Option<Side>, u32)> = BTreeSet::new();
+    let mut next: BTreeMap<(Mic, Option<Side>), u32> = BTreeMap::new();
     for track in tracks.iter_mut().filter(|t| !t.mic.is_unknown()) {
         let (mic, side) = (track.mic, track.side);
         let wanted = track.index;
+        let next = next.entry((mic, side)).or_insert(2);
         while !taken.insert((mic, side, track.index)) {
-            track.index += 1;
+            track.index = *next;
+            *next += 1;
         }
         if track.index != wanted {
             let label = Label {
@@ -376,7 +416,8 @@ fn join_pairs(tracks: Vec<Track>) -> Vec<Track> {
             }
             Some(what) => {
                 for track in [left, &mut track] {
-                    let text = format!("left and right stay two mono tracks: they differ in {what}");
+                    let text =
+                        format!("left and right stay two mono tracks: they differ in {what}");
                     note(track, true, text, Some(Code::PairMismatch));
                 }
                 joined.push(track);

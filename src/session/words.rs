@@ -6,12 +6,12 @@
 use std::collections::HashMap;
 use std::ops::Range;
 
+use super::Mic;
 use super::label::Label;
 use super::mic::{TomPlace, table};
 use super::reading::{Guess, LastIs, Reading, TakeWord};
 use super::suffix::Suffix;
 use super::token::{Kind, Spellings, Token, is_noun};
-use super::Mic;
 
 /// What a phrase of the trade's words means.
 #[derive(Clone, Debug)]
@@ -98,7 +98,9 @@ impl Vocabulary {
             any_order.or_insert_with(|| meaning.clone());
             vocabulary.phrases.entry(words).or_insert(meaning);
         }
-        let own = own.iter().map(|(text, label)| (vocabulary.lower(text), *label));
+        let own = own
+            .iter()
+            .map(|(text, label)| (vocabulary.lower(text), *label));
         vocabulary.own = own.filter(|(words, _)| !words.is_empty()).collect();
         vocabulary
     }
@@ -124,19 +126,17 @@ impl Vocabulary {
         reading.notes.extend(suffix.note());
         let start = song_end(&tokens, songs);
         let take_at = take_token(&tokens, start);
-        reading.take = take_at.and_then(|at| match tokens.get(at)?.kind {
-            Kind::Take(n) | Kind::T(n) => Some(TakeWord::Number(n)),
-            Kind::Comp => Some(TakeWord::Comp),
-            _ => None,
-        });
+        let take = take_at.and_then(|at| tokens.get(at));
+        reading.take = take.and_then(|token| TakeWord::of(&token.kind));
         // Right of the take if a mic stands there, else left of it.
         let end = tokens.len();
-        let regions = match take_at {
-            Some(at) => vec![at + 1..end, start.min(at)..at],
-            None => vec![start..end],
+        let found = match take_at {
+            Some(at) => {
+                (self.find(&tokens, at + 1..end)).or_else(|| self.find(&tokens, start.min(at)..at))
+            }
+            None => self.find(&tokens, start..end),
         };
-        let mut regions = regions.into_iter();
-        match regions.find_map(|region| self.find(&tokens, region)) {
+        match found {
             Some(found) => {
                 reading.understand(&tokens, &found, last_is);
                 reading.leftovers(&tokens, take_at, start, &found);
@@ -178,7 +178,9 @@ impl Vocabulary {
         let texts = tokens.get(region.clone())?;
         let texts: Vec<String> = texts.iter().map(|t| t.text.to_lowercase()).collect();
         let found = self.own.iter().filter_map(|(phrase, label)| {
-            let at = texts.windows(phrase.len()).rposition(|window| window == phrase)?;
+            let at = texts
+                .windows(phrase.len())
+                .rposition(|window| window == phrase)?;
             Some((phrase.len(), region.start + at, *label))
         });
         let (len, at, label) = found.max_by_key(|(len, at, _)| (*len, *at))?;
@@ -258,7 +260,10 @@ fn runs(tokens: &[Token], region: Range<usize>) -> Vec<Range<usize>> {
     let mut runs: Vec<Range<usize>> = Vec::new();
     for at in region {
         let Some(token) = tokens.get(at) else { break };
-        if matches!(token.kind, Kind::Foreign | Kind::Comp | Kind::T(_) | Kind::Take(_)) {
+        if matches!(
+            token.kind,
+            Kind::Foreign | Kind::Comp | Kind::T(_) | Kind::Take(_)
+        ) {
             continue;
         }
         // Numbers and equipment before the first word are not the mic's.
@@ -322,7 +327,9 @@ fn last_t(tokens: &[Token], take_at: Option<usize>) -> Option<(usize, u32)> {
         _ => None,
     })?;
     let behind = tokens.get(at + 1..).unwrap_or_default();
-    let words = behind.iter().any(|t| matches!(t.kind, Kind::Foreign | Kind::Gear));
+    let words = behind
+        .iter()
+        .any(|t| matches!(t.kind, Kind::Foreign | Kind::Gear));
     (take_at != Some(at) || !words).then_some((at, number))
 }
 
@@ -346,21 +353,39 @@ mod tests {
     #[test]
     fn a_song_may_hold_words_of_mics() {
         let song = |name| (label(name), read(name).song.join(" "));
-        assert_eq!(song("Deep Floor_Kick In"), ("kick-in".into(), "Deep Floor".into()));
-        assert_eq!(song("Under the Floor_T03_SN TOP"), ("snare-top".into(), "Under the Floor".into()));
-        assert_eq!(song("low_tide_sn_top"), ("snare-top".into(), "low tide".into()));
-        assert_eq!(song("Falling In - SN TOP"), ("snare-top".into(), "Falling In".into()));
+        assert_eq!(
+            song("Deep Floor_Kick In"),
+            ("kick-in".into(), "Deep Floor".into())
+        );
+        assert_eq!(
+            song("Under the Floor_T03_SN TOP"),
+            ("snare-top".into(), "Under the Floor".into())
+        );
+        assert_eq!(
+            song("low_tide_sn_top"),
+            ("snare-top".into(), "low tide".into())
+        );
+        assert_eq!(
+            song("Falling In - SN TOP"),
+            ("snare-top".into(), "Falling In".into())
+        );
         assert!(label("High Room_Kick In").starts_with('?'));
         let known = [vec!["high".to_owned(), "room".to_owned()]];
         let reading = Vocabulary::new(&[]).read("High Room_Kick In", LastIs::Either, &known);
-        assert_eq!(reading.guess, Guess::Mic(Mic::named("kick-in").expect("a mic")));
+        assert_eq!(
+            reading.guess,
+            Guess::Mic(Mic::named("kick-in").expect("a mic"))
+        );
         assert_eq!(reading.song, ["High", "Room"]);
     }
 
     #[test]
     fn equipment_is_ignored_and_shown() {
         let reading = read("SN X57 TOP");
-        assert_eq!((reading.would_be().as_str(), &reading.ignored[..]), ("snare-top", &["X57".to_owned()][..]));
+        assert_eq!(
+            (reading.would_be().as_str(), &reading.ignored[..]),
+            ("snare-top", &["X57".to_owned()][..])
+        );
         assert_eq!(label("X57"), "nothing");
         assert_eq!(read("SN TOP X57").ignored, ["X57"]);
     }
@@ -378,9 +403,15 @@ mod tests {
 
     #[test]
     fn words_of_the_session_file_overrule() {
-        let own = [("Knee".to_owned(), Label::parse("room-near").expect("a label"))];
+        let own = [(
+            "Knee".to_owned(),
+            Label::parse("room-near").expect("a label"),
+        )];
         let reading = Vocabulary::new(&own).read("Low Tide_Knee L", LastIs::Either, &[]);
-        assert_eq!((reading.would_be().as_str(), reading.side), ("room-near-l", Some(Side::L)));
+        assert_eq!(
+            (reading.would_be().as_str(), reading.side),
+            ("room-near-l", Some(Side::L))
+        );
         assert_eq!(reading.song, ["Low", "Tide"]);
     }
 }
