@@ -95,6 +95,25 @@ impl Error {
         Self::new(kind, format!("cannot be written: {}", plain(error)))
     }
 
+    /// Several errors as one, which says all of them; the first one's kind counts. `None` for none.
+    pub fn all(errors: Vec<Error>) -> Option<Self> {
+        let mut errors = errors.into_iter();
+        let mut first = errors.next()?;
+        for error in errors {
+            let hint = error.hint.as_ref().map(|hint| format!("\nhint: {hint}"));
+            let own = first.hint.take().map(|hint| format!("\nhint: {hint}"));
+            let lead = first.path.take().map(|path| format!("{}: ", path.display()));
+            first.reason = format!(
+                "{}{}{}\n\n{error}{}",
+                lead.unwrap_or_default(),
+                first.reason,
+                own.unwrap_or_default(),
+                hint.unwrap_or_default()
+            );
+        }
+        Some(first)
+    }
+
     /// Sets the path.
     pub fn at(mut self, path: &Path) -> Self {
         self.path = Some(path.to_owned());

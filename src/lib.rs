@@ -11,12 +11,16 @@
 
 pub mod audio;
 pub mod block;
+pub mod cli;
 pub mod decide;
+pub mod demo;
+pub mod engine;
 pub mod error;
 pub mod evidence;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod mix;
 pub mod preset;
 pub mod problem;
 pub mod publish;

@@ -33,7 +33,8 @@ pub fn fast_exp2(x: f64) -> f64 {
                     + t * (1.0 / 24.0
                         + t * (1.0 / 120.0
                             + t * (1.0 / 720.0
-                                + t * (1.0 / 5_040.0 + t * (1.0 / 40_320.0 + t / 362_880.0))))))));
+                                + t * (1.0 / 5_040.0
+                                    + t * (1.0 / 40_320.0 + t * (1.0 / 362_880.0)))))))));
     let scale = f64::from_bits(rounded.to_bits().wrapping_add(1023) << 52);
     series * scale
 }
@@ -46,7 +47,7 @@ pub fn fast_log2(x: f64) -> f64 {
     const TWO_52: u64 = 0x4330_0000_0000_0000;
     const TWO_OVER_LN_2: f64 = 2.0 / std::f64::consts::LN_2;
     // x = m · 2ᵉ with m from √½ to √2; 1024 keeps the exponent's bits above zero.
-    let above = (x.to_bits() + (1024 << 52)) - SQRT_HALF;
+    let above = x.to_bits().wrapping_add(1024 << 52).wrapping_sub(SQRT_HALF);
     let biased = above >> 52;
     let exponent = f64::from_bits(TWO_52 | biased) - 4_503_599_627_371_520.0; // 2⁵² + 1024
     let m = f64::from_bits((above & ((1 << 52) - 1)) + SQRT_HALF);
@@ -58,7 +59,7 @@ pub fn fast_log2(x: f64) -> f64 {
             * (1.0
                 + q * (1.0 / 3.0
                     + q * (1.0 / 5.0
-                        + q * (1.0 / 7.0 + q * (1.0 / 9.0 + q * (1.0 / 11.0 + q / 13.0))))))
+                        + q * (1.0 / 7.0 + q * (1.0 / 9.0 + q * (1.0 / 11.0 + q * (1.0 / 13.0)))))))
 }
 
 /// sin(πx/2) by a polynomial: absolute error below 1e-11 for |x| to 10⁶. No branch, so that loops
@@ -74,7 +75,7 @@ pub fn sin_half_pi(x: f64) -> f64 {
     let t = f64::from_bits(t.to_bits() ^ (rounded.to_bits() << 63));
     let q = t * t * H2;
     let series = 1.0
-        - q / 6.0
+        - q * (1.0 / 6.0)
             * (1.0
                 - q * (1.0 / 20.0)
                     * (1.0

@@ -5,47 +5,47 @@ use std::sync::Arc;
 
 use super::voice::Voice;
 use super::{print, signals, summary};
-use crate::engine::{self, Job, Outcome, Pool, Presets, Stop, Store, Work};
+use crate::engine::{self, Job, Pool, Presets, Stop, Store, Work};
 use crate::error::{Error, Kind, Result};
 use crate::problem::read_text;
-use crate::session::{Session, SessionFile, scan};
+use crate::session::{Session, SessionFile, table};
 use crate::worksheet::Worksheet;
-use crate::{demo, preset, report};
+use crate::{demo, preset, report, session};
 
 /// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
 const LARGEST_WORKSHEET: u64 = 64_000_000;
 
 /// A session that was scanned, with its settings.
 fn open(path: &Path) -> Result<(Session, SessionFile)> {
-    let config = SessionFile::open(path)?;
-    let session = scan::scan(&config)?;
+    let (root, config) = session::open(path)?;
+    let session = session::scan(&root, &config)?;
     Ok((session, config))
 }
 
 pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
     let (session, _) = open(path)?;
     let text = match (json, init) {
-        (true, _) => scan::table::json(&session),
-        (_, true) => scan::table::init_toml(&session),
-        _ => scan::table::text(&session),
+        (true, _) => String::from_utf8_lossy(&report::to_json(&table::json(&session))).into_owned(),
+        (_, true) => session::init_toml(&session),
+        _ => table::text(&session),
     };
     print(&text)?;
     Ok(u8::from(!session.failed.is_empty()))
 }
 
-pub fn check(path: &Path, out: Option<&Path>, json: bool, jobs: usize, voice: &Voice) -> Result<u8> {
+pub fn check(path: &Path, out: Option<&Path>, json: bool, power: Power, voice: &Voice) -> Result<u8> {
     let (session, config) = open(path)?;
     if let Some(out) = out {
         engine::check_places(&session.root, out)?;
     }
     let presets = Presets::load(&session, &config)?;
-    let units = engine::units(&session, &config, &presets);
+    let units = engine::units(&session, &config, &presets)?;
     let job = Job { session: &session, config: &config, units: &units, worksheet: None, only: None, mixes: false };
     let store = match out {
         Some(out) => Store::open(out)?,
         None => Store::passing()?,
     };
-    let outcome = run(&session.root, &store, jobs, voice, |work| {
+    let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = engine::plan(work, &job)?;
         let outcome = engine::report(&job, &plan);
         if let Some(out) = out {
@@ -60,6 +60,15 @@ pub fn check(path: &Path, out: Option<&Path>, json: bool, jobs: usize, voice: &V
     Ok(outcome.status())
 }
 
+/// How much is worked on at a time.
+#[derive(Clone, Copy)]
+pub struct Power {
+    /// Threads.
+    pub jobs: usize,
+    /// Frames read at a time.
+    pub block_frames: usize,
+}
+
 /// Options of `prep`.
 pub struct PrepOptions {
     /// Print the worksheet, write nothing.
@@ -68,15 +77,15 @@ pub struct PrepOptions {
     pub worksheet: Option<PathBuf>,
     /// Mics to render.
     pub only: Option<Vec<String>>,
-    /// Threads.
-    pub jobs: usize,
+    /// Threads and blocks.
+    pub power: Power,
 }
 
 pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Result<u8> {
     let (session, config) = open(path)?;
     engine::check_places(&session.root, out)?;
     let presets = Presets::load(&session, &config)?;
-    let units = engine::units(&session, &config, &presets);
+    let units = engine::units(&session, &config, &presets)?;
     let only = options.only.as_deref().map(|mics| only(&units, mics)).transpose()?;
     let worksheet = options.worksheet.as_deref().map(worksheet).transpose()?;
     if let Some(sheet) = &worksheet {
@@ -94,14 +103,14 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     };
     if options.dry_run {
         let store = Store::passing()?;
-        let plan = run(&session.root, &store, options.jobs, voice, |work| engine::plan(work, &job))?;
+        let plan = run(&session.root, &store, options.power, voice, |work| engine::plan(work, &job))?;
         print(&plan.worksheet().to_toml())?;
         let outcome = engine::report(&job, &plan);
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());
     }
     let store = Store::open(out)?;
-    let outcome = run(&session.root, &store, options.jobs, voice, |work| {
+    let outcome = run(&session.root, &store, options.power, voice, |work| {
         let plan = engine::plan(work, &job)?;
         engine::render(work, &job, &plan, out)
     })?;
@@ -109,14 +118,14 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     Ok(outcome.status())
 }
 
-pub fn apply(preset: &str, files: &[PathBuf], out: &Path, jobs: usize, voice: &Voice) -> Result<u8> {
+pub fn apply(preset: &str, files: &[PathBuf], out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let preset = preset::find(preset)?;
     let (session, config) = engine::apply::session(files)?;
     engine::apply::check_places(files, out)?;
     let units = engine::apply::units(&session, &preset)?;
     let job = Job { session: &session, config: &config, units: &units, worksheet: None, only: None, mixes: false };
     let store = Store::open(out)?;
-    let outcome = run(&session.root, &store, jobs, voice, |work| {
+    let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = engine::plan(work, &job)?;
         engine::render(work, &job, &plan, out)
     })?;
@@ -135,17 +144,14 @@ pub fn preset_show(name: &str) -> Result<u8> {
 }
 
 pub fn preset_check(files: &[PathBuf]) -> Result<u8> {
-    let mut failed = None;
+    let mut failed = Vec::new();
     for file in files {
         match preset::read(file) {
             Ok(preset) => print(&format!("{}: good, {} stages\n", file.display(), preset.stages.len()))?,
-            Err(error) => failed = Error::all(failed.into_iter().chain([error]).collect()),
+            Err(error) => failed.push(error),
         }
     }
-    match failed {
-        Some(error) => Err(error),
-        None => Ok(0),
-    }
+    Error::all(failed).map_or(Ok(0), Err)
 }
 
 pub fn preset_curve(name: &str, json: bool, svg: bool, rate_hz: u32) -> Result<u8> {
@@ -173,11 +179,11 @@ pub fn verify(dir: &Path) -> Result<u8> {
     Ok(if verified.differences.is_empty() { 0 } else { Kind::Difference.exit_status() })
 }
 
-pub fn demo(out: &Path, jobs: usize, voice: &Voice) -> Result<u8> {
+pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let (takes, prepared) = (out.join("takes"), out.join("prepared"));
     voice.note(&format!("synthesising a session in {}", takes.display()));
-    let planted = demo::write(&takes)?;
-    let status = prep(&takes, &prepared, PrepOptions { dry_run: false, worksheet: None, only: None, jobs }, voice)?;
+    let planted = demo::write(&takes, &|_, _| {})?;
+    let status = prep(&takes, &prepared, PrepOptions { dry_run: false, worksheet: None, only: None, power }, voice)?;
     print(&summary::demo(&planted, &takes, &prepared))?;
     // The demo plants a file that cannot be read to its end; that it is told is what should happen.
     Ok(status)
@@ -187,15 +193,15 @@ pub fn demo(out: &Path, jobs: usize, voice: &Voice) -> Result<u8> {
 fn run<R>(
     root: &Path,
     store: &Store,
-    jobs: usize,
+    power: Power,
     voice: &Voice,
     job: impl FnOnce(&Work<'_>) -> Result<R>,
 ) -> Result<R> {
     let stop = Arc::new(Stop::default());
     signals::watch(&stop);
     let tell = |event: engine::Event<'_>| voice.hear(event);
-    let pool = Pool::new(jobs);
-    let result = job(&Work { root, store, pool: &pool, stop: &stop, tell: &tell });
+    let pool = Pool::new(power.jobs);
+    let result = job(&Work { root, store, pool: &pool, stop: &stop, tell: &tell, block_frames: power.block_frames });
     voice.end();
     result.map_err(|error| match error.kind {
         Kind::Interrupted | Kind::Terminated | Kind::Environment if error.hint.is_none() => {
@@ -212,7 +218,7 @@ fn worksheet(path: &Path) -> Result<Worksheet> {
 
 /// The units of some mics, by mic name or by the last part of the output name.
 fn only(units: &[engine::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
-    let fits = |unit: &engine::Unit<'_>, mic: &str| match unit.derived {
+    let fits = |unit: &engine::Unit<'_>, mic: &str| match &unit.derived {
         Some(derived) => derived.name == mic,
         None => unit.track.mic.name() == mic || unit.track.label == mic,
     };
@@ -222,7 +228,7 @@ fn only(units: &[engine::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
         if found.is_empty() {
             let mut names: Vec<&str> = units
                 .iter()
-                .map(|u| u.derived.map_or(u.track.label.as_str(), |d| d.name.as_str()))
+                .map(|u| u.derived.as_ref().map_or(u.track.label.as_str(), |d| d.name.as_str()))
                 .collect();
             names.sort_unstable();
             names.dedup();

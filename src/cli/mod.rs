@@ -138,11 +138,18 @@ struct Work {
     /// How many tracks are worked on at the same time; by default one a processor core
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     jobs: Option<u16>,
+    /// Frames read at a time, for tests: nothing that is written depends on it
+    #[arg(long, hide = true, default_value_t = crate::block::FRAMES as u32, value_parser = clap::value_parser!(u32).range(1..=1_048_576))]
+    block_frames: u32,
 }
 
 impl Work {
-    fn jobs(self) -> usize {
-        self.jobs.map_or_else(|| std::thread::available_parallelism().map_or(1, usize::from), usize::from)
+    fn power(self) -> commands::Power {
+        let cores = || std::thread::available_parallelism().map_or(1, usize::from);
+        commands::Power {
+            jobs: self.jobs.map_or_else(cores, usize::from),
+            block_frames: self.block_frames as usize,
+        }
     }
 }
 
@@ -195,14 +202,14 @@ pub fn run() -> ExitCode {
 fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
     match command {
         Command::Scan { session, json, init } => commands::scan(&session, json, init),
-        Command::Check { session, out, json, work } => commands::check(&session, out.as_deref(), json, work.jobs(), voice),
+        Command::Check { session, out, json, work } => commands::check(&session, out.as_deref(), json, work.power(), voice),
         Command::Prep { session, out, dry_run, worksheet, only, work } => commands::prep(
             &session,
             &out,
-            commands::PrepOptions { dry_run, worksheet, only, jobs: work.jobs() },
+            commands::PrepOptions { dry_run, worksheet, only, power: work.power() },
             voice,
         ),
-        Command::Apply { preset, files, out, work } => commands::apply(&preset, &files, &out, work.jobs(), voice),
+        Command::Apply { preset, files, out, work } => commands::apply(&preset, &files, &out, work.power(), voice),
         Command::Preset { command } => match command {
             PresetCommand::List => commands::preset_list(),
             PresetCommand::Show { name } => commands::preset_show(&name),
@@ -210,7 +217,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             PresetCommand::Curve { name, json, svg, rate_hz } => commands::preset_curve(&name, json, svg, rate_hz),
         },
         Command::Verify { dir } => commands::verify(&dir),
-        Command::Demo { out, work } => commands::demo(&out, work.jobs(), voice),
+        Command::Demo { out, work } => commands::demo(&out, work.power(), voice),
     }
 }
 

@@ -68,8 +68,8 @@ pub fn dry_run(units: &[Unit<'_>], outcome: &Outcome) -> String {
 /// After `demo`.
 pub fn demo(planted: &Planted, takes: &Path, prepared: &Path) -> String {
     let mut text = String::from("\nThe demo session holds these mishaps; see what was found of them:\n");
-    for mishap in &planted.mishaps {
-        let _ = writeln!(text, "  {mishap}");
+    for mishap in &planted.planted {
+        let _ = writeln!(text, "  {}", mishap.text);
     }
     let _ = writeln!(text, "Takes: {}", takes.display());
     let _ = writeln!(text, "Prepared: {}", prepared.display());

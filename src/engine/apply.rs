@@ -7,7 +7,8 @@ use super::layout::Unit;
 use crate::audio;
 use crate::error::{Error, Kind, Result};
 use crate::preset::Preset;
-use crate::session::{Failed, Mic, Session, SessionFile, Song, Source, Take, Track, words};
+use crate::session::config::SessionFile;
+use crate::session::{Failed, Mic, Session, arrange, Song, Source, Take, Track};
 
 /// The files as one take, each a track named after its file. Files that cannot be read are listed as
 /// failed; what is not there at all is a wrong usage.
@@ -27,9 +28,8 @@ pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
             Err(error) => return Err(error),
         };
         let stem = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        let reading = words::read(&stem);
         tracks.push(Track {
-            mic: reading.mic.unwrap_or_else(Mic::unknown),
+            mic: mic(path, &info),
             side: None,
             index: 1,
             label: stem.clone(),
@@ -37,13 +37,23 @@ pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
             sources: vec![Source { path: path.clone(), info, channel: None }],
             why: "given by name".to_owned(),
             notes: Vec::new(),
+            proposal: None,
+            already_driven: false,
         });
     }
     let take = Take { slug: String::new(), number: None, setup: String::new(), tracks };
     let song = Song { name: String::new(), slug: String::new(), takes: vec![take] };
     // Paths stay as they were given: relative to where the program was started.
     let root = PathBuf::new();
-    Ok((Session { root: root.clone(), songs: vec![song], skipped: Vec::new(), failed }, SessionFile::bare(root)))
+    Ok((Session { root: root.clone(), songs: vec![song], skipped: Vec::new(), failed, notes: Vec::new() }, SessionFile::default()))
+}
+
+/// What the file's name alone says.
+fn mic(path: &Path, info: &audio::Info) -> Mic {
+    let name = PathBuf::from(path.file_name().unwrap_or_default());
+    let session = arrange(Path::new(""), vec![(name, info.clone())], &SessionFile::default());
+    let found = session.ok().and_then(|s| s.tracks().next().map(|(_, _, track)| track.mic));
+    found.unwrap_or_else(Mic::unknown)
 }
 
 /// One stem a file, `DIR/FILESTEM.wav`.

@@ -6,7 +6,7 @@ use super::Work;
 use super::layout::Unit;
 use super::store::Key;
 use super::track::{TrackReader, mend};
-use crate::block::{self, Block};
+use crate::block::Block;
 use crate::error::Result;
 use crate::measure::{Levels, Meter};
 use crate::stage::{Chain, Stage};
@@ -55,7 +55,7 @@ pub fn run(
     let mut reader = TrackReader::open(work.root, unit.track)?;
     let mut chain = Chain::start(chain, f64::from(unit.track.rate_hz()), unit.track.channels());
     let mut block = Block::default();
-    while reader.read(&mut block, block::FRAMES)? > 0 {
+    while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
         work.advance((block.frames() * block.count()) as u64);
         mend(&mut block);

@@ -89,7 +89,7 @@ fn track_report(unit: &Unit<'_>, plan: &Plan, i: usize, stem: Option<&Rendered>)
         name: unit.name.clone(),
         mic: unit.track.mic.name().to_owned(),
         side: unit.track.side,
-        derived_from: unit.derived.map(|_| unit.track.name.clone()),
+        derived_from: unit.derived.as_ref().map(|_| unit.track.name.clone()),
         sources: sources.collect(),
         preset: unit.preset.name.clone(),
         before: measured.levels.clone(),
@@ -107,13 +107,13 @@ fn track_report(unit: &Unit<'_>, plan: &Plan, i: usize, stem: Option<&Rendered>)
 pub fn write(work: &Work<'_>, outbox: &Outbox, outcome: &Outcome, worksheet: Option<&Worksheet>) -> Result<()> {
     let mut manifest = Manifest::default();
     for stem in outcome.tracks.iter().filter_map(|t| t.output.as_ref()) {
-        manifest.add(&stem.path, &stem.sha256);
+        manifest.insert(&*stem.path, &*stem.sha256);
     }
-    for (path, sha256) in &outcome.mixes {
-        manifest.add(path, sha256);
+    for output in outcome.report.mixes.iter().flat_map(|mix| &mix.outputs) {
+        manifest.insert(&*output.path, &*output.sha256);
     }
     let mut put = |path: &str, bytes: &[u8]| -> Result<()> {
-        manifest.add(path, &outbox.write(path, bytes)?.sha256);
+        manifest.insert(path, outbox.write(Path::new(path), bytes)?.sha256);
         Ok(())
     };
     for (track, path) in outcome.tracks.iter().zip(&outcome.places) {
@@ -125,18 +125,18 @@ pub fn write(work: &Work<'_>, outbox: &Outbox, outcome: &Outcome, worksheet: Opt
         put(WORKSHEET, worksheet.to_toml().as_bytes())?;
     }
     work.stop.check()?;
-    outbox.write(MANIFEST, manifest.to_text().as_bytes())?;
+    outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
     Ok(())
 }
 
 /// Refuses to write over a worksheet that a person has edited since it was written.
 pub fn check_worksheet(out: &Path) -> Result<()> {
     let path = out.join(WORKSHEET);
-    let Ok(text) = std::fs::read(out.join(MANIFEST)) else { return Ok(()) };
+    let Ok(text) = std::fs::read_to_string(out.join(MANIFEST)) else { return Ok(()) };
     let Ok(manifest) = Manifest::parse(&text) else { return Ok(()) };
     let Some(written) = manifest.get(WORKSHEET) else { return Ok(()) };
     match crate::publish::sha256_file(&path, &|| false) {
-        Ok(found) if found != written => Err(Error::input("has been edited since it was written, and would be lost")
+        Ok(Some(found)) if found != written => Err(Error::input("has been edited since it was written, and would be lost")
             .at(&path)
             .hint(format!("use it: --worksheet {}; or move it away", path.display()))),
         _ => Ok(()),

@@ -5,7 +5,8 @@ use std::path::Path;
 
 use crate::error::{Error, Result};
 use crate::preset::{self, Preset};
-use crate::session::{Derived, Family, Session, SessionFile, Song, Take, Track};
+use crate::session::config::{Derived, Named, SessionFile};
+use crate::session::{Session, Song, Take, Track};
 
 /// One stem: a track, or a second stem derived from it.
 pub struct Unit<'a> {
@@ -18,7 +19,7 @@ pub struct Unit<'a> {
     /// The index of `track` among all tracks, in session order.
     pub track_index: usize,
     /// The rule, where the stem is derived.
-    pub derived: Option<&'a Derived>,
+    pub derived: Option<Derived>,
     /// File name without ending.
     pub name: String,
     /// The chain and the level to begin with.
@@ -35,30 +36,39 @@ pub struct Unit<'a> {
 pub struct Presets(BTreeMap<String, Preset>);
 
 impl Presets {
-    /// Loads every preset that a track or a derived stem asks for, and checks each at the rates of
-    /// the tracks that use it. All problems at once.
+    /// Loads every preset that a track or a derived stem asks for, and checks each at the lowest
+    /// rate of the tracks that use it.
+    ///
+    /// # Errors
+    /// All problems of all presets at once.
     pub fn load(session: &Session, config: &SessionFile) -> Result<Self> {
-        let mut presets = BTreeMap::new();
-        let mut errors: Vec<Error> = Vec::new();
-        let mut wanted: BTreeMap<String, Vec<(u32, String)>> = BTreeMap::new();
-        for (_, take, track) in session.tracks() {
-            let mut want = |name: String| {
-                let user = format!("{}, track `{}`", take.slug, track.label);
-                wanted.entry(name).or_default().push((track.rate_hz(), user));
-            };
-            want(preset_name(track, config));
-            for derived in config.derived_of(track, take) {
-                want(derived.preset.clone());
+        let mut wanted: BTreeMap<String, (u32, String)> = BTreeMap::new();
+        let mut want = |name: &str, take: &Take, track: &Track| {
+            let rate_hz = track.rate_hz();
+            let user = wanted.entry(name.to_owned()).or_insert((u32::MAX, String::new()));
+            if rate_hz < user.0 {
+                *user = (rate_hz, format!("`{} {}`", take.slug, track.label));
+            }
+        };
+        for song in &session.songs {
+            for take in &song.takes {
+                for track in &take.tracks {
+                    want(preset_name(track, config), take, track);
+                }
+                for derived in config.derived_of(&take.tracks) {
+                    if let Some(track) = take.tracks.iter().find(|t| t.label == derived.of) {
+                        want(&derived.preset, take, track);
+                    }
+                }
             }
         }
-        for (name, users) in wanted {
-            match preset::find(&name, &config.folder) {
+        let mut presets = BTreeMap::new();
+        let mut errors: Vec<Error> = Vec::new();
+        for (name, (rate_hz, user)) in wanted {
+            match preset::find(&place(&name, &session.root)) {
                 Ok(found) => {
-                    let lowest = users.iter().min_by_key(|u| u.0);
-                    if let Some((rate_hz, user)) = lowest
-                        && let Err(error) = preset::check_at(&found, f64::from(*rate_hz), user)
-                    {
-                        errors.push(error);
+                    if let Err(problems) = found.check_at(f64::from(rate_hz), &user) {
+                        errors.push(problems.into());
                     }
                     presets.insert(name, found);
                 }
@@ -76,43 +86,85 @@ impl Presets {
     }
 }
 
+/// A preset file of a session file lies relative to the session folder.
+fn place(name: &str, root: &Path) -> String {
+    let path = root.join(name);
+    match preset::is_path(name) {
+        true => path.to_string_lossy().into_owned(),
+        false => name.to_owned(),
+    }
+}
+
 /// The preset that a track asks for: the session file's choice, else the one with its mic's name.
-fn preset_name(track: &Track, config: &SessionFile) -> String {
-    config.preset_for(track).unwrap_or_else(|| track.mic.name().to_owned())
+fn preset_name<'a>(track: &Track, config: &'a SessionFile) -> &'a str {
+    config.preset_of(track).unwrap_or(track.mic.name())
 }
 
 /// All stems of a session in its order; a derived stem follows its track.
-pub fn units<'a>(session: &'a Session, config: &'a SessionFile, presets: &'a Presets) -> Vec<Unit<'a>> {
-    let mut units = Vec::new();
+///
+/// # Errors
+/// Names that the template cannot make, and names that two stems would share.
+pub fn units<'a>(session: &'a Session, config: &'a SessionFile, presets: &'a Presets) -> Result<Vec<Unit<'a>>> {
+    let mut units: Vec<Unit<'a>> = Vec::new();
+    let mut errors = Vec::new();
     let mut track_index = 0;
     for song in &session.songs {
         for take in &song.takes {
+            let derived = config.derived_of(&take.tracks);
             for track in &take.tracks {
-                let mut add = |derived: Option<&'a Derived>, name: String, preset: &'a Preset| {
+                let mut add = |derived: Option<&Derived>| {
+                    let named = Named {
+                        song: &song.slug,
+                        take: &take.slug,
+                        label: derived.map_or(&track.label, |d| &d.name),
+                        side: track.side,
+                        group: config.group_of(track.mic),
+                        rate_hz: track.rate_hz(),
+                    };
+                    let name = match config.name(&named) {
+                        Ok(name) => name,
+                        Err(why) => {
+                            errors.push(Error::input(format!("{}: {why}", track.label)));
+                            return;
+                        }
+                    };
                     let place = format!("{}/{}/{name}", song.slug, take.slug);
                     units.push(Unit {
                         song: Some(song),
                         take: Some(take),
                         track,
                         track_index,
-                        derived,
+                        derived: derived.cloned(),
                         stem_path: format!("stems/{place}.wav"),
                         report_path: format!("reports/{place}.json"),
                         key: place,
                         name,
-                        preset,
+                        preset: presets.get(derived.map_or(preset_name(track, config), |d| &d.preset)),
                     });
                 };
-                add(None, track.name.clone(), presets.get(&preset_name(track, config)));
-                for derived in config.derived_of(track, take) {
-                    let name = config.derived_name(track, take, derived);
-                    add(Some(derived), name, presets.get(&derived.preset));
-                }
+                add(None);
+                derived.iter().filter(|d| d.of == track.label).for_each(|d| add(Some(d)));
                 track_index += 1;
             }
         }
     }
-    units
+    // Names that differ in case only are one name on some file systems.
+    let mut places: BTreeMap<String, &Unit<'a>> = BTreeMap::new();
+    for unit in &units {
+        if let Some(other) = places.insert(unit.key.to_lowercase(), unit) {
+            let reason = format!(
+                "{} and {} would both be written to {}",
+                other.track.sources[0].path.display(),
+                unit.track.sources[0].path.display(),
+                unit.stem_path
+            );
+            errors.push(Error::input(reason).hint("put {mic} into the naming template of the session file"));
+        }
+    }
+    match Error::all(errors) {
+        Some(error) => Err(error),
+        None => Ok(units),
+    }
 }
 
 impl Unit<'_> {
@@ -130,11 +182,11 @@ impl Unit<'_> {
     /// and for a derived stem the rule that made it.
     pub fn linked_mic(&self) -> String {
         let side = match self.track.side {
-            Some(side) if !self.track.mic.is_pair() => format!("-{side:?}"),
+            Some(side) if !self.track.mic.pair => format!("-{side:?}"),
             _ => String::new(),
         };
-        let derived = self.derived.map_or("", |d| &d.name);
-        let unknown = if self.track.mic.family() == Family::Unknown { &self.track.label } else { "" };
+        let derived = self.derived.as_ref().map_or("", |d| &d.name);
+        let unknown = if self.track.mic.is_unknown() { &self.track.label } else { "" };
         format!("{}{side}-{}{unknown}/{derived}", self.track.mic.name(), self.track.index)
     }
 }

@@ -7,10 +7,11 @@ use serde::{Deserialize, Serialize};
 use super::Work;
 use super::store::Key;
 use super::track::{TrackReader, mend};
-use crate::block::{self, Block};
+use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::evidence::{Listener, Trace};
-use crate::measure::{Inspection, Levels, Survey};
+use crate::measure::inspect::Inspection;
+use crate::measure::{Levels, Survey};
 use crate::publish;
 use crate::session::Track;
 
@@ -30,11 +31,14 @@ pub struct Measured {
 /// Measures a track, or finds the measurement of the same content again.
 pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
     let cancel = || work.stop.is_set();
-    let hash = |source: &crate::session::Source| publish::sha256_file(&work.root.join(&source.path), &cancel);
+    let hash = |source: &crate::session::Source| {
+        let sha256 = publish::sha256_file(&work.root.join(&source.path), &cancel)?;
+        sha256.map_or_else(|| work.stop.check().map(|()| String::new()), Ok)
+    };
     let sha256 = track.sources.iter().map(hash).collect::<Result<Vec<_>>>()?;
     work.stop.check()?;
     let channels: Vec<Option<usize>> = track.sources.iter().map(|s| s.channel).collect();
-    let key = Key::of("measure", &(&sha256, &channels, track.mic.family()));
+    let key = Key::of("measure", &(&sha256, &channels, track.mic.family));
     if let Some(found) = work.store.get::<Measured>(&key)
         && work.store.get_bytes(&key).is_some()
     {
@@ -52,10 +56,10 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
 fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace)> {
     let mut reader = TrackReader::open(root, track)?;
     let mut survey = Survey::new(&track.sources[0].info, track.channels());
-    let mut listener = Listener::new(track.mic.family(), track.rate_hz(), track.channels());
+    let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());
     let mut block = Block::default();
     let mut frames = 0;
-    while reader.read(&mut block, block::FRAMES)? > 0 {
+    while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
         survey.push(&block);
         mend(&mut block);

@@ -4,6 +4,7 @@
 use std::path::Path;
 
 pub use event::{Event, Listener};
+pub use finish::check_worksheet;
 pub use layout::{Presets, Unit, check_places, units};
 pub use pool::Pool;
 pub use stop::Stop;
@@ -14,6 +15,7 @@ use crate::session::{Session, SessionFile, Track};
 use crate::worksheet::{Entry, Worksheet};
 use measure::Measured;
 
+pub mod apply;
 mod attempt;
 mod event;
 mod finish;
@@ -42,6 +44,8 @@ pub struct Work<'a> {
     pub stop: &'a Stop,
     /// Hears what happens.
     pub tell: Listener<'a>,
+    /// Frames read at a time; nothing that comes out depends on it.
+    pub block_frames: usize,
 }
 
 impl Work<'_> {
@@ -139,6 +143,8 @@ pub struct Outcome {
     pub report: crate::report::session::SessionReport,
     /// The page about each track.
     pub tracks: Vec<crate::report::TrackReport>,
+    /// Where each of them lies in the output folder.
+    places: Vec<String>,
 }
 
 impl Outcome {
@@ -153,9 +159,38 @@ pub fn report(job: &Job<'_>, plan: &Plan) -> Outcome {
     finish::outcome(job, plan, &[], Vec::new())
 }
 
+/// Writes the reports of a run that renders nothing.
+pub fn write_reports(work: &Work<'_>, outcome: &Outcome, out: &Path) -> Result<()> {
+    finish::write(work, &crate::publish::Outbox::open(out)?, outcome, None)
+}
+
+/// Refuses a worksheet that speaks of tracks which the session does not have, or of rates that a
+/// stage does not allow.
+pub fn check_keys(sheet: &Worksheet, units: &[Unit<'_>], path: Option<&Path>) -> Result<()> {
+    let mut errors = Vec::new();
+    for entry in &sheet.entries {
+        match units.iter().find(|unit| unit.key == entry.key) {
+            None => {
+                let keys: Vec<&str> = units.iter().map(|u| u.key.as_str()).collect();
+                let error = Error::input(format!("no track of this session is `{}`", entry.key));
+                errors.push(match crate::problem::nearest(&entry.key, &keys) {
+                    Some(near) => error.hint(format!("did you mean `{near}`?")),
+                    None => error.hint("take the worksheet that `prep` wrote for this session"),
+                });
+            }
+            Some(unit) => {
+                let faults = crate::stage::Chain::check(&entry.chain(), f64::from(unit.track.rate_hz()));
+                errors.extend(faults.iter().map(|(_, fault)| Error::input(format!("track `{}`: {fault}", entry.key))));
+            }
+        }
+    }
+    let at = |error: Error| path.map_or(error.clone(), |path| error.at(path));
+    Error::all(errors.into_iter().map(at).collect()).map_or(Ok(()), Err)
+}
+
 /// Renders what was planned into `out`, mixes it, and writes reports, worksheet and manifest.
 pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result<Outcome> {
-    let outbox = crate::publish::Outbox::new(out);
+    let outbox = crate::publish::Outbox::open(out)?;
     let todo: Vec<usize> = (0..job.units.len())
         .filter(|i| job.only.is_none_or(|only| only.contains(i)))
         .filter(|&i| plan.entries[i].as_ref().is_some_and(|entry| !entry.left_out.value))
@@ -183,6 +218,6 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
         Vec::new()
     };
     let outcome = finish::outcome(job, plan, &stems, mixes);
-    finish::write(work, &outbox, &outcome, &plan.worksheet(), true)?;
+    finish::write(work, &outbox, &outcome, Some(&plan.worksheet()))?;
     Ok(outcome)
 }

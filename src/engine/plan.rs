@@ -11,7 +11,7 @@ use super::{Job, Work};
 use crate::decide::gains::{self, gains};
 use crate::decide::stages::{bring_to_working_level, follow};
 use crate::error::Result;
-use crate::stage::drive::{Matcher, pooled_match_db};
+use crate::measure::matcher::{Match, Matcher};
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
 
@@ -87,7 +87,7 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
             stage.why = why;
         }
     }
-    bring_to_working_level(&mut stages, heard.incoming, unit.track.mic.level_dbfs().unwrap_or(gains::DEFAULT_WORKING_DBFS));
+    bring_to_working_level(&mut stages, heard.incoming, unit.track.mic.level_dbfs.unwrap_or(gains::DEFAULT_WORKING_DBFS));
     Entry {
         key: unit.key.clone(),
         mic: unit.track.mic.name().to_owned(),
@@ -128,7 +128,7 @@ fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec
         take("polarity_inverted", &mut entry.polarity_inverted, &edited.polarity_inverted, &mut changed);
         take("delay_samples", &mut entry.delay_samples, &edited.delay_samples, &mut changed);
         let same = edited.stages.len() == entry.stages.len()
-            && edited.stages.iter().zip(&entry.stages).all(|(a, b)| a.value.same_but_match(&b.value));
+            && edited.stages.iter().zip(&entry.stages).all(|(a, b)| same_but_match(&a.value, &b.value));
         if same {
             // The measured match of a drive is taken as it stands in the worksheet.
             for (mine, theirs) in entry.stages.iter_mut().zip(&edited.stages) {
@@ -143,6 +143,17 @@ fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec
         }
     }
     gains
+}
+
+/// Whether two stages are the same, apart from a match that one of them has been given.
+fn same_but_match(a: &Stage, b: &Stage) -> bool {
+    match (a, b) {
+        (Stage::Drive(a), Stage::Drive(b)) => {
+            let bare = |drive: &crate::stage::Drive| crate::stage::Drive { match_db: None, ..drive.clone() };
+            bare(a) == bare(b)
+        }
+        _ => a == b,
+    }
 }
 
 /// Gives every drive that has none the gain that makes it as loud as what goes in: one for a mic and
@@ -182,7 +193,7 @@ fn match_drives(
                     work.advance(unit.samples());
                     return Ok(found);
                 }
-                let mut matcher = Matcher::new(drive, f64::from(unit.track.rate_hz()), unit.track.channels());
+                let mut matcher = Matcher::new(drive, unit.track.rate_hz(), unit.track.channels());
                 attempt::run(work, unit, ahead, |block| {
                     matcher.push(block);
                     Ok(())
@@ -198,8 +209,9 @@ fn match_drives(
             groups.entry((unit.setup().to_owned(), unit.linked_mic(), at)).or_default().push(n);
         }
         for members in groups.values() {
-            let found: Vec<_> = members.iter().filter_map(|&n| results[n].as_ref().ok()).collect();
-            let match_db = pooled_match_db(&found);
+            let takes: Vec<&Match> = members.iter().filter_map(|&n| results[n].as_ref().ok()).collect();
+            // Silence has no loudness: whatever its gain, it stays silence.
+            let match_db = Match::db(&takes).unwrap_or(0.0);
             for &n in members {
                 let (i, at) = open[n];
                 if let Some(entry) = &mut entries[i]

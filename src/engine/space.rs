@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::render::depth;
 use super::{Job, Work};
 use crate::error::{Error, Kind, Result};
 use crate::resample::frames_out;
@@ -13,10 +14,10 @@ const RESERVE: f64 = 1.05;
 /// there already, finished by an earlier run, count as needed no more.
 pub fn check(work: &Work<'_>, job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
     let output = &job.config.output;
-    let bytes = u64::from(output.depth.bits() / 8);
+    let bytes = u64::from(depth(output.bits).bits() / 8);
     let frames = |i: usize| {
         let track = job.units[i].track;
-        frames_out(track.frames(), track.rate_hz(), output.rate_hz.unwrap_or(track.rate_hz()))
+        frames_out(track.frames(), 0, track.rate_hz(), output.rate_hz.unwrap_or(track.rate_hz()))
     };
     let mut need = 0;
     for &i in todo {
@@ -26,7 +27,14 @@ pub fn check(work: &Work<'_>, job: &Job<'_>, todo: &[usize], out: &Path) -> Resu
         }
     }
     if job.mixes {
-        need += job.mix_lengths().map(|frames| frames * 2 * bytes).sum::<u64>();
+        need += job
+            .session
+            .songs
+            .iter()
+            .flat_map(|song| &song.takes)
+            .filter_map(|take| take.tracks.iter().map(|track| track.frames()).max())
+            .map(|frames| frames * 2 * 3)
+            .sum::<u64>();
     }
     let need = (need as f64 * RESERVE) as u64;
     std::fs::create_dir_all(out).map_err(|e| Error::writing(out, &e))?;

@@ -91,7 +91,7 @@ impl Store {
             file.write_all(b"\n").map_err(|e| Error::writing(&path, &e))?;
         }
         Ok(Self {
-            outbox: Outbox::new(&root),
+            outbox: Outbox::open(&root)?,
             root,
             journal: Mutex::new(Journal { done, file: Some(file) }),
             _lock: Some(lock),
@@ -107,7 +107,7 @@ impl Store {
             .map_err(|e| Error::writing(&std::env::temp_dir(), &e))?;
         Ok(Self {
             root: folder.path().to_owned(),
-            outbox: Outbox::new(folder.path()),
+            outbox: Outbox::open(folder.path())?,
             journal: Mutex::new(Journal { done: HashMap::new(), file: None }),
             _lock: None,
             _thrown_away: Some(folder),
@@ -128,7 +128,7 @@ impl Store {
     pub fn put(&self, key: &Key, value: &impl Serialize) -> Result<()> {
         let bytes = serde_json::to_vec(value)
             .map_err(|e| Error::new(Kind::File, format!("a result cannot be stored: {e}")))?;
-        self.outbox.write(&self.path(key, "json"), &bytes).map(drop)
+        self.outbox.write(Path::new(&self.path(key, "json")), &bytes).map(drop)
     }
 
     /// Bytes kept before.
@@ -138,7 +138,7 @@ impl Store {
 
     /// Keeps bytes.
     pub fn put_bytes(&self, key: &Key, bytes: &[u8]) -> Result<()> {
-        self.outbox.write(&self.path(key, "bin"), bytes).map(drop)
+        self.outbox.write(Path::new(&self.path(key, "bin")), bytes).map(drop)
     }
 
     /// The output `path` as finished before with the same key; whether the file is still there and

@@ -20,10 +20,10 @@ pub struct Verified {
 /// second, independent WAV reader. A file that no run wrote is a difference too.
 pub fn verify(dir: &Path) -> Result<Verified> {
     let path = dir.join(MANIFEST);
-    let text = std::fs::read(&path).map_err(|e| {
+    let text = std::fs::read_to_string(&path).map_err(|e| {
         Error::new(Kind::Input, format!("cannot be read: {e}")).at(&path).hint("give the output folder of an earlier run")
     })?;
-    let manifest = Manifest::parse(&text).map_err(|e| Error::new(Kind::Input, e).at(&path))?;
+    let manifest = Manifest::parse(&text).map_err(|e| e.at(&path))?;
     let mut verified = Verified::default();
     let mut listed = BTreeSet::new();
     for (name, expected) in manifest.entries() {
@@ -31,7 +31,7 @@ pub fn verify(dir: &Path) -> Result<Verified> {
         listed.insert(file.clone());
         match publish::sha256_file(&file, &|| false) {
             Err(error) => verified.differences.push(error.to_string()),
-            Ok(found) if found != *expected => verified.differences.push(format!("{name}: its bytes have changed")),
+            Ok(found) if found.as_deref() != Some(expected) => verified.differences.push(format!("{name}: its bytes have changed")),
             Ok(_) => match second_reader(&file) {
                 Ok(()) => verified.whole += 1,
                 Err(why) => verified.differences.push(format!("{name}: {why}")),

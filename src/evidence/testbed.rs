@@ -137,6 +137,18 @@ pub struct Drum {
 }
 
 impl Drum {
+    /// The same drum, struck at another place by another stroke: partials differ by 2 dB, stick and
+    /// wires by 3 dB.
+    fn elsewhere(&self, rng: &mut Rng) -> Self {
+        let mut drum = self.clone();
+        for gain in &mut drum.gains[1..] {
+            *gain *= ratio(rng.normal(2.0));
+        }
+        drum.stick *= ratio(rng.normal(3.0));
+        drum.wires *= ratio(rng.normal(3.0));
+        drum
+    }
+
     /// One stroke of `seconds`, with random phases.
     pub fn stroke(&self, rng: &mut Rng, rate_hz: f64, seconds: f64) -> Vec<f64> {
         let count = (seconds * rate_hz) as usize;
@@ -291,7 +303,11 @@ impl Kit {
         ];
         let mut strokes: Vec<Vec<Vec<f64>>> = [&kick, &snare, &tom_1, &tom_2]
             .iter()
-            .map(|d| (0..4).map(|_| d.stroke(r, rate_hz, 1.5)).collect())
+            .map(|d| {
+                (0..4)
+                    .map(|_| d.elsewhere(r).stroke(r, rate_hz, 1.5))
+                    .collect()
+            })
             .collect();
         for (t60, low, high, scatter) in [
             (0.25, 4000.0, 16000.0, 0.3),
@@ -486,6 +502,8 @@ pub struct Rig {
     pub scatter_db: f64,
     /// Length in seconds.
     pub seconds: f64,
+    /// Decides levels, low-passes and tails of all paths: takes with one number share a room.
+    pub room: u64,
 }
 
 impl Rig {
@@ -497,6 +515,7 @@ impl Rig {
             sympathy_db: -26.0,
             scatter_db: 1.5,
             seconds: 24.0,
+            room: 0,
         }
     }
 }
@@ -656,6 +675,7 @@ pub fn record(kit: &Kit, strokes: &[Stroke], rig: Rig, rng: &mut Rng) -> SimTake
     let clean: Vec<Vec<f64>> = (0..VOICES.len())
         .map(|v| dry(kit, &plan[v], v, frames, 0.0, rng))
         .collect();
+    let mut room = Rng::new(rig.room ^ 0xA5A5);
     let mut mics = Vec::new();
     for (name, family, voice) in [
         ("kick-in", Family::Kick, Voice::Kick),
@@ -664,14 +684,14 @@ pub fn record(kit: &Kit, strokes: &[Stroke], rig: Rig, rng: &mut Rng) -> SimTake
         ("tom-2", Family::Tom, Voice::Tom2),
     ] {
         let own_path = {
-            let mut direct = path(0.06 / SOUND_M_S * rate, None, 0.0, rate, rng);
+            let mut direct = path(0.06 / SOUND_M_S * rate, None, 0.0, rate, &mut room);
             direct.truncate(96);
             direct
         };
         let own = mix_paths(&[(clean[voice as usize].clone(), own_path)], frames);
         let mut parts = Vec::new();
         for other in VOICES {
-            if other == voice || plan[other as usize].is_empty() {
+            if other == voice {
                 continue;
             }
             let level = if other.is_drum() {
@@ -679,10 +699,10 @@ pub fn record(kit: &Kit, strokes: &[Stroke], rig: Rig, rng: &mut Rng) -> SimTake
             } else {
                 rig.bleed_db + 2.0
             };
-            let level = ratio(level + rng.uniform(-3.0, 3.0));
-            let low_pass = other.is_drum().then(|| rng.uniform(5000.0, 9000.0));
+            let level = ratio(level + room.uniform(-3.0, 3.0));
+            let low_pass = other.is_drum().then(|| room.uniform(5000.0, 9000.0));
             let delay = (distance(other.place(), voice.place()) + 0.05) / SOUND_M_S * rate;
-            let mut h = path(delay, low_pass, 0.35, rate, rng);
+            let mut h = path(delay, low_pass, 0.35, rate, &mut room);
             h.iter_mut().for_each(|x| *x *= level);
             let x = dry(
                 kit,
@@ -725,7 +745,7 @@ pub fn record(kit: &Kit, strokes: &[Stroke], rig: Rig, rng: &mut Rng) -> SimTake
             .iter()
             .map(|&voice| {
                 let d = distance(voice.place(), place);
-                let mut h = path(d / SOUND_M_S * rate, None, 0.5, rate, rng);
+                let mut h = path(d / SOUND_M_S * rate, None, 0.5, rate, &mut room);
                 h.iter_mut().for_each(|x| *x *= voice.overhead_gain() / d);
                 (clean[voice as usize].clone(), h)
             })
@@ -746,5 +766,97 @@ pub fn record(kit: &Kit, strokes: &[Stroke], rig: Rig, rng: &mut Rng) -> SimTake
         rate_hz: rate as u32,
         mics,
         strokes: played,
+    }
+}
+
+// ------------------------------------------------------------------ as material of a take
+
+use super::drums::TakeTrack;
+use super::take::Material;
+use super::trace::{Listener, Trace};
+use crate::block::Block;
+use crate::error::Result;
+use crate::session::Side;
+
+/// A simulated take as the engine would hand it over; the overheads are one stereo track.
+#[derive(Clone, Debug)]
+pub struct Recorded {
+    /// What the tracks are.
+    pub tracks: Vec<TakeTrack>,
+    sound: Vec<Vec<Vec<f64>>>,
+    traces: Vec<Trace>,
+}
+
+impl Recorded {
+    /// From tracks and their channels.
+    pub fn new(tracks: Vec<TakeTrack>, sound: Vec<Vec<Vec<f64>>>) -> Self {
+        let traces = tracks
+            .iter()
+            .zip(&sound)
+            .map(|(track, channels)| {
+                let mut listener = Listener::new(track.family, track.rate_hz, channels.len());
+                listener.push(&Block::from_channels(channels.clone()));
+                listener.finish()
+            })
+            .collect();
+        Self {
+            tracks,
+            sound,
+            traces,
+        }
+    }
+
+    /// From a simulated take.
+    pub fn from_take(take: &SimTake) -> Self {
+        let mut tracks: Vec<TakeTrack> = Vec::new();
+        let mut sound: Vec<Vec<Vec<f64>>> = Vec::new();
+        for mic in &take.mics {
+            if mic.name == "overhead-r" {
+                if let Some(pair) = sound.last_mut() {
+                    pair.push(mic.samples.clone());
+                }
+                continue;
+            }
+            let name = mic.name.strip_suffix("-l").unwrap_or(mic.name);
+            tracks.push(TakeTrack {
+                label: name.to_owned(),
+                mic: name.to_owned(),
+                family: mic.family,
+                side: None::<Side>,
+                rate_hz: take.rate_hz,
+                frames: mic.samples.len() as u64,
+                offset_frames: 0,
+            });
+            sound.push(vec![mic.samples.clone()]);
+        }
+        Self::new(tracks, sound)
+    }
+
+    /// The sound of a track.
+    pub fn sound(&self, track: usize) -> &[Vec<f64>] {
+        &self.sound[track]
+    }
+}
+
+impl Material for Recorded {
+    fn trace(&mut self, track: usize) -> Result<Trace> {
+        Ok(self.traces[track].clone())
+    }
+
+    fn samples(&mut self, track: usize, first: i64, frames: usize) -> Result<Vec<Vec<f64>>> {
+        Ok(self.sound[track]
+            .iter()
+            .map(|x| {
+                (first..first + frames as i64)
+                    .map(|i| {
+                        usize::try_from(i)
+                            .ok()
+                            .and_then(|i| x.get(i))
+                            .copied()
+                            .unwrap_or(0.0)
+                    })
+                    .collect()
+            })
+            .collect())
     }
 }

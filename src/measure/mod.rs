@@ -3,12 +3,15 @@
 use serde::{Deserialize, Serialize};
 
 pub use meter::Meter;
+pub use survey::Survey;
 
 pub(crate) mod clipped;
 pub mod inspect;
 mod lanes;
 pub mod loudness;
+pub mod matcher;
 mod meter;
+mod survey;
 #[cfg(test)]
 pub(crate) mod testing;
 mod ticks;

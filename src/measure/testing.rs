@@ -113,6 +113,17 @@ pub(crate) fn room(out: &mut [f64], random: &mut Random) {
     }
 }
 
+/// What every mic and input does: no response at 0 Hz (a first-order high-pass at 5 Hz).
+pub(crate) fn couple(out: &mut [f64], rate_hz: u32) {
+    let keep = (-TAU * 5.0 / f64::from(rate_hz)).exp();
+    let (mut before, mut y) = (0.0, 0.0);
+    for x in out {
+        y = keep * (y + *x - before);
+        before = *x;
+        *x = y;
+    }
+}
+
 /// A take as one mic hears it: its own drum, the others 14 to 26 dB below, room noise. Returns the
 /// audio and the frames of all strokes.
 pub(crate) fn take(seed: u64, rate_hz: u32, seconds: f64, own: &Drum) -> (Vec<f64>, Vec<u64>) {
@@ -134,6 +145,7 @@ pub(crate) fn take(seed: u64, rate_hz: u32, seconds: f64, own: &Drum) -> (Vec<f6
         }
     }
     strokes.sort_unstable();
+    couple(&mut out, rate_hz);
     let peak = out.iter().fold(0.0f64, |m, x| m.max(x.abs()));
     out.iter_mut().for_each(|x| *x *= 0.7 / peak);
     (out, strokes)

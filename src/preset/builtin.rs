@@ -87,7 +87,7 @@ pub fn show(name: &str) -> Result<&'static str> {
     known(name).map(|preset| preset.text)
 }
 
-fn is_path(name: &str) -> bool {
+pub(crate) fn is_path(name: &str) -> bool {
     name.ends_with(".toml") || name.contains(['/', std::path::MAIN_SEPARATOR])
 }
 

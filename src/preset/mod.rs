@@ -10,6 +10,7 @@ use std::sync::Arc;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+pub(crate) use builtin::is_path;
 pub use builtin::{Builtin, builtin, find, list, read, show};
 pub use load::load;
 

@@ -87,6 +87,8 @@ pub struct MixReport {
     pub take: String,
     /// Relative to the output folder; null where none could be made.
     pub path: Option<String>,
+    /// All files that belong to it: the mix, a listening copy, group stems.
+    pub outputs: Vec<MixFile>,
     /// The one gain of the song's mixes.
     pub gain_db: f64,
     /// Why, in words.
@@ -98,6 +100,15 @@ pub struct MixReport {
     pub tracks: Vec<String>,
     /// Names of the tracks that are not, each with its reason.
     pub omitted: Vec<Omitted>,
+}
+
+/// A file of a mix.
+#[derive(Clone, Debug, PartialEq, Serialize, serde::Deserialize)]
+pub struct MixFile {
+    /// Relative to the output folder, with `/`.
+    pub path: String,
+    /// Of the whole file.
+    pub sha256: String,
 }
 
 /// A track that a mix does without.

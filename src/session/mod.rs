@@ -6,16 +6,19 @@ pub use arrange::arrange;
 pub use config::SessionFile;
 pub use label::Label;
 pub use mic::{Family, Mic};
+pub use init::init_toml;
 pub use scan::{open, scan};
 
 mod arrange;
 pub mod config;
 mod folders;
+mod init;
 pub mod label;
 mod load;
 pub mod mic;
 pub mod naming;
 mod numbers;
+pub mod paths;
 pub mod pattern;
 mod reading;
 mod scan;
@@ -111,7 +114,7 @@ pub struct Track {
 }
 
 /// Something that `scan` noticed about a track.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TrackNote {
     /// Whether a person has to look (⚠) or it is for information (ⓘ).
     pub ask: bool,
@@ -149,6 +152,16 @@ pub struct Failed {
     pub path: PathBuf,
     /// Why, and what to do.
     pub reason: String,
+}
+
+impl Session {
+    /// All tracks with their song and take, in order.
+    pub fn tracks(&self) -> impl Iterator<Item = (&Song, &Take, &Track)> {
+        self.songs
+            .iter()
+            .flat_map(|song| song.takes.iter().map(move |take| (song, take)))
+            .flat_map(|(song, take)| take.tracks.iter().map(move |track| (song, take, track)))
+    }
 }
 
 impl Track {

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::reading::{Last, LastIs, Reading};
+use super::reading::{Last, LastIs, Reading, Written};
 use crate::audio::Info;
 
 /// One file of a folder, for its numbers.
@@ -31,17 +31,17 @@ pub(super) struct Verdict {
 pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     let of_take = |f: &Numbered| f.reading.last.filter(|last| !last.of_mic);
     let mut mics: BTreeMap<u32, BTreeSet<&str>> = BTreeMap::new();
-    let mut styles: BTreeMap<(Option<char>, usize), usize> = BTreeMap::new();
+    let mut styles: BTreeMap<Written, usize> = BTreeMap::new();
     for file in files {
         if let Some(last) = of_take(file) {
             mics.entry(last.value).or_default().insert(&file.reading.matched);
-            *styles.entry(last.style).or_default() += 1;
+            *styles.entry(last.written).or_default() += 1;
         }
     }
     let count = files.iter().filter(|f| of_take(f).is_some()).count();
     let all: BTreeSet<&str> = mics.values().flatten().copied().collect();
     let shared = mics.values().any(|mics| mics.len() > 1);
-    let strong = |style: &(Option<char>, usize)| style.0 != Some(' ') || style.1 > 1;
+    let strong = |style: &Written| style.separator != Some(' ') || style.width > 1;
     let written = styles.keys().all(strong);
     let credible = count > 0
         && if written { shared || 2 * count > files.len() } else { shared && all.len() > 1 };
@@ -57,7 +57,7 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     let counts_takes = |file: &Numbered, last: Last| match file.as_take {
         None => !last.of_mic,
         Some(as_take) => {
-            Some(last.style) == style && per_mic.get(&as_take.matched[..]) == Some(&numbers)
+            Some(last.written) == style && per_mic.get(&as_take.matched[..]) == Some(&numbers)
         }
     };
     let mut take: Vec<Option<u32>> = Vec::new();

@@ -39,12 +39,20 @@ pub(super) enum TakeWord {
     Comp,
 }
 
+/// How a number is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Written {
+    /// The character before it.
+    pub separator: Option<char>,
+    /// Digits, where it has leading zeros; else 0.
+    pub width: usize,
+}
+
 /// A number at the end of a name: of a take, of the mic, or neither.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Last {
     pub value: u32,
-    /// How it is written: the character before it and, with leading zeros, its width.
-    pub style: (Option<char>, usize),
+    pub written: Written,
     /// It was read as the mic's (`Tom 2`).
     pub of_mic: bool,
 }
@@ -90,6 +98,20 @@ pub(super) struct Reading {
     pub lone_t: Option<u32>,
     /// The session file says what it is, whatever it is called.
     pub given: bool,
+}
+
+impl Last {
+    fn new(token: &Token, value: u32, padded: bool, of_mic: bool) -> Self {
+        let written = Written {
+            separator: token.separator,
+            width: if padded { token.text.len() } else { 0 },
+        };
+        Self {
+            value,
+            written,
+            of_mic,
+        }
+    }
 }
 
 impl Reading {
@@ -280,18 +302,14 @@ impl Reading {
                 continue;
             };
             if at + 1 == tokens.len() && token.separator.is_some() {
+                let possible = (1..8).contains(&value) || is_tom && value <= 24;
                 let of_mic = match last_is {
                     LastIs::Take => false,
                     LastIs::Mic => true,
                     LastIs::Either if self.take.is_some() => several || !padded,
-                    LastIs::Either => several && !padded && number.is_none(),
+                    LastIs::Either => several && possible && !padded && number.is_none(),
                 };
-                let width = if padded { token.text.len() } else { 0 };
-                self.last = Some(Last {
-                    value,
-                    style: (token.separator, width),
-                    of_mic,
-                });
+                self.last = Some(Last::new(token, value, padded, of_mic));
                 if !of_mic {
                     continue;
                 }
@@ -375,12 +393,7 @@ impl Reading {
             && let Kind::Number { value, padded } = token.kind
             && tokens.len() > 1
         {
-            let width = if padded { token.text.len() } else { 0 };
-            self.last = Some(Last {
-                value,
-                style: (token.separator, width),
-                of_mic: false,
-            });
+            self.last = Some(Last::new(token, value, padded, false));
         }
         let size = tokens.iter().find(|t| matches!(t.kind, Kind::Size(8..=24)));
         if let Some(token) = size {

@@ -113,12 +113,9 @@ impl Settings for Delay {
         if frames < 0 {
             Box::new(Earlier(length))
         } else {
-            let line = ring_buffer::Fixed::from(vec![0.0; length]);
-            Box::new(Later(if length == 0 {
-                Vec::new()
-            } else {
-                vec![line; channels]
-            }))
+            let line = || ring_buffer::Fixed::from(vec![0.0; length]);
+            let lines = if length == 0 { 0 } else { channels }; // there is no line of length 0
+            Box::new(Later((0..lines).map(|_| line()).collect()))
         }
     }
 

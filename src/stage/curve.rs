@@ -24,41 +24,38 @@ pub(crate) trait Shape {
     const GAUSS: &'static [(f64, f64)];
     /// The curve itself.
     fn at(x: f64) -> f64;
-    /// The hat's mean where all three are within ±`INNER`; 1 and −1 for three times 1 and −1.
+    /// The hat's mean where all three samples are within ±`INNER`.
     fn smooth(a: f64, b: f64, c: f64) -> f64;
 }
 
-/// x(15 − 10x² + 3x⁴)/8, flat from ±1: two continuous derivatives, slope 15/8 in the middle.
+/// 1.5x − 0.5x³, flat from ±1.
 pub(crate) struct Soft;
 
 impl Shape for Soft {
     const KNOTS: &'static [f64] = &[-1.0, 1.0];
     const INNER: f64 = 1.0;
-    // Four points: exact to degree 7. ±√(3/7 ∓ 2/7·√(6/5)), (18 ± √30)/36.
+    // Three points: exact to degree 5. ±√(3/5), 5/9 and 8/9.
     const GAUSS: &'static [(f64, f64)] = &[
-        (-0.861_136_311_594_052_6, 0.347_854_845_137_453_85),
-        (-0.339_981_043_584_856_26, 0.652_145_154_862_546_2),
-        (0.339_981_043_584_856_26, 0.652_145_154_862_546_2),
-        (0.861_136_311_594_052_6, 0.347_854_845_137_453_85),
+        (-0.774_596_669_241_483_4, 5.0 / 9.0),
+        (0.0, 8.0 / 9.0),
+        (0.774_596_669_241_483_4, 5.0 / 9.0),
     ];
 
     #[inline]
     fn at(x: f64) -> f64 {
-        let x = limited(x);
-        let q = x * x;
-        x * (1.875 + q * (-1.25 + q * 0.375))
+        let x = x.clamp(-1.0, 1.0);
+        x * (1.5 - 0.5 * x * x)
     }
 
-    /// For f = xⁿ the mean is 2·hₙ/((n + 1)(n + 2)), hₙ the complete homogeneous symmetric polynomial,
-    /// here built from the elementary ones: hₙ = e₁hₙ₋₁ − e₂hₙ₋₂ + e₃hₙ₋₃.
+    /// For f = xⁿ the mean is 2·hₙ/((n + 1)(n + 2)), hₙ the complete homogeneous symmetric polynomial of
+    /// degree n; h₃ = e₁(e₁² − 2e₂) + e₃ from the elementary ones.
     #[inline]
     fn smooth(a: f64, b: f64, c: f64) -> f64 {
-        let (e1, e2, e3) = (a + b + c, a * (b + c) + b * c, a * b * c);
-        let h2 = e1 * e1 - e2;
-        let h3 = e1 * h2 - e2 * e1 + e3;
-        let h4 = e1 * h3 - e2 * h2 + e3 * e1;
-        let h5 = e1 * h4 - e2 * h3 + e3 * h2;
-        0.625 * e1 - 0.125 * h3 + h5 * (1.0 / 56.0)
+        let sum = b + c;
+        let product = b * c;
+        let (e1, e2, e3) = (a + sum, a * sum + product, a * product);
+        let h3 = e1 * (e1 * e1 - (e2 + e2)) + e3;
+        0.5 * e1 - 0.05 * h3
     }
 }
 
@@ -88,42 +85,58 @@ impl Shape for Hard {
     }
 }
 
-/// Held to ±1.
-#[inline]
-fn limited(x: f64) -> f64 {
-    let x = if x > 1.0 { 1.0 } else { x };
-    if x < -1.0 { -1.0 } else { x }
-}
-
 /// `y[i]` from `x[i]`, `x[i + 1]` and `x[i + 2]`: `x` holds two samples more than `y`.
 pub(crate) fn antialiased<S: Shape>(x: &[f64], y: &mut [f64]) {
     const LANES: usize = 8;
-    let outer = S::KNOTS[S::KNOTS.len() - 1];
-    for (chunk, y) in y.chunks_mut(LANES).enumerate() {
-        let x = &x[chunk * LANES..chunk * LANES + y.len() + 2];
-        for (y, x) in y.iter_mut().zip(x.windows(3)) {
-            *y = S::smooth(limited(x[0]), limited(x[1]), limited(x[2]));
+    let whole = y.len() - y.len() % LANES;
+    let (head, tail) = y.split_at_mut(whole);
+    for (chunk, y) in head.chunks_exact_mut(LANES).enumerate() {
+        let x = &x[chunk * LANES..][..LANES + 2];
+        let mut most = [0.0; 2];
+        for two in x.chunks_exact(2) {
+            most[0] = larger(most[0], two[0].abs());
+            most[1] = larger(most[1], two[1].abs());
         }
-        // That was it, unless samples lie on different pieces.
-        let settled =
-            |lo: f64, hi: f64| (lo >= -S::INNER && hi <= S::INNER) || lo >= outer || hi <= -outer;
-        let low = x
-            .iter()
-            .fold(f64::INFINITY, |a, &b| if b < a { b } else { a });
-        let high = x
-            .iter()
-            .fold(f64::NEG_INFINITY, |a, &b| if b > a { b } else { a });
-        if settled(low, high) {
-            continue;
-        }
-        for (y, x) in y.iter_mut().zip(x.windows(3)) {
-            let (lo, hi) = (x[0].min(x[1]).min(x[2]), x[0].max(x[1]).max(x[2]));
-            if !settled(lo, hi) {
-                let middle = x[0].min(x[1]).max(x[0].max(x[1]).min(x[2]));
-                *y = hat_mean::<S>(lo, middle, hi);
+        if larger(most[0], most[1]) <= S::INNER {
+            for lane in 0..LANES {
+                y[lane] = S::smooth(x[lane], x[lane + 1], x[lane + 2]);
+            }
+        } else {
+            for (y, x) in y.iter_mut().zip(x.windows(3)) {
+                *y = mean::<S>(x[0], x[1], x[2]);
             }
         }
     }
+    for (y, x) in tail.iter_mut().zip(x[whole..].windows(3)) {
+        *y = mean::<S>(x[0], x[1], x[2]);
+    }
+}
+
+/// The mean wherever the three samples lie.
+#[inline]
+fn mean<S: Shape>(a: f64, b: f64, c: f64) -> f64 {
+    let (low, high) = (smaller(a, b), larger(a, b));
+    let (lo, hi) = (smaller(low, c), larger(high, c));
+    let outer = S::KNOTS[S::KNOTS.len() - 1];
+    if lo >= outer {
+        1.0
+    } else if hi <= -outer {
+        -1.0
+    } else if lo >= -S::INNER && hi <= S::INNER {
+        S::smooth(a, b, c)
+    } else {
+        hat_mean::<S>(lo, larger(low, smaller(high, c)), hi)
+    }
+}
+
+#[inline]
+fn smaller(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
+}
+
+#[inline]
+fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
 }
 
 /// Mean of the curve with the weight of a hat from `lo` to `hi`, its top at `middle`.
@@ -197,7 +210,7 @@ mod tests {
         f: |x| {
             odd(x, |a| {
                 if a < 1.0 {
-                    (15.0 * a - 10.0 * a.powi(3) + 3.0 * a.powi(5)) / 8.0
+                    1.5 * a - 0.5 * a.powi(3)
                 } else {
                     1.0
                 }
@@ -206,17 +219,17 @@ mod tests {
         first: |x| {
             let a = x.abs();
             if a < 1.0 {
-                (15.0 * a.powi(2) - 5.0 * a.powi(4) + a.powi(6)) / 16.0
+                0.75 * a.powi(2) - a.powi(4) / 8.0
             } else {
-                a - 5.0 / 16.0
+                a - 3.0 / 8.0
             }
         },
         second: |x| {
             odd(x, |a| {
                 if a < 1.0 {
-                    (5.0 * a.powi(3) - a.powi(5) + a.powi(7) / 7.0) / 16.0
+                    a.powi(3) / 4.0 - a.powi(5) / 40.0
                 } else {
-                    a * a / 2.0 - 5.0 / 16.0 * a + 1.0 / 14.0
+                    a * a / 2.0 - 3.0 / 8.0 * a + 0.1
                 }
             })
         },
@@ -331,12 +344,8 @@ mod tests {
 
     #[test]
     fn chebyshev_polynomials_confirm_the_soft_curve() {
-        // x = cos t: x³ = (3T₁ + T₃)/4, x⁵ = (10T₁ + 5T₃ + T₅)/16; of the full-scale curve:
-        let expected = [
-            1.875 - 0.9375 + 0.234_375,
-            -0.3125 + 0.117_187_5,
-            0.023_437_5,
-        ];
+        // x = cos t: x³ = (3T₁ + T₃)/4, so the full-scale curve gives 1.5 − 3/8 and −1/8.
+        let expected = [1.125, -0.125, 0.0];
         for (k, expected) in [1.0, 3.0, 5.0].into_iter().zip(expected) {
             let n = 64;
             let sum: f64 = (0..n)

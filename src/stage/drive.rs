@@ -5,8 +5,9 @@ use serde::{Deserialize, Serialize};
 
 use super::curve::{Hard, Shape, Soft, antialiased, folded};
 use super::envelope::{Amplitude, Follower, flushed, kept};
-use super::oversample::{Oversampler, keep_tail};
-use super::{Fault, Running, Settings};
+use super::history::History;
+use super::oversample::Oversampler;
+use super::{Fault, Running, Settings, within};
 use crate::block::Block;
 use crate::maths;
 
@@ -114,29 +115,23 @@ impl Drive {
 impl Settings for Drive {
     fn check(&self, _rate_hz: f64) -> Vec<Fault> {
         let mut faults = Vec::new();
-        let mut within = |key, value: f64, low: f64, high: f64| {
-            if !(low..=high).contains(&value) {
-                faults.push(Fault {
-                    key,
-                    value: value.to_string(),
-                    message: format!("expected {low} to {high}"),
-                });
-            }
-        };
+        let mut expect = |key, value, low, high| faults.extend(within(key, value, low, high));
         let most = if self.curve == Curve::Fold {
             18.0
         } else {
             48.0
         };
-        within("drive_db", self.drive_db, 0.0, most);
-        within("mix", self.mix, 0.0, 1.0);
-        within("bias", self.bias, -1.0, 1.0);
-        within("match_db", self.match_db.unwrap_or(0.0), -80.0, 80.0);
-        within("threshold_db", self.threshold_db.unwrap_or(0.0), -60.0, 0.0);
-        if self.threshold_db.is_some() && self.curve != Curve::Starve {
+        expect("drive_db", self.drive_db, 0.0, most);
+        expect("mix", self.mix, 0.0, 1.0);
+        expect("bias", self.bias, -1.0, 1.0);
+        expect("match_db", self.match_db.unwrap_or(0.0), -80.0, 80.0);
+        expect("threshold_db", self.threshold_db.unwrap_or(0.0), -60.0, 0.0);
+        if let Some(threshold) = self.threshold_db
+            && self.curve != Curve::Starve
+        {
             faults.push(Fault {
                 key: "threshold_db",
-                value: self.threshold_db.unwrap_or_default().to_string(),
+                value: threshold.to_string(),
                 message: "only the curve starve has a threshold".into(),
             });
         }
@@ -148,7 +143,7 @@ impl Settings for Drive {
         let latency = wet.latency();
         let channel = Channel {
             wet,
-            dry: vec![0.0; latency],
+            dry: History::new(latency, 0.0),
         };
         Box::new(Driving {
             channels: vec![channel; channels],
@@ -171,8 +166,7 @@ struct Driving {
 #[derive(Clone)]
 struct Channel {
     wet: Wet,
-    /// The last `latency` samples, then the new ones.
-    dry: Vec<f64>,
+    dry: History,
 }
 
 impl Running for Driving {
@@ -187,11 +181,12 @@ impl Running for Driving {
                     }
                     continue;
                 }
-                channel.dry.extend_from_slice(samples);
-                for ((out, wet), dry) in samples.iter_mut().zip(&self.scratch).zip(&channel.dry) {
+                channel.dry.next(samples.len()).copy_from_slice(samples);
+                let late = channel.dry.all(samples.len());
+                for ((out, wet), dry) in samples.iter_mut().zip(&self.scratch).zip(late) {
                     *out = self.dry_gain * dry + self.wet_gain * wet;
                 }
-                keep_tail(&mut channel.dry, self.latency);
+                channel.dry.advance(samples.len());
             }
         }
     }
@@ -211,9 +206,10 @@ struct Wet {
     bias: f64,
     /// What the curve makes of silence.
     rest: f64,
-    /// High-rate samples ahead of the new ones: two for the curve, the others make the delay whole.
-    held: usize,
-    high: Vec<f64>,
+    /// What makes the delay a whole number of samples, in high-rate samples.
+    pad: usize,
+    /// Looks back over two samples for the curve, and over the padding.
+    high: History,
     shaped: Vec<f64>,
     low: Vec<f64>,
     dc_keep: f64,
@@ -249,11 +245,12 @@ struct Ramp {
 impl Ramp {
     /// Calls `apply` on each high-rate sample with the control's value there.
     fn over(&mut self, high: &mut [f64], factor: usize, apply: impl Fn(f64, f64) -> f64) {
+        const STEPS: [f64; 8] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
         let per_step = 1.0 / factor as f64;
         for (high, &value) in high.chunks_exact_mut(factor).zip(&self.values) {
             let step = (value - self.last) * per_step;
-            for (i, x) in high.iter_mut().enumerate() {
-                *x = apply(*x, self.last + step * i as f64);
+            for (x, i) in high.iter_mut().zip(STEPS) {
+                *x = apply(*x, self.last + step * i);
             }
             self.last = value;
         }
@@ -299,8 +296,8 @@ impl Wet {
             control,
             bias: settings.bias,
             rest: rest[0],
-            held: 2 + pad,
-            high: vec![settings.bias; 2 + pad],
+            pad,
+            high: History::new(2 + pad, settings.bias),
             shaped: Vec::new(),
             low: Vec::new(),
             dc_keep: kept(1000.0 / (2.0 * std::f64::consts::PI * DC_HZ), rate_hz),
@@ -310,7 +307,7 @@ impl Wet {
 
     /// Whole samples: up, curve, down and the padding.
     fn latency(&self) -> usize {
-        (2 * self.over.delay() + self.held - 1) / self.over.factor()
+        (2 * self.over.delay() + 1 + self.pad) / self.over.factor()
     }
 
     fn process(&mut self, input: &[f64], output: &mut [f64]) {
@@ -318,9 +315,10 @@ impl Wet {
         self.low.clear();
         self.low
             .extend(input.iter().map(|x| (x * self.drive).clamp(-MOST, MOST)));
-        self.over.up(&self.low, &mut self.high);
+        let count = input.len() * factor;
+        let fresh = self.high.next(count);
+        self.over.up(&self.low, fresh);
 
-        let fresh = &mut self.high[self.held..];
         match &mut self.control {
             Control::Fixed => {}
             Control::Offset {
@@ -353,10 +351,10 @@ impl Wet {
             fresh.iter_mut().for_each(|x| *x += self.bias);
         }
 
-        self.shaped.resize(input.len() * factor, 0.0);
-        let shaped = &self.high[..self.shaped.len() + 2];
-        shape(self.curve, shaped, &mut self.shaped);
-        keep_tail(&mut self.high, self.held);
+        self.shaped.resize(count, 0.0);
+        let late = &self.high.all(count)[..count + 2];
+        shape(self.curve, late, &mut self.shaped);
+        self.high.advance(count);
         if self.rest != 0.0 {
             self.shaped.iter_mut().for_each(|y| *y -= self.rest);
         }
@@ -384,7 +382,7 @@ fn shape(curve: Curve, x: &[f64], y: &mut [f64]) {
 /// About the mean of the tube's output for a sine of this amplitude with its offset: exact where the
 /// curve is straight and where it is a square wave. Taken off, so that a hit does not thump.
 fn tube_mean(amplitude: f64) -> f64 {
-    let straight = 1.875 * amplitude;
+    let straight = 1.5 * amplitude;
     let square = straight * std::f64::consts::FRAC_PI_2;
     TUBE_OFFSET * straight / (1.0 + square * square).sqrt()
 }

@@ -3,16 +3,21 @@
 
 use dasp::ring_buffer::Fixed;
 
-use super::Fault;
 use crate::maths;
 
 /// Below this a state is silence.
 const NOTHING: f64 = 1e-30;
 
-/// Zero for what is too small to matter, so that silence does not cost denormal arithmetic.
+/// Zero for what is too small to matter, so that silence does not cost denormal arithmetic, and for
+/// what is not finite, so that a broken sample does not break those behind it.
 #[inline]
 pub(crate) fn flushed(x: f64) -> f64 {
-    if x.abs() < NOTHING { 0.0 } else { x }
+    let size = x.abs();
+    if size > NOTHING && size < f64::INFINITY {
+        x
+    } else {
+        0.0
+    }
 }
 
 /// What a first-order follower keeps per sample to have gone 63 % of a step after `ms`.
@@ -109,50 +114,6 @@ impl MeanSquare {
     }
 }
 
-/// Adds a fault where `freq_hz` cannot be the corner of a [`SideHighPass`].
-pub(crate) fn check_side_high_pass(freq_hz: f64, rate_hz: f64, faults: &mut Vec<Fault>) {
-    if !(freq_hz > 0.0 && freq_hz < rate_hz / 2.0) {
-        faults.push(Fault {
-            key: "side_high_pass_hz",
-            value: freq_hz.to_string(),
-            message: format!("expected above 0 and below {}", rate_hz / 2.0),
-        });
-    }
-}
-
-/// Second-order Butterworth high-pass for what a detector hears (bilinear, transposed direct form II).
-#[derive(Clone)]
-pub(crate) struct SideHighPass {
-    gain: f64,
-    a1: f64,
-    a2: f64,
-    s1: f64,
-    s2: f64,
-}
-
-impl SideHighPass {
-    pub(crate) fn new(freq_hz: f64, rate_hz: f64) -> Self {
-        let k = maths::tan(std::f64::consts::PI * freq_hz / rate_hz);
-        let norm = 1.0 / (1.0 + std::f64::consts::SQRT_2 * k + k * k);
-        Self {
-            gain: norm,
-            a1: 2.0 * (k * k - 1.0) * norm,
-            a2: (1.0 - std::f64::consts::SQRT_2 * k + k * k) * norm,
-            s1: 0.0,
-            s2: 0.0,
-        }
-    }
-
-    #[inline]
-    pub(crate) fn next(&mut self, x: f64) -> f64 {
-        let b = self.gain * x;
-        let y = b + self.s1;
-        self.s1 = flushed(self.s2 - 2.0 * b - self.a1 * y);
-        self.s2 = flushed(b - self.a2 * y);
-        y
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -191,25 +152,6 @@ mod tests {
             let window = &x[(n + 1).saturating_sub(48)..=n];
             let slow = window.iter().map(|v| v * v).sum::<f64>() / 48.0;
             assert!((mean.next(value * value) - slow).abs() < 1e-14);
-        }
-    }
-
-    #[test]
-    fn the_side_high_pass_is_3_db_down_at_its_frequency() {
-        for (freq, expected_db) in [(100.0, -3.0103), (1000.0, -0.0004), (10.0, -40.0)] {
-            let mut filter = SideHighPass::new(100.0, 48e3);
-            let step = 2.0 * std::f64::consts::PI * freq / 48e3;
-            let (mut input, mut output) = (0.0, 0.0);
-            for n in 0..96_000 {
-                let x = maths::sin(step * f64::from(n));
-                let y = filter.next(x);
-                if n >= 48_000 {
-                    input += x * x;
-                    output += y * y;
-                }
-            }
-            let db = 10.0 * maths::log10(output / input);
-            assert!((db - expected_db).abs() < 0.005, "{freq}: {db}");
         }
     }
 }

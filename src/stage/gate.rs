@@ -3,8 +3,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::oversample::keep_tail;
-use super::{Fault, Running, Settings};
+use super::history::History;
+use super::oversample::symmetric;
+use super::{Fault, Running, Settings, between, within};
 use crate::block::Block;
 use crate::maths;
 
@@ -86,15 +87,6 @@ pub struct Decided {
 }
 
 impl Gate {
-    /// The same gate so many frames later: for a chain whose earlier stages delay what the gate hears.
-    pub fn later(&self, frames: u64) -> Gate {
-        let mut gate = self.clone();
-        for opening in gate.openings.iter_mut().flatten() {
-            opening.at = opening.at.saturating_add(frames);
-        }
-        gate
-    }
-
     /// When to open, from the hits of one track in order: `ring_s` is the drum's measured T60, `floor_dbfs` the
     /// level of the bleed between its hits. A hit is held until its ring has come down to 3 dB above the floor.
     pub fn decide(
@@ -152,32 +144,19 @@ impl Gate {
 impl Settings for Gate {
     fn check(&self, rate_hz: f64) -> Vec<Fault> {
         let mut faults = Vec::new();
-        let mut within = |key, value: f64, low: f64, high: f64| {
-            if !(low..=high).contains(&value) {
-                faults.push(Fault {
-                    key,
-                    value: value.to_string(),
-                    message: format!("expected {low} to {high}"),
-                });
-            }
-        };
-        within("range_db", self.range_db, -80.0, 0.0);
-        within(
+        let mut expect = |key, value, low, high| faults.extend(within(key, value, low, high));
+        expect("range_db", self.range_db, -80.0, 0.0);
+        expect(
             "close_db_per_s",
             self.close_db_per_s.unwrap_or(CLOSE_DB_PER_S),
             10.0,
             2000.0,
         );
-        let openings = self.openings.iter().flatten();
-        if openings.clone().any(|o| !(0.0..=1.0).contains(&o.by)) {
-            faults.push(Fault {
-                key: "openings",
-                value: "a list".into(),
-                message: "expected every by from 0 to 1".into(),
-            });
+        for opening in self.openings.iter().flatten() {
+            expect("openings", opening.by, 0.0, 1.0);
         }
         if let Some(freq) = self.side_high_pass_hz {
-            super::envelope::check_side_high_pass(freq, rate_hz, &mut faults);
+            faults.extend(between("side_high_pass_hz", freq, 0.0, rate_hz / 2.0));
         }
         faults
     }
@@ -188,7 +167,8 @@ impl Settings for Gate {
         openings.reverse();
         let decided = self.openings.is_some();
         let db_per_s = self.close_db_per_s.unwrap_or(CLOSE_DB_PER_S);
-        let half = (SMOOTH_MS * rate_hz / 2000.0).round().max(1.0) as usize;
+        let taps = hann(((SMOOTH_MS * rate_hz / 2000.0).round() as usize).max(1));
+        let back = 2 * taps.len() - 1;
         let mut gating = Gating {
             idle: !decided || self.range_db == 0.0,
             range: maths::db_to_ratio(self.range_db),
@@ -197,23 +177,25 @@ impl Settings for Gate {
             ahead: (AHEAD_MS * rate_hz / 1000.0).round(),
             waiting: openings,
             active: Vec::new(),
-            frame: -(half as i64),
-            hann: hann(half),
-            gains: Vec::new(),
+            frame: -(taps.len() as i64),
+            taps,
+            cornered: History::new(back, 0.0),
+            smooth: Vec::new(),
             alike: 0,
         };
-        gating.extend(2 * half);
-        let backwards = gating.gains.windows(2).rev();
+        gating.extend(back);
+        gating.cornered.advance(back);
+        let backwards = gating.cornered.all(0).windows(2).rev();
         gating.alike = backwards.take_while(|two| two[0] == two[1]).count();
         Box::new(gating)
     }
 }
 
-/// A Hann window of 2·`half` + 1 frames with the sum 1.
+/// The first half of a Hann window of 2·`half` frames with the sum 1.
 fn hann(half: usize) -> Vec<f64> {
-    let step = std::f64::consts::PI / (half + 1) as f64;
-    let weight = |n| (0.5 + 0.5 * maths::cos(step * (n as f64 - half as f64))) / (half + 1) as f64;
-    (0..=2 * half).map(weight).collect()
+    let step = std::f64::consts::PI / half as f64;
+    let weight = |n| (0.5 - 0.5 * maths::cos(step * (n as f64 + 0.5))) / half as f64;
+    (0..half).map(weight).collect()
 }
 
 struct Gating {
@@ -229,10 +211,11 @@ struct Gating {
     active: Vec<Opening>,
     /// The next one to get a gain: half a window ahead of the sound.
     frame: i64,
-    hann: Vec<f64>,
+    taps: Vec<f64>,
     /// Gains with corners, of the frames that the window covers.
-    gains: Vec<f64>,
-    /// How many of the latest of them equal the one before.
+    cornered: History,
+    smooth: Vec<f64>,
+    /// How many of the latest with corners equal the one before.
     alike: usize,
 }
 
@@ -257,7 +240,8 @@ impl Gating {
     fn extend(&mut self, frames: usize) {
         let lead = self.rise + self.ahead;
         let mut active = std::mem::take(&mut self.active);
-        for frame in self.frame..self.frame + frames as i64 {
+        let mut cornered = std::mem::take(&mut self.cornered);
+        for (frame, place) in (self.frame..).zip(cornered.next(frames)) {
             let due = |o: &mut Opening| o.at as f64 - lead <= frame as f64;
             while let Some(opening) = self.waiting.pop_if(due) {
                 active.push(opening);
@@ -269,10 +253,11 @@ impl Gating {
                 gain = gain.max(own);
                 since <= opening.hold as f64 || own > self.range
             });
-            self.gains.push(gain);
+            *place = gain;
         }
         self.frame += frames as i64;
         self.active = active;
+        self.cornered = cornered;
     }
 }
 
@@ -281,24 +266,28 @@ impl Running for Gating {
         if self.idle {
             return;
         }
-        let around = self.hann.len() - 1;
+        let window = 2 * self.taps.len();
         for start in (0..block.frames()).step_by(CHUNK) {
             let frames = CHUNK.min(block.frames() - start);
             self.extend(frames);
-            for (frame, window) in self.gains.windows(around + 1).enumerate() {
-                let alike = window[around] == window[around - 1];
-                self.alike = if alike { self.alike + 1 } else { 0 };
-                let gain = if self.alike >= around {
-                    window[around] // to the bit
-                } else {
-                    let terms = window.iter().zip(&self.hann);
-                    terms.fold(0.0, |sum, (gain, weight)| sum + gain * weight)
-                };
-                for samples in block.channels_mut() {
-                    samples[start + frame] *= gain;
+            let cornered = self.cornered.all(frames);
+            self.smooth.resize(frames, 0.0);
+            symmetric(cornered, &self.taps, &mut self.smooth);
+            // Where nothing moves, the gain is exact.
+            let latest = cornered[window - 2..].windows(2);
+            for (two, gain) in latest.zip(&mut self.smooth) {
+                self.alike = if two[0] == two[1] { self.alike + 1 } else { 0 };
+                if self.alike >= window - 1 {
+                    *gain = two[1];
                 }
             }
-            keep_tail(&mut self.gains, around);
+            for samples in block.channels_mut() {
+                let samples = &mut samples[start..start + frames];
+                for (x, gain) in samples.iter_mut().zip(&self.smooth) {
+                    *x *= gain;
+                }
+            }
+            self.cornered.advance(frames);
         }
     }
 }

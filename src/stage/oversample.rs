@@ -4,6 +4,7 @@
 //! every other output sample and going down only every other product. Coefficients come from the
 //! sample rate alone, through [`crate::maths`]: the same bits everywhere.
 
+use super::history::History;
 use crate::maths;
 
 /// The pass band reaches up to here where the rate is 44.1 kHz or more, otherwise to the same share of it.
@@ -21,8 +22,6 @@ const TURN: f64 = 2.0 * std::f64::consts::PI;
 pub(crate) struct Oversampler {
     up: Vec<Up>,
     down: Vec<Down>,
-    a: Vec<f64>,
-    b: Vec<f64>,
 }
 
 impl Oversampler {
@@ -34,8 +33,6 @@ impl Oversampler {
         Self {
             up: designs.iter().map(|taps| Up::new(taps)).collect(),
             down: designs.iter().map(|taps| Down::new(taps)).collect(),
-            a: Vec::new(),
-            b: Vec::new(),
         }
     }
 
@@ -46,33 +43,20 @@ impl Oversampler {
 
     /// Delay of the way up, in high-rate samples; the way down has the same.
     pub(crate) fn delay(&self) -> usize {
-        let last = self.up.len();
-        let scaled = |(stage, up): (usize, &Up)| (2 * up.pairs() - 1) << (last - 1 - stage);
-        self.up.iter().enumerate().map(scaled).sum()
+        let stages = self.up.iter().rev().enumerate();
+        stages
+            .map(|(above, up)| (2 * up.taps.len() - 1) << above)
+            .sum()
     }
 
-    /// Appends `factor()` high-rate samples to `high` for each of `low`.
-    pub(crate) fn up(&mut self, low: &[f64], high: &mut Vec<f64>) {
-        self.a.clear();
-        self.a.extend_from_slice(low);
-        for stage in &mut self.up {
-            self.b.clear();
-            stage.process(&self.a, &mut self.b);
-            std::mem::swap(&mut self.a, &mut self.b);
-        }
-        high.extend_from_slice(&self.a);
+    /// Fills `high` with `factor()` high-rate samples for each of `low`.
+    pub(crate) fn up(&mut self, low: &[f64], high: &mut [f64]) {
+        climb(&mut self.up, low, high);
     }
 
-    /// Turns `factor()` high-rate samples into each one of `low`.
+    /// Makes one of `low` of each `factor()` high-rate samples.
     pub(crate) fn down(&mut self, high: &[f64], low: &mut [f64]) {
-        self.a.clear();
-        self.a.extend_from_slice(high);
-        for stage in self.down.iter_mut().rev() {
-            self.b.clear();
-            stage.process(&self.a, &mut self.b);
-            std::mem::swap(&mut self.a, &mut self.b);
-        }
-        low.copy_from_slice(&self.a);
+        descend(&mut self.down, high, low);
     }
 }
 
@@ -83,39 +67,65 @@ fn doublings(rate_hz: f64) -> u32 {
         .unwrap_or(3)
 }
 
+fn climb(stages: &mut [Up], low: &[f64], high: &mut [f64]) {
+    match stages {
+        [] => high.copy_from_slice(low),
+        [only] => only.process(low, high),
+        [first, above @ ..] => {
+            let mut between = std::mem::take(&mut first.between);
+            between.resize(2 * low.len(), 0.0);
+            first.process(low, &mut between);
+            climb(above, &between, high);
+            first.between = between;
+        }
+    }
+}
+
+fn descend(stages: &mut [Down], high: &[f64], low: &mut [f64]) {
+    match stages {
+        [] => low.copy_from_slice(high),
+        [only] => only.process(high, low),
+        [below @ .., last] => {
+            let mut between = std::mem::take(&mut last.between);
+            between.resize(high.len() / 2, 0.0);
+            last.process(high, &mut between);
+            descend(below, &between, low);
+            last.between = between;
+        }
+    }
+}
+
 /// Doubles the rate.
 #[derive(Clone)]
 struct Up {
     taps: Vec<f64>,
-    /// The last `2·pairs − 1` samples, then the new ones.
-    input: Vec<f64>,
+    input: History,
     filtered: Vec<f64>,
+    /// What goes on to the next stage.
+    between: Vec<f64>,
 }
 
 impl Up {
     fn new(taps: &[f64]) -> Self {
         Self {
             taps: taps.iter().map(|h| 2.0 * h).collect(), // half of the samples it meets are zero
-            input: vec![0.0; 2 * taps.len() - 1],
+            input: History::new(2 * taps.len() - 1, 0.0),
             filtered: Vec::new(),
+            between: Vec::new(),
         }
     }
 
-    fn pairs(&self) -> usize {
-        self.taps.len()
-    }
-
-    fn process(&mut self, low: &[f64], high: &mut Vec<f64>) {
-        self.input.extend_from_slice(low);
+    fn process(&mut self, low: &[f64], high: &mut [f64]) {
+        self.input.next(low.len()).copy_from_slice(low);
+        let input = self.input.all(low.len());
         self.filtered.resize(low.len(), 0.0);
-        symmetric(&self.input, &self.taps, &mut self.filtered);
-        let delayed = &self.input[self.taps.len()..];
-        high.resize(2 * low.len(), 0.0);
+        symmetric(input, &self.taps, &mut self.filtered);
+        let delayed = &input[self.taps.len()..];
         for ((out, &even), &odd) in high.chunks_exact_mut(2).zip(&self.filtered).zip(delayed) {
             out[0] = even;
             out[1] = odd;
         }
-        keep_tail(&mut self.input, 2 * self.taps.len() - 1);
+        self.input.advance(low.len());
     }
 }
 
@@ -123,51 +133,41 @@ impl Up {
 #[derive(Clone)]
 struct Down {
     taps: Vec<f64>,
-    /// The last `2·pairs − 1` even samples, then the new ones.
-    even: Vec<f64>,
-    /// The last `pairs` odd samples, then the new ones.
-    odd: Vec<f64>,
+    even: History,
+    odd: History,
+    /// What goes on to the next stage.
+    between: Vec<f64>,
 }
 
 impl Down {
     fn new(taps: &[f64]) -> Self {
         Self {
             taps: taps.to_vec(),
-            even: vec![0.0; 2 * taps.len() - 1],
-            odd: vec![0.0; taps.len()],
+            even: History::new(2 * taps.len() - 1, 0.0),
+            odd: History::new(taps.len(), 0.0),
+            between: Vec::new(),
         }
     }
 
-    fn process(&mut self, high: &[f64], low: &mut Vec<f64>) {
-        let pairs = self.taps.len();
-        let frames = high.len() / 2;
-        self.even.resize(2 * pairs - 1 + frames, 0.0);
-        self.odd.resize(pairs + frames, 0.0);
-        let new = self.even[2 * pairs - 1..].iter_mut();
-        for ((two, even), odd) in high.chunks_exact(2).zip(new).zip(&mut self.odd[pairs..]) {
+    fn process(&mut self, high: &[f64], low: &mut [f64]) {
+        let count = low.len();
+        let places = self.even.next(count).iter_mut().zip(self.odd.next(count));
+        for (two, (even, odd)) in high.chunks_exact(2).zip(places) {
             *even = two[0];
             *odd = two[1];
         }
-        low.resize(frames, 0.0);
-        symmetric(&self.even, &self.taps, low);
-        for (out, middle) in low.iter_mut().zip(&self.odd) {
+        symmetric(self.even.all(count), &self.taps, low);
+        for (out, middle) in low.iter_mut().zip(self.odd.all(count)) {
             *out += 0.5 * middle;
         }
-        keep_tail(&mut self.even, 2 * pairs - 1);
-        keep_tail(&mut self.odd, pairs);
+        self.even.advance(count);
+        self.odd.advance(count);
     }
-}
-
-/// Drops all but the last `count` samples.
-pub(crate) fn keep_tail(samples: &mut Vec<f64>, count: usize) {
-    let from = samples.len() - count;
-    samples.copy_within(from.., 0);
-    samples.truncate(count);
 }
 
 /// `out[i] = Σ taps[j] · (x[i + j] + x[i + last − j])`, eight outputs side by side. Each output is
 /// summed in the same order wherever it falls, so the bits do not depend on how the stream is cut.
-fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
+pub(crate) fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
     const LANES: usize = 8;
     let span = 2 * taps.len();
     let whole = out.len() - out.len() % LANES;
@@ -381,7 +381,8 @@ mod tests {
             assert_eq!((rate * over.factor() as f64 / HIGH_RATE_HZ) as usize, 1);
             let sine = |n: f64| maths::sin(0.3 + 2.0 * std::f64::consts::PI * 9_000.0 / rate * n);
             let input: Vec<f64> = (0..2000).map(|n| sine(f64::from(n))).collect();
-            let (mut high, mut output) = (Vec::new(), vec![0.0; input.len()]);
+            let mut high = vec![0.0; input.len() * over.factor()];
+            let mut output = vec![0.0; input.len()];
             over.up(&input, &mut high);
             over.down(&high, &mut output);
             let delay = 2.0 * over.delay() as f64 / over.factor() as f64;

@@ -19,7 +19,7 @@ import sys
 import numpy as np
 from scipy import signal
 
-LIMITS = {"runs": 1e-5, "design": 1e-5, "analogue": 0.5}
+LIMITS = {"runs": 1e-6, "design": 1e-6, "analogue": 0.5}
 
 
 def db(x):

@@ -3,4 +3,12 @@
 mod presets; // the verdict on many presets, and the exact texts of all errors
 mod publish; // whole files or none, the manifest
 mod scan;
+//! One test binary for everything that users and other programs see, tested from outside.
+
+mod prep; // the whole job on folders
+mod presets; // the verdict on many presets, and the exact texts of all errors
+mod publish; // whole files or none, the manifest
+mod scan; // folders and names: what files are taken for
+mod stages; // every stage: data sheets, and what all of them promise
+mod support; // a session in a temporary folder, the program run on it
 mod wav; // sound files: formats, chunks, damage

