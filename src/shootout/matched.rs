@@ -65,6 +65,16 @@ impl Matched {
         }
     }
 
+    /// How much later it is within a piece of the first: its own offset, or, where it drifts, that of
+    /// the hits there.
+    pub fn offset_near(&self, first: i64, frames: u64) -> i64 {
+        if self.same.is_some() || self.by == By::Click {
+            return self.offset;
+        }
+        let inside = self.places.iter().filter(|p| (first..first + frames as i64).contains(&p.0));
+        median(inside.map(|p| (p.1 - p.0) as f64)).map_or(self.offset, |d| d.round() as i64)
+    }
+
     /// Where a frame of the first lies in this one.
     fn place(&self, frame: i64) -> Option<i64> {
         let same = self.same?;

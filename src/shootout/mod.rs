@@ -31,6 +31,7 @@ mod hear;
 mod hit;
 mod input;
 mod matched;
+mod page;
 mod report;
 mod sound;
 mod write;

@@ -7,8 +7,9 @@ use super::Check;
 use super::hear::Heard;
 use super::input::Candidate;
 use super::matched::Matched;
+use super::page;
 use super::report::Report;
-use super::sound::Sound;
+use super::sound::{Placed, Sound};
 use crate::audio::SampleFormat;
 use crate::block::{Block, FRAMES};
 use crate::error::{Error, Result};
@@ -169,6 +170,25 @@ pub(super) fn all(
         }
         put(format!("{letter}.wav"), &mut candidate.sound()?, candidate.rate_hz, &mut piece)?;
     }
+    let excerpt = Excerpt::choose(plan, matched, candidates[0].rate_hz);
+    for ((candidate, found), &gain_db) in candidates.iter().zip(matched).zip(&plan.gains_db) {
+        check()?;
+        let gain_db = gain_db + if candidate.is_folder { plan.mix_db } else { 0.0 };
+        let first = excerpt.first + found.offset_near(excerpt.first, excerpt.frames);
+        let text = excerpt.script(candidate, first, gain_db)?;
+        let path = format!("{}/{}.js", page::FOLDER, candidate.letter);
+        let published = outbox.write(Path::new(&path), text.as_bytes())?;
+        manifest.insert(path, published.sha256);
+    }
+    for (name, bytes) in page::PARTS {
+        let path = format!("{}/{name}", page::FOLDER);
+        let published = outbox.write(Path::new(&path), bytes)?;
+        manifest.insert(path, published.sha256);
+    }
+    let seconds = excerpt.frames as f64 / f64::from(candidates[0].rate_hz);
+    let text = page::page(report, seconds, candidates[0].rate_hz);
+    let published = outbox.write(Path::new(page::PAGE), text.as_bytes())?;
+    manifest.insert(page::PAGE, published.sha256);
     let published = outbox.write(Path::new(REPORT), &crate::report::to_json(report))?;
     manifest.insert(REPORT, published.sha256);
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
@@ -176,7 +196,7 @@ pub(super) fn all(
 }
 
 /// Dither where bits are lost: after a gain, or from a float or deeper file.
-fn dither(placed: &super::sound::Placed, gain_db: f64) -> Dither {
+fn dither(placed: &Placed, gain_db: f64) -> Dither {
     let fits = |s: &crate::session::Source| s.info.sample_format == SampleFormat::Int && s.info.bit_depth <= 24;
     match gain_db == 0.0 && placed.track.sources.iter().all(fits) {
         true => Dither::None,
@@ -197,4 +217,60 @@ fn file(
     let located = |error: Error| if error.path.is_none() { error.at(&target) } else { error };
     let (draft, _) = piece.write(sound, rate_hz, draft, check).map_err(located)?;
     draft.publish()
+}
+
+/// Length of what the page plays, at most.
+const EXCERPT_S: f64 = 10.0;
+/// It begins so long before a hit.
+const EXCERPT_BEFORE_S: f64 = 0.060;
+/// Its ends are faded, since it is repeated.
+const EXCERPT_FADE_S: f64 = 0.005;
+
+/// What the page plays over and over, in the time of the first candidate.
+struct Excerpt {
+    first: i64,
+    frames: u64,
+    rate_hz: u32,
+}
+
+impl Excerpt {
+    /// The piece with the most matched hits.
+    fn choose(plan: &Plan, matched: &[Matched], rate_hz: u32) -> Self {
+        let rate = f64::from(rate_hz);
+        let frames = plan.frames.min((EXCERPT_S * rate) as u64);
+        let last = plan.first + (plan.frames - frames) as i64;
+        let hits: Vec<i64> = matched.get(1).map_or(Vec::new(), |m| m.places.iter().map(|p| p.0).collect());
+        let start = |hit: &i64| (hit - (EXCERPT_BEFORE_S * rate) as i64).clamp(plan.first, last);
+        let inside = |first: i64| hits.iter().filter(|h| (first..first + frames as i64).contains(h)).count();
+        // of equals, the earliest
+        let first = hits.iter().map(start).max_by_key(|&first| (inside(first), std::cmp::Reverse(first)));
+        Self { first: first.unwrap_or(plan.first), frames, rate_hz }
+    }
+
+    /// A script that holds it as a WAV file of 16 bits in Base64.
+    fn script(&self, candidate: &Candidate, first: i64, gain_db: f64) -> Result<String> {
+        let mut sound = candidate.sound()?;
+        let mut block = Block::default();
+        sound.read(first, self.frames as usize, &mut block)?;
+        let gain = maths::db_to_ratio(gain_db);
+        let fade = ((EXCERPT_FADE_S * f64::from(self.rate_hz)) as usize).max(1);
+        let length = self.frames as usize;
+        for samples in block.channels_mut() {
+            for (i, x) in samples.iter_mut().enumerate() {
+                *x *= gain * (i.min(length - 1 - i) as f64 / fade as f64).min(1.0);
+            }
+        }
+        let spec = WriteSpec {
+            rate_hz: self.rate_hz,
+            channels: block.count(),
+            depth: Depth::Int16,
+            dither: Dither::Tpdf { seed: u64::from(u32::from(candidate.letter)) },
+            frames: self.frames,
+        };
+        let mut writer = Writer::create(Vec::new(), &spec, &Metadata::default())?;
+        writer.write(&block)?;
+        let (bytes, _) = writer.finish()?;
+        let text = crate::report::base64(&bytes);
+        Ok(format!("(globalThis.shootout ??= {{}}).{} = '{text}';\n", candidate.letter))
+    }
 }
