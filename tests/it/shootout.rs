@@ -336,3 +336,28 @@ fn more_than_two_are_each_held_against_the_first() {
     let lengths: Vec<usize> = ["a", "b", "c"].iter().map(|l| place.samples(&format!("out/{l}.wav")).len()).collect();
     assert!(lengths.windows(2).all(|w| w[0] == w[1]), "{lengths:?}");
 }
+
+#[test]
+fn the_page_is_whole_asks_no_network_and_escapes_names() {
+    let place = Place::new();
+    let strokes = pattern(9, 4);
+    write(&place, "x<b>&y.wav", &play(&strokes, [KICK, SNARE], 9.0, 11), RATE);
+    write(&place, "other.wav", &play(&human(&strokes, 1, 4.0), [KICK, OTHER_SNARE], 9.0, 12), RATE);
+    compare(&place, &["x<b>&y.wav", "other.wav"]);
+    let read = |name: &str| std::fs::read_to_string(place.path(&format!("out/{name}"))).expect(name);
+    let page = read("shootout.html");
+    assert!(page.contains("x&lt;b&gt;&amp;y") && !page.contains("x<b>"));
+    assert!(page.contains("default-src 'none'"));
+    for text in [&page, &read("shootout-files/page.js"), &read("shootout-files/page.css")] {
+        for outside in ["http:", "https:", "//cdn", "@import", "innerHTML", "eval("] {
+            assert!(!text.contains(outside), "{outside}");
+        }
+    }
+    assert!(!page.contains(" style=") && !page.contains("<style") && !page.contains(" onclick"));
+    let manifest = read("manifest-sha256.txt");
+    for file in ["a.wav", "b.wav", "shootout.json", "shootout.html", "shootout-files/a.js", "shootout-files/page.js"] {
+        assert!(manifest.contains(file), "{file}");
+    }
+    // the excerpts are of one length, so that they stay together over and over
+    assert_eq!(read("shootout-files/a.js").len(), read("shootout-files/b.js").len());
+}
