@@ -129,7 +129,7 @@ fn an_edited_value_of_the_worksheet_wins_for_its_track_alone() {
     place.prep(&[], 0);
     let sheet = std::fs::read_to_string(place.path("out/worksheet.toml")).unwrap();
     let at = sheet.find("take-01_snare-top\"]").unwrap();
-    let gain = at + sheet[at..].find("gain_db").unwrap();
+    let gain = at + sheet[at..].find("\ngain_db").unwrap() + 1;
     let end = gain + sheet[gain..].find('\n').unwrap();
     let edited = format!("{}gain_db = -7.5{}", &sheet[..gain], &sheet[end..]);
     std::fs::write(place.path("out/worksheet.toml"), &edited).unwrap();
