@@ -16,6 +16,7 @@ pub mod error;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod mix;
 pub mod session;
 pub mod stage;
 pub mod units;
