@@ -4,18 +4,16 @@
 //! share ([`rough_gain`]). A group stem is the sum of some of the strips with the very same gains
 //! and no final gain, so that all group stems together are the mix before its final gain.
 //!
-//! What a strip does is decided by [`Settings`] and the mic table ([`plan`]). Nothing here knows a
-//! file; the caller reads sources, hands blocks over and measures what comes out.
+//! Where a track stands is the session file's to say. Nothing here knows a file; the caller reads
+//! sources, hands blocks over and measures what comes out.
 
 pub mod gain;
 pub mod pan;
-pub mod plan;
 
 use std::ops::Range;
 
 pub use gain::{MixLevels, RoughGain, no_louder_than, rough_gain};
 pub use pan::{PanLaw, pan_gains};
-pub use plan::{Group, MixRule, Settings};
 
 use crate::block::Block;
 
@@ -26,8 +24,6 @@ pub struct Strip {
     pub gain: f64,
     /// What each channel of the track gives to left and right, before the fader.
     pub pan: Vec<[f64; 2]>,
-    /// Not heard (a drum that this take does not play).
-    pub mute: bool,
     /// Frame of the mix at which the track starts.
     pub offset_frames: u64,
 }
@@ -44,9 +40,6 @@ impl Strip {
     /// track and has its channels; `mix` is stereo and starts at frame `mix_at` of the mix. How a
     /// stream is cut into blocks makes no difference to any bit of the sum.
     pub fn add(&self, source: &Block, source_at: u64, mix: &mut Block, mix_at: u64) {
-        if self.mute {
-            return;
-        }
         let starts = self.offset_frames.saturating_add(source_at);
         let skip_mix = clamp(starts.saturating_sub(mix_at), mix.frames());
         let skip_source = clamp(mix_at.saturating_sub(starts), source.frames());
@@ -132,7 +125,6 @@ mod tests {
         Strip {
             gain,
             pan: pan.to_vec(),
-            mute: false,
             offset_frames,
         }
     }
@@ -214,15 +206,13 @@ mod tests {
     }
 
     #[test]
-    fn a_pair_at_full_width_passes_unchanged_and_a_muted_strip_not_at_all() {
+    fn a_pair_at_full_width_passes_unchanged() {
         let pair = noise("pair", 2, 100);
         let pan: Vec<[f64; 2]> = [-100.0, 100.0]
             .map(|pan| pan_gains(PanLaw::ConstantPower, pan))
             .to_vec();
-        let mut strips = [strip(1.0, &pan, 0)];
+        let strips = [strip(1.0, &pan, 0)];
         assert_eq!(sum(&strips, std::slice::from_ref(&pair), 0, 100), pair);
-        strips[0].mute = true;
-        assert_eq!(sum(&strips, &[pair], 0, 100), Block::new(2, 100));
     }
 
     #[test]
