@@ -10,6 +10,7 @@ use super::prediction::{ORDER, predictor, residual};
 use super::{Format, Sure, Trace, counted, found};
 use crate::finding::{Code, Finding, Severity};
 use crate::units;
+use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
 /// Most candidates kept, the largest.
@@ -18,8 +19,8 @@ const MOST: usize = 1000;
 const BESIDE_MS: usize = 10;
 /// Least ratio of the jump to the RMS beside it: of the second difference, of the residual.
 const ROUGH: f64 = 4.0;
-const EXACT: f64 = 8.0;
-/// Share of the energy of ±1 ms that lies within ten samples.
+const EXACT: f64 = 10.0;
+/// Share of the energy of ±1 ms, over that of the sound beside, that lies within ten samples.
 const ISOLATED: f64 = 0.75;
 /// Least jump in units of rounding.
 const LEAST: f64 = 32.0;
@@ -33,7 +34,7 @@ const MASK: (usize, usize) = (4, 6);
 const BEHIND: usize = ORDER + 6;
 
 /// A jump that may be a click.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Click {
     /// Where.
     pub frame: u64,
@@ -177,8 +178,9 @@ impl Clicks {
         let surroundings = power(&r[at - 6 - beside..at - 6])
             .max(power(&r[at + BEHIND..(at + BEHIND + beside).min(r.len())]))
             .max(power(&r[at + BEHIND..at + BEHIND + ms]));
-        let core = energy(&r[at - 4..at + 6]);
-        let all = energy(&r[at.saturating_sub(ms)..=at + ms]);
+        let over = |range: &[f64]| energy(range) - range.len() as f64 * surroundings;
+        let core = over(&r[at - 4..at + 6]);
+        let all = over(&r[at.saturating_sub(ms)..=at + ms]).max(core);
         if height <= LEAST * self.format.lsb
             || height * height <= EXACT * EXACT * surroundings
             || core <= ISOLATED * all

@@ -147,7 +147,7 @@ impl Dropouts {
         let jump = (value - before.next).abs().max((behind.next - value).abs());
         let edited = samples >= self.format.frames(EDITED_S) as u64;
         let busy = !edited && before.step.min(behind.step) > BUSY * lsb;
-        if !busy && !(jump > JUMP * lsb && jump > 2.0 * usual) {
+        if !(busy || jump > JUMP * lsb && jump > 2.0 * usual) {
             return;
         }
         // nothing near is further out: a flat top
@@ -194,9 +194,13 @@ fn side(trace: &Trace, frame: u64, behind: bool) -> Side {
 }
 
 pub(super) fn finding(format: Format, found: Vec<Found>) -> Option<Finding> {
-    let count: u64 = found.iter().map(|f| f.count).sum();
+    let mut count: u64 = found.iter().map(|f| f.count).sum();
     let mut runs: Vec<Run> = found.into_iter().flat_map(|f| f.runs).collect();
     runs.sort_by_key(|run| run.frame);
+    // the two sides of a pair drop out together
+    let both = runs.len();
+    runs.dedup_by_key(|run| run.frame);
+    count -= (both - runs.len()) as u64;
     let first = runs.first()?;
     let place = format.seconds(first.frame);
     let ms = 1000.0 * format.seconds(first.samples);

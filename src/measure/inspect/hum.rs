@@ -10,6 +10,8 @@
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use realfft::{RealFftPlanner, RealToComplex};
 
 use super::lines::Spectrum;
@@ -30,7 +32,7 @@ const PIECE_S: f64 = 0.05;
 const QUIET_PIECES: usize = 40;
 const QUIET_RATIO: f64 = 4.0;
 /// A hum: a fundamental with its harmonics.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Hum {
     /// Fundamental in hertz of the header's rate, to 0.01.
     pub frequency_hz: f64,
@@ -240,7 +242,7 @@ impl Listener {
 impl Quiet {
     fn push(&mut self, x: f64, piece: usize) {
         self.samples.push(x);
-        if self.samples.len() % piece != 0 {
+        if !self.samples.len().is_multiple_of(piece) {
             return;
         }
         let last = &self.samples[self.samples.len() - piece..];

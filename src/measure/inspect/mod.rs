@@ -1,6 +1,8 @@
 //! Findings that need one track only: flat tops, silence, dropouts, clicks, hum, DC, samples that
 //! are no numbers. One pass, memory bounded; each detector keeps the first or worst places.
 
+use serde::{Deserialize, Serialize};
+
 use crate::audio::SampleFormat;
 use crate::finding::{Code, Finding, Severity};
 
@@ -36,7 +38,7 @@ const HISTORY: usize = 12_288;
 const SCAN: usize = 8192;
 
 /// What one track alone tells.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Inspection {
     /// In the order of their codes; clicks are not among them, see [`confirm_clicks`].
     pub findings: Vec<Finding>,
@@ -189,6 +191,15 @@ impl Inspector {
             inspection.hum = inspection.hum.into_iter().chain(hum).max_by(louder);
         }
         inspection.clicks.sort_by_key(|click| click.frame);
+        // a jump in both sides of a pair is one click
+        let ms = u64::from(format.rate_hz) / 1000;
+        inspection.clicks.dedup_by(|b, a| {
+            let same = a.channel != b.channel && b.frame - a.frame <= ms;
+            if same && b.level_dbfs > a.level_dbfs {
+                *a = *b;
+            }
+            same
+        });
         inspection.findings.extend(clipped::finding(format, clips));
         inspection
             .findings

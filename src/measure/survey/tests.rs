@@ -78,3 +78,10 @@ fn the_figures_are_those_of_the_meter() {
     assert!(levels.clipped_samples > 0);
     assert_eq!(levels.clipped_samples, inspection.clipped_samples);
 }
+
+#[test]
+fn a_survey_can_move_between_threads() {
+    fn send<T: Send>() {}
+    send::<Survey>();
+    send::<Meter>();
+}
