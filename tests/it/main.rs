@@ -1,8 +1,3 @@
-//! Tests from outside: what a user of the library or the command sees.
-
-mod presets; // the verdict on many presets, and the exact texts of all errors
-mod publish; // whole files or none, the manifest
-mod scan;
 //! One test binary for everything that users and other programs see, tested from outside.
 
 mod prep; // the whole job on folders
