@@ -139,7 +139,7 @@ fn tuning(
         };
         out.tuning_tried += 1;
         if let Some(mut tuning) = hit_tuning(&piece, &decimator, range) {
-            tuning.level_dbfs = Some(crate::units::round_to(hit.level_db, 1));
+            tuning.force_db = Some(crate::units::round_to(hit.level_db, 1));
             out.tuning_hits.push(tuning);
         }
     }

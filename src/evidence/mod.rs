@@ -33,6 +33,8 @@ pub use bank::BANDS;
 pub use drums::TakeTrack;
 pub use hits::Hit;
 pub use onset::Onset;
+#[doc(hidden)]
+pub use pair::analyse_signals;
 pub use pair::{PairEvidence, PairKind, Polarity};
 pub use setup::{
     Drift, DrumTuning, MicLevel, PairVerdict, Reference, SetupEvidence, pool_setup,
@@ -42,4 +44,6 @@ pub use take::{DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, rela
 #[doc(hidden)]
 pub use take::{Example, examples};
 pub use trace::{Listener, Trace};
+#[doc(hidden)]
+pub use tuning::tune_hit;
 pub use tuning::{HitTuning, Tuning};

@@ -243,6 +243,30 @@ fn mean_curve(curves: &[Vec<f64>]) -> Vec<f64> {
         .collect()
 }
 
+/// Looks at strokes that begin at these samples in two signals of one rate.
+#[doc(hidden)]
+pub fn analyse_signals(
+    sound: &[Vec<f64>; 2],
+    hits: &[usize],
+    kind: PairKind,
+    rate_hz: u32,
+) -> PairEvidence {
+    let before = (BEFORE_S * f64::from(rate_hz)) as usize;
+    let frames = ((BEFORE_S + AFTER_S) * f64::from(rate_hz)) as usize;
+    let strokes: Vec<Stroke> = hits
+        .iter()
+        .filter_map(|&hit| {
+            let piece =
+                |x: &Vec<f64>| Some(x.get(hit.checked_sub(before)?..)?.get(..frames)?.to_vec());
+            Some(Stroke {
+                first: piece(&sound[0])?,
+                second: piece(&sound[1])?,
+            })
+        })
+        .collect();
+    analyse("first", "second", kind, &strokes, rate_hz)
+}
+
 /// Looks at the strokes of one drum in two mics of one rate.
 pub(super) fn analyse(
     first: &str,
