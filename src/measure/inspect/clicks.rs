@@ -34,11 +34,7 @@ const MASK: (usize, usize) = (4, 6);
 const BEHIND: usize = ORDER + 6;
 
 /// A jump that may be a click.
-<<<<<<< HEAD
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-=======
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
->>>>>>> measure
 pub struct Click {
     /// Where.
     pub frame: u64,

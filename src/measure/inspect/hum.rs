@@ -32,11 +32,7 @@ const PIECE_S: f64 = 0.05;
 const QUIET_PIECES: usize = 40;
 const QUIET_RATIO: f64 = 4.0;
 /// A hum: a fundamental with its harmonics.
-<<<<<<< HEAD
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-=======
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
->>>>>>> measure
 pub struct Hum {
     /// Fundamental in hertz of the header's rate, to 0.01.
     pub frequency_hz: f64,

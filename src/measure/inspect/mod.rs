@@ -38,11 +38,7 @@ const HISTORY: usize = 12_288;
 const SCAN: usize = 8192;
 
 /// What one track alone tells.
-<<<<<<< HEAD
-#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
-=======
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
->>>>>>> measure
 pub struct Inspection {
     /// In the order of their codes; clicks are not among them, see [`confirm_clicks`].
     pub findings: Vec<Finding>,
