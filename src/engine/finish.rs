@@ -4,7 +4,8 @@ use std::path::Path;
 
 use super::layout::Unit;
 use super::render::Rendered;
-use super::{Job, Outcome, Plan, Work, hear};
+use super::{Job, Outcome, Plan, Work};
+use crate::decide::heard::Heard;
 use crate::error::{Error, Result};
 use crate::publish::{MANIFEST, Manifest, Outbox};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
@@ -69,7 +70,7 @@ fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
 fn track_report(unit: &Unit<'_>, plan: &Plan, i: usize, stem: Option<&Rendered>) -> Option<TrackReport> {
     let measured = plan.measured[unit.track_index].as_ref().ok()?;
     let entry = plan.entries[i].as_ref()?;
-    let heard: &hear::Heard = &plan.heard[unit.track_index];
+    let heard: &Heard = &plan.heard[unit.track_index];
     let sources = unit.track.sources.iter().zip(&measured.sha256).map(|(source, sha256)| SourceReport {
         path: PathText::new(&source.path),
         sha256: sha256.clone(),

@@ -10,6 +10,7 @@ pub use pool::Pool;
 pub use stop::Stop;
 pub use store::Store;
 
+use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
 use crate::session::{Session, SessionFile, Track};
 use crate::worksheet::{Entry, Worksheet};
@@ -111,7 +112,7 @@ pub struct Plan {
     /// What was measured, by track.
     measured: Vec<Result<Measured>>,
     /// What was heard, by track.
-    heard: Vec<hear::Heard>,
+    heard: Vec<Heard>,
     /// What will be done, by unit. Absent for a unit whose track failed.
     entries: Vec<Option<Entry>>,
 }

@@ -4,11 +4,11 @@
 use std::collections::BTreeMap;
 
 use super::attempt::{self, Tried};
-use super::hear::Heard;
 use super::layout::Unit;
 use super::measure::Measured;
 use super::{Job, Work};
 use crate::decide::gains::{self, gains};
+use crate::decide::heard::Heard;
 use crate::decide::stages::{bring_to_working_level, follow};
 use crate::error::Result;
 use crate::measure::matcher::{Match, Matcher};
