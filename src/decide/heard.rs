@@ -2,8 +2,8 @@
 
 use super::stages::{Incoming, Pitch, Tuned};
 use crate::evidence::{
-    Hit, PairKind, PairVerdict, Played, Polarity, SetupEvidence, TakeEvidence, TrackEvidence, Tuning,
-    weighted_quantile,
+    Hit, PairKind, PairVerdict, Played, Polarity, SetupEvidence, TakeEvidence, TrackEvidence,
+    Tuning, weighted_quantile,
 };
 use crate::finding::{Code, Finding, Severity};
 use crate::measure::Levels;
@@ -96,13 +96,23 @@ impl Heard {
     /// When a gate opens, and on what evidence.
     pub fn openings(&self, gate: &Gate, rate_hz: u32) -> (Option<Vec<Opening>>, String) {
         if self.gate_hits.is_empty() {
-            return (None, "no hits were told apart: the gate stays open".to_owned());
+            return (
+                None,
+                "no hits were told apart: the gate stays open".to_owned(),
+            );
         }
         let ring_s = self.tuning.as_ref().and_then(|t| t.ring_s);
         // The level between hits is not measured: what lies 30 dB under the softest hit is taken for it.
-        let softest = self.gate_hits.iter().map(|h| h.level_dbfs).fold(0.0, f64::min);
+        let softest = self
+            .gate_hits
+            .iter()
+            .map(|h| h.level_dbfs)
+            .fold(0.0, f64::min);
         let decided = gate.decide(&self.gate_hits, ring_s, softest - 30.0, f64::from(rate_hz));
-        let why = format!("opened by {} hits, half by {} unsure ones", decided.sure, decided.unsure);
+        let why = format!(
+            "opened by {} hits, half by {} unsure ones",
+            decided.sure, decided.unsure
+        );
         (decided.gate.openings, why)
     }
 }
@@ -123,9 +133,23 @@ const NEXT_SHARE: f64 = 0.6;
 const SURE: f64 = 0.6;
 
 /// One list of tracks a take, in the order given.
-pub fn heard(takes: &[TakeHeard<'_>], setup: &SetupEvidence, config: &SessionFile) -> Vec<Vec<Heard>> {
-    let set_up = SetUp { takes, setup, config };
-    (0..takes.len()).map(|t| (0..takes[t].tracks.len()).map(|k| set_up.track(t, k)).collect()).collect()
+pub fn heard(
+    takes: &[TakeHeard<'_>],
+    setup: &SetupEvidence,
+    config: &SessionFile,
+) -> Vec<Vec<Heard>> {
+    let set_up = SetUp {
+        takes,
+        setup,
+        config,
+    };
+    (0..takes.len())
+        .map(|t| {
+            (0..takes[t].tracks.len())
+                .map(|k| set_up.track(t, k))
+                .collect()
+        })
+        .collect()
 }
 
 struct SetUp<'a> {
@@ -136,19 +160,36 @@ struct SetUp<'a> {
 
 /// Places in time of hits, as findings give them.
 fn finding(code: Code, severity: Severity, confidence: f64, message: String) -> Finding {
-    Finding { code, severity, confidence: round_to(confidence, 2), message, at_s: Vec::new() }
+    Finding {
+        code,
+        severity,
+        confidence: round_to(confidence, 2),
+        message,
+        at_s: Vec::new(),
+    }
 }
 
 impl SetUp<'_> {
     fn track(&self, t: usize, k: usize) -> Heard {
         let take = &self.takes[t];
-        let Listening { track, inspection, click, .. } = &take.tracks[k];
-        let Some(evidence) = take.evidence.tracks.get(k) else { return Heard::default() };
+        let Listening {
+            track,
+            inspection,
+            click,
+            ..
+        } = &take.tracks[k];
+        let Some(evidence) = take.evidence.tracks.get(k) else {
+            return Heard::default();
+        };
         let mut findings = noted(track);
         findings.extend(inspection.findings.iter().cloned());
-        findings.extend(click.map(|c| (*c).clone()));
+        // What sounds like clicks in a click or trigger track is meant to.
+        if track.mic.family != Family::Utility {
+            findings.extend(click.map(|c| (*c).clone()));
+        }
         findings.extend(self.duplicate(t, k));
-        let counts = !matches!(track.mic.family, Family::Utility | Family::Unknown) && !inspection.silent;
+        let counts =
+            !matches!(track.mic.family, Family::Utility | Family::Unknown) && !inspection.silent;
         let played = self.played(t, track);
         let not_played = matches!(played, Some(Played::No(_)));
         if let Some(Played::No(confidence)) = played {
@@ -168,8 +209,16 @@ impl SetUp<'_> {
         let (left_out, muted) = self.left_out(t, track, inspection.silent, not_played);
         findings.sort_by_key(|f| (std::cmp::Reverse(f.severity), f.code));
         Heard {
-            level_hits: if counts { level_hits(evidence, track.rate_hz()) } else { Vec::new() },
-            gate_hits: if evidence.attributed { gate_hits(evidence, track.rate_hz()) } else { Vec::new() },
+            level_hits: if counts {
+                level_hits(evidence, track.rate_hz())
+            } else {
+                Vec::new()
+            },
+            gate_hits: if evidence.attributed {
+                gate_hits(evidence, track.rate_hz())
+            } else {
+                Vec::new()
+            },
             incoming: self.incoming(track),
             not_played,
             left_out,
@@ -177,7 +226,12 @@ impl SetUp<'_> {
             polarity_inverted,
             delay_samples: self.delay(track),
             tuned_setup: self.tuning(track).map(tuned).unwrap_or_default(),
-            tuned_take: evidence.tuning.as_ref().filter(|t| t.hits >= TAKE_HITS).map(tuned).unwrap_or_default(),
+            tuned_take: evidence
+                .tuning
+                .as_ref()
+                .filter(|t| t.hits >= TAKE_HITS)
+                .map(tuned)
+                .unwrap_or_default(),
             hits: counts.then(|| summary(evidence)),
             tuning: self.tuning_summary(track, evidence),
             findings,
@@ -186,16 +240,36 @@ impl SetUp<'_> {
 
     fn played(&self, t: usize, track: &Track) -> Option<&Played> {
         let evidence = self.takes[t].evidence;
-        let name = evidence.tracks.iter().find(|e| e.label == track.label)?.drum.as_ref()?;
-        evidence.drums.iter().find(|d| d.name == *name).map(|d| &d.played)
+        let name = evidence
+            .tracks
+            .iter()
+            .find(|e| e.label == track.label)?
+            .drum
+            .as_ref()?;
+        evidence
+            .drums
+            .iter()
+            .find(|d| d.name == *name)
+            .map(|d| &d.played)
     }
 
     /// Whether a stem is left out and whether the mix does without it.
-    fn left_out(&self, t: usize, track: &Track, silent: bool, not_played: bool) -> (Decided<bool>, Decided<bool>) {
+    fn left_out(
+        &self,
+        t: usize,
+        track: &Track,
+        silent: bool,
+        not_played: bool,
+    ) -> (Decided<bool>, Decided<bool>) {
         let missing = |t: usize, track: &Track| -> bool {
-            let same = self.takes[t].tracks.iter().find(|l| l.track.label == track.label);
+            let same = self.takes[t]
+                .tracks
+                .iter()
+                .find(|l| l.track.label == track.label);
             let silent = same.is_some_and(|l| l.inspection.silent);
-            silent || (track.mic.may_be_left_out && matches!(self.played(t, track), Some(Played::No(_))))
+            silent
+                || (track.mic.may_be_left_out
+                    && matches!(self.played(t, track), Some(Played::No(_))))
         };
         let here = missing(t, track);
         let song = self.takes[t].song;
@@ -203,8 +277,14 @@ impl SetUp<'_> {
             let take = &self.takes[*other];
             take.song == song && take.tracks.iter().any(|l| l.track.label == track.label)
         };
-        let everywhere = (0..self.takes.len()).filter(there).all(|other| missing(other, track));
-        let why = if silent { "silent" } else { "not played in this take" };
+        let everywhere = (0..self.takes.len())
+            .filter(there)
+            .all(|other| missing(other, track));
+        let why = if silent {
+            "silent"
+        } else {
+            "not played in this take"
+        };
         let out = match self.config.left_out {
             LeftOut::Never => false,
             LeftOut::Take => here,
@@ -212,7 +292,9 @@ impl SetUp<'_> {
         };
         let left_out = match (out, self.config.left_out) {
             (false, _) => Decided::plain(false),
-            (true, LeftOut::Song) if silent => Decided::new(true, "silent in every take of the song"),
+            (true, LeftOut::Song) if silent => {
+                Decided::new(true, "silent in every take of the song")
+            }
             (true, LeftOut::Song) => Decided::new(true, "played in no take of the song"),
             (true, _) => Decided::new(true, why),
         };
@@ -226,7 +308,10 @@ impl SetUp<'_> {
 
     /// Pairs of this set-up whose second mic is this track.
     fn pairs_to<'s>(&'s self, track: &'s Track) -> impl Iterator<Item = &'s PairVerdict> {
-        self.setup.pairs.iter().filter(|v| v.pair.second == track.label)
+        self.setup
+            .pairs
+            .iter()
+            .filter(|v| v.pair.second == track.label)
     }
 
     fn polarity(&self, t: usize, track: &Track) -> (Decided<bool>, Vec<Finding>) {
@@ -252,10 +337,14 @@ impl SetUp<'_> {
                 round_to(pair.correlation, 2),
                 pair.polarity_confidence * 100.0
             );
-            let corrected = pair.kind == PairKind::Snare && self.config.polarity.0.contains(&track.mic);
+            let corrected =
+                pair.kind == PairKind::Snare && self.config.polarity.0.contains(&track.mic);
             let (severity, message) = if corrected {
                 decided = Decided::new(true, evidence.clone());
-                (Severity::Warning, format!("{evidence}: turned round; listen to both together"))
+                (
+                    Severity::Warning,
+                    format!("{evidence}: turned round; listen to both together"),
+                )
             } else {
                 let what = match pair.kind {
                     // Common between a close mic and an overhead: nothing is wrong with either.
@@ -264,7 +353,12 @@ impl SetUp<'_> {
                 };
                 (Severity::Warning, format!("{evidence}: {what}"))
             };
-            findings.push(finding(Code::Polarity, severity, pair.polarity_confidence, message));
+            findings.push(finding(
+                Code::Polarity,
+                severity,
+                pair.polarity_confidence,
+                message,
+            ));
         }
         (decided, findings)
     }
@@ -274,7 +368,8 @@ impl SetUp<'_> {
         if !self.config.align.contains(&track.mic) {
             return Decided::plain(0);
         }
-        let sure = |v: &&PairVerdict| v.pair.delay_confidence >= SURE && v.pair.delay_samples.is_some();
+        let sure =
+            |v: &&PairVerdict| v.pair.delay_confidence >= SURE && v.pair.delay_samples.is_some();
         match self.pairs_to(track).find(sure) {
             Some(PairVerdict { pair, .. }) => {
                 let samples = pair.delay_samples.unwrap_or_default();
@@ -296,7 +391,10 @@ impl SetUp<'_> {
         let mut findings = Vec::new();
         let level = self.setup.levels.iter().find(|l| l.label == track.label);
         if let Some((_, step)) = level.and_then(|l| l.steps.iter().find(|(take, _)| *take == t)) {
-            let (step, way) = (round_to(step.abs(), 1), if *step > 0.0 { "louder" } else { "softer" });
+            let (step, way) = (
+                round_to(step.abs(), 1),
+                if *step > 0.0 { "louder" } else { "softer" },
+            );
             findings.push(finding(
                 Code::LevelStep,
                 Severity::Warning,
@@ -304,7 +402,12 @@ impl SetUp<'_> {
                 format!("hits {step} dB {way} than in the other takes: was the preamplifier moved? The takes keep one gain"),
             ));
         }
-        let drift = self.setup.tunings.iter().find(|d| d.label == track.label).and_then(|d| d.drift);
+        let drift = self
+            .setup
+            .tunings
+            .iter()
+            .find(|d| d.label == track.label)
+            .and_then(|d| d.drift);
         if let Some(drift) = drift.filter(|drift| drift.first_take == t) {
             findings.push(finding(
                 Code::Detuned,
@@ -329,7 +432,9 @@ impl SetUp<'_> {
                 Code::NotPlayed,
                 Severity::Note,
                 0.8,
-                format!("only {hits} {many} in the whole set-up: no gain is guessed, it stays at 0 dB"),
+                format!(
+                    "only {hits} {many} in the whole set-up: no gain is guessed, it stays at 0 dB"
+                ),
             )
         })
     }
@@ -337,37 +442,70 @@ impl SetUp<'_> {
     /// The same samples under another name.
     fn duplicate(&self, t: usize, k: usize) -> Option<Finding> {
         let own = &self.takes[t].tracks[k];
-        let twin = self.takes.iter().flat_map(|take| take.tracks.iter().map(move |l| (take, l))).find(|(_, other)| {
-            !std::ptr::eq(*other, own) && other.sha256 == own.sha256 && other.track.sources[0].channel == own.track.sources[0].channel
-        })?;
+        let twin = self
+            .takes
+            .iter()
+            .flat_map(|take| take.tracks.iter().map(move |l| (take, l)))
+            .find(|(_, other)| {
+                !std::ptr::eq(*other, own)
+                    && other.sha256 == own.sha256
+                    && other.track.sources[0].channel == own.track.sources[0].channel
+            })?;
         let (take, other) = twin;
         Some(finding(
             Code::Duplicate,
             Severity::Problem,
             1.0,
-            format!("the very same file as {} of {}: one of them has the wrong name, or was copied", other.track.label, take.slug),
+            format!(
+                "the very same file as {} of {}: one of them has the wrong name, or was copied",
+                other.track.label, take.slug
+            ),
         ))
     }
 
     /// The level of the mic over its set-up.
     fn incoming(&self, track: &Track) -> Option<Incoming> {
-        let level = self.setup.levels.iter().find(|l| l.label == track.label && l.hits >= FEWEST_HITS);
+        let level = self
+            .setup
+            .levels
+            .iter()
+            .find(|l| l.label == track.label && l.hits >= FEWEST_HITS);
         if let Some(level) = level {
-            return Some(Incoming { level_dbfs: level.level_dbfs, from_hits: true });
+            return Some(Incoming {
+                level_dbfs: level.level_dbfs,
+                from_hits: true,
+            });
         }
-        let same = self.takes.iter().flat_map(|t| &t.tracks).filter(|l| l.track.label == track.label);
-        let peak = same.filter_map(|l| l.levels.sample_peak_dbfs).max_by(f64::total_cmp)?;
-        Some(Incoming { level_dbfs: peak, from_hits: false })
+        let same = self
+            .takes
+            .iter()
+            .flat_map(|t| &t.tracks)
+            .filter(|l| l.track.label == track.label);
+        let peak = same
+            .filter_map(|l| l.levels.sample_peak_dbfs)
+            .max_by(f64::total_cmp)?;
+        Some(Incoming {
+            level_dbfs: peak,
+            from_hits: false,
+        })
     }
 
-    /// What can be acted on.
+    /// The tuning of the drum over the set-up, from this mic or another one of the same drum.
     fn tuning(&self, track: &Track) -> Option<&Tuning> {
-        let found = self.setup.tunings.iter().find(|d| d.label == track.label)?;
-        (found.tuning.confidence >= OWN).then_some(&found.tuning)
+        let tracks = || self.takes.iter().flat_map(|t| &t.evidence.tracks);
+        let drum = tracks().find(|t| t.label == track.label)?.drum.as_ref()?;
+        let same =
+            |label: &str| tracks().any(|t| t.label == label && t.drum.as_ref() == Some(drum));
+        let found = self
+            .setup
+            .tunings
+            .iter()
+            .filter(|d| d.label == track.label || same(&d.label));
+        found.map(|d| &d.tuning).max_by_key(|t| t.hits)
     }
 
     fn tuning_summary(&self, track: &Track, evidence: &TrackEvidence) -> Option<TuningSummary> {
-        let all = self.setup.tunings.iter().find(|d| d.label == track.label).map(|d| &d.tuning);
+        let all = self.tuning(track);
         let own = evidence.tuning.as_ref().filter(|t| t.hits >= TAKE_HITS);
         let (tuning, note) = match (own, all) {
             (Some(own), _) => (own, ""),
@@ -405,10 +543,16 @@ fn tuned(tuning: &Tuning) -> Tuned {
     if tuning.confidence < OWN {
         return Tuned::default();
     }
-    let pitch = |hz: f64| Pitch { hz, hits: tuning.hits };
+    let pitch = |hz: f64| Pitch {
+        hz,
+        hits: tuning.hits,
+    };
     Tuned {
         fundamental: Some(pitch(tuning.fundamental_hz)),
-        next_partial: tuning.next_partial_hz.filter(|_| tuning.next_share >= NEXT_SHARE).map(pitch),
+        next_partial: tuning
+            .next_partial_hz
+            .filter(|_| tuning.next_share >= NEXT_SHARE)
+            .map(pitch),
     }
 }
 
@@ -424,10 +568,15 @@ fn frame(hit: &Hit, rate_hz: u32) -> u64 {
 fn level_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<u64> {
     let hits: Vec<&Hit> = own(evidence).collect();
     let apart = |i: usize| {
-        let near = |other: Option<&&Hit>| other.is_some_and(|o| (o.at_ms - hits[i].at_ms).abs() < APART_MS);
+        let near = |other: Option<&&Hit>| {
+            other.is_some_and(|o| (o.at_ms - hits[i].at_ms).abs() < APART_MS)
+        };
         !near(i.checked_sub(1).and_then(|i| hits.get(i))) && !near(hits.get(i + 1))
     };
-    let alone: Vec<u64> = (0..hits.len()).filter(|&i| apart(i)).map(|i| frame(hits[i], rate_hz)).collect();
+    let alone: Vec<u64> = (0..hits.len())
+        .filter(|&i| apart(i))
+        .map(|i| frame(hits[i], rate_hz))
+        .collect();
     match alone.len() >= ENOUGH {
         true => alone,
         false => hits.iter().map(|h| frame(h, rate_hz)).collect(),
@@ -437,15 +586,25 @@ fn level_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<u64> {
 fn gate_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<GateHit> {
     let hit = |hit: &Hit| {
         let level_dbfs = hit.level_dbfs?;
-        Some(GateHit { frame: frame(hit, rate_hz), probability: hit.probability, level_dbfs })
+        Some(GateHit {
+            frame: frame(hit, rate_hz),
+            probability: hit.probability,
+            level_dbfs,
+        })
     };
     evidence.hits.iter().filter_map(hit).collect()
 }
 
 fn summary(evidence: &TrackEvidence) -> HitSummary {
-    let levels: Vec<(f64, f64)> = own(evidence).filter_map(|h| h.level_dbfs).map(|l| (l, 1.0)).collect();
+    let levels: Vec<(f64, f64)> = own(evidence)
+        .filter_map(|h| h.level_dbfs)
+        .map(|l| (l, 1.0))
+        .collect();
     let median = weighted_quantile(&levels, 0.5);
-    let deviations: Vec<(f64, f64)> = levels.iter().map(|l| ((l.0 - median.unwrap_or(0.0)).abs(), 1.0)).collect();
+    let deviations: Vec<(f64, f64)> = levels
+        .iter()
+        .map(|l| ((l.0 - median.unwrap_or(0.0)).abs(), 1.0))
+        .collect();
     let mean_probability = {
         let count = own(evidence).count();
         own(evidence).map(|h| h.probability).sum::<f64>() / count.max(1) as f64
@@ -455,14 +614,24 @@ fn summary(evidence: &TrackEvidence) -> HitSummary {
         note.push("not told from bleed: no other close mic to compare with".to_owned());
     }
     if evidence.missed >= 0.1 {
-        note.push(format!("about {:.0} % of the strokes may have been missed in the bleed", evidence.missed * 100.0));
+        note.push(format!(
+            "about {:.0} % of the strokes may have been missed in the bleed",
+            evidence.missed * 100.0
+        ));
     }
     HitSummary {
         count: own(evidence).count(),
         level_dbfs: weighted_quantile(&levels, 0.75).map(|l| round_to(l, 2)),
         spread_db: weighted_quantile(&deviations, 0.5).map(|d| round_to(d, 2)),
         unsure: evidence.unsure,
-        confidence: round_to(if evidence.attributed { mean_probability } else { 0.3 }, 2),
+        confidence: round_to(
+            if evidence.attributed {
+                mean_probability
+            } else {
+                0.3
+            },
+            2,
+        ),
         note: note.join("; "),
     }
 }

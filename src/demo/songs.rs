@@ -212,9 +212,9 @@ pub fn low_tide() -> Song {
         },
         mics,
         takes: vec![
-            take(1, 11.2, 52_260.0, vec![]),
-            take(2, 11.6, 52_401.5, vec![Mishap::FloorUnplayed]),
-            take(3, 11.4, 52_655.25, vec![Mishap::SnareFlat { by_hz: 7.0 }]),
+            take(1, 17.2, 52_260.0, vec![]),
+            take(2, 17.6, 52_401.5, vec![Mishap::FloorUnplayed]),
+            take(3, 17.4, 52_655.25, vec![Mishap::SnareFlat { by_hz: 7.0 }]),
         ],
         nameless: None,
         stamped: true,

@@ -30,7 +30,10 @@ struct Members<'a> {
 
 impl Members<'_> {
     fn samples(&self) -> u64 {
-        self.tracks.iter().map(|t| t.frames() * t.channels() as u64).sum()
+        self.tracks
+            .iter()
+            .map(|t| t.frames() * t.channels() as u64)
+            .sum()
     }
 }
 
@@ -53,15 +56,24 @@ pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &[Result<Measured>]) -> Re
     // What the takes of a set-up teach each other; one take alone has nothing to learn from.
     let mut references = BTreeMap::new();
     for (setup, list) in setups.iter().filter(|(_, list)| list.len() > 1) {
-        let evidence: Vec<&TakeEvidence> =
-            list.iter().filter_map(|&i| alone[i].as_ref().ok().map(|r| &r.evidence)).collect();
+        let evidence: Vec<&TakeEvidence> = list
+            .iter()
+            .filter_map(|&i| alone[i].as_ref().ok().map(|r| &r.evidence))
+            .collect();
         references.insert(*setup, Reference::pool(&evidence));
     }
     let together = listen(work, &takes, &references)?;
     let mut all: Vec<Heard> = measured.iter().map(|_| Heard::default()).collect();
     for list in setups.values() {
-        let good: Vec<usize> = list.iter().copied().filter(|&i| together[i].is_ok()).collect();
-        let results: Vec<&TakeResult> = good.iter().filter_map(|&i| together[i].as_ref().ok()).collect();
+        let good: Vec<usize> = list
+            .iter()
+            .copied()
+            .filter(|&i| together[i].is_ok())
+            .collect();
+        let results: Vec<&TakeResult> = good
+            .iter()
+            .filter_map(|&i| together[i].as_ref().ok())
+            .collect();
         let evidence: Vec<&TakeEvidence> = results.iter().map(|r| &r.evidence).collect();
         let setup = pool_setup(&evidence);
         let views: Vec<TakeHeard<'_>> = good
@@ -100,7 +112,14 @@ fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'
     for (index, (song, take, track)) in job.session.tracks().enumerate() {
         if !takes.last().is_some_and(|m| std::ptr::eq(m.take, take)) {
             let (indices, tracks, measured, known) = Default::default();
-            takes.push(Members { song, take, indices, tracks, measured, known });
+            takes.push(Members {
+                song,
+                take,
+                indices,
+                tracks,
+                measured,
+                known,
+            });
         }
         if let (Some(members), Ok(measured)) = (takes.last_mut(), &measured[index]) {
             members.indices.push(index);
@@ -116,7 +135,10 @@ fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'
 
 /// The tracks as evidence knows them, placed by their time references where rates agree.
 fn known(tracks: &[&Track]) -> Vec<TakeTrack> {
-    let times: Vec<_> = tracks.iter().map(|t| (t.sources[0].info.time_reference_samples, t.frames())).collect();
+    let times: Vec<_> = tracks
+        .iter()
+        .map(|t| (t.sources[0].info.time_reference_samples, t.frames()))
+        .collect();
     let one_rate = tracks.windows(2).all(|w| w[0].rate_hz() == w[1].rate_hz());
     let placed = mix::place(&times);
     tracks
@@ -129,7 +151,11 @@ fn known(tracks: &[&Track]) -> Vec<TakeTrack> {
             side: track.side,
             rate_hz: track.rate_hz(),
             frames: track.frames(),
-            offset_frames: if one_rate { i64::try_from(offset).unwrap_or(0) } else { 0 },
+            offset_frames: if one_rate {
+                i64::try_from(offset).unwrap_or(0)
+            } else {
+                0
+            },
         })
         .collect()
 }
@@ -152,7 +178,11 @@ fn listen(
             work.advance(members.samples());
             return Ok(found);
         }
-        let mut material = Takes { work, members, readers: members.tracks.iter().map(|_| None).collect() };
+        let mut material = Takes {
+            work,
+            members,
+            readers: members.tracks.iter().map(|_| None).collect(),
+        };
         let evidence = relate(&members.known, &mut material, reference)?;
         let clicks = clicks(members, &mut material)?;
         let result = TakeResult { evidence, clicks };
@@ -168,12 +198,24 @@ fn clicks(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Opt
     for (track, known) in members.known.iter().enumerate() {
         let start_s = known.offset_frames as f64 / f64::from(known.rate_hz);
         let trace = material.trace(track)?;
-        onsets.push(trace.onsets.iter().map(|o| f64::from(o.at_ms) / 1000.0 + start_s).collect());
+        onsets.push(
+            trace
+                .onsets
+                .iter()
+                .map(|o| f64::from(o.at_ms) / 1000.0 + start_s)
+                .collect(),
+        );
     }
     let of = |track: usize| {
-        let start_s = members.known[track].offset_frames as f64 / f64::from(members.known[track].rate_hz);
-        let others: Vec<f64> =
-            onsets.iter().enumerate().filter(|(i, _)| *i != track).flat_map(|(_, o)| o).map(|at| at - start_s).collect();
+        let start_s =
+            members.known[track].offset_frames as f64 / f64::from(members.known[track].rate_hz);
+        let others: Vec<f64> = onsets
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| *i != track)
+            .flat_map(|(_, o)| o)
+            .map(|at| at - start_s)
+            .collect();
         confirm_clicks(&members.measured[track].inspection.clicks, &others)
     };
     Ok((0..members.tracks.len()).map(of).collect())
@@ -190,7 +232,8 @@ impl Material for Takes<'_, '_> {
     fn trace(&mut self, track: usize) -> Result<Trace> {
         self.work.stop.check()?;
         let bytes = self.work.store.get_bytes(&self.members.measured[track].key);
-        let bytes = bytes.ok_or_else(|| Error::new(Kind::File, "its trace is gone from the output folder"))?;
+        let bytes = bytes
+            .ok_or_else(|| Error::new(Kind::File, "its trace is gone from the output folder"))?;
         Trace::from_bytes(&bytes)
     }
 

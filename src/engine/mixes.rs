@@ -16,10 +16,10 @@ use crate::maths;
 use crate::measure::{Levels, Meter};
 use crate::mix::{self, MixLevels, PanLaw, Strip, no_louder_than, pan_gains, rough_gain};
 use crate::publish::Outbox;
+use crate::report::session::{MixFile, MixReport, Omitted};
 use crate::resample::{self, Resampler};
 use crate::session::config::Named;
 use crate::units::round_to;
-use crate::report::session::{MixFile, MixReport, Omitted};
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer, bext};
 
 /// Where a derived stem stands in the mix: fader in dB, and the position of its two sides. Common
@@ -55,14 +55,23 @@ impl Sum<'_> {
     fn key(&self, group: Option<&str>) -> Key {
         let parts: Vec<_> = self
             .parts(group)
-            .map(|part| (&part.stem.output.sha256, part.strip.gain, &part.strip.pan, part.strip.offset_frames))
+            .map(|part| {
+                (
+                    &part.stem.output.sha256,
+                    part.strip.gain,
+                    &part.strip.pan,
+                    part.strip.offset_frames,
+                )
+            })
             .collect();
         Key::of("sum", &(parts, self.frames, self.start))
     }
 
     /// The parts of one group, or all.
     fn parts<'s>(&'s self, group: Option<&'s str>) -> impl Iterator<Item = &'s Part<'s>> {
-        self.strips.iter().filter(move |part| group.is_none_or(|group| part.group == group))
+        self.strips
+            .iter()
+            .filter(move |part| group.is_none_or(|group| part.group == group))
     }
 }
 
@@ -99,7 +108,9 @@ pub fn mix(
     outbox: &Outbox,
 ) -> Result<Vec<MixReport>> {
     let sums = sums(work, job, plan, stems);
-    let tried = work.each("sum", &sums, Sum::samples, |sum| try_sum(work, outbox.root(), sum, None))?;
+    let tried = work.each("sum", &sums, Sum::samples, |sum| {
+        try_sum(work, outbox.root(), sum, None)
+    })?;
     let gains = gains(job, &sums, &tried);
     let mut files = Vec::new();
     for sum in sums.iter().filter(|sum| !sum.strips.is_empty()) {
@@ -113,14 +124,24 @@ pub fn mix(
             rate_hz,
             title: format!("{song} {take}, {what}"),
         };
-        files.push(file(format!("mixes/{song}/{take}.wav"), Depth::Int24, sum.rate_hz, "rough mix"));
+        files.push(file(
+            format!("mixes/{song}/{take}.wav"),
+            Depth::Int24,
+            sum.rate_hz,
+            "rough mix",
+        ));
         if job.config.mix.listening_copy {
             let path = format!("mixes/{song}/{take}_listen.wav");
             files.push(file(path, Depth::Int16, LISTENING_HZ, "copy to listen to"));
         }
     }
     files.extend(groups(work, job, outbox.root(), &sums)?);
-    let mixed = work.each("mix", &files, |file| file.sum.samples(), |file| write(work, outbox, file))?;
+    let mixed = work.each(
+        "mix",
+        &files,
+        |file| file.sum.samples(),
+        |file| write(work, outbox, file),
+    )?;
     let report = |sum: &Sum<'_>| {
         let gain = &gains[sum.song];
         let mut report = MixReport {
@@ -131,7 +152,11 @@ pub fn mix(
             gain_db: gain.db,
             gain_why: gain.why.clone(),
             after: None,
-            tracks: sum.strips.iter().map(|part| part.unit.name.clone()).collect(),
+            tracks: sum
+                .strips
+                .iter()
+                .map(|part| part.unit.name.clone())
+                .collect(),
             omitted: sum.omitted.clone(),
         };
         for (file, mixed) in files.iter().zip(&mixed) {
@@ -140,7 +165,10 @@ pub fn mix(
             }
             match mixed {
                 Ok(mixed) => {
-                    report.outputs.push(MixFile { path: file.path.clone(), sha256: mixed.sha256.clone() });
+                    report.outputs.push(MixFile {
+                        path: file.path.clone(),
+                        sha256: mixed.sha256.clone(),
+                    });
                     if report.path.is_none() && file.group.is_none() {
                         report.path = Some(file.path.clone());
                         report.after = Some(mixed.after.clone());
@@ -171,21 +199,32 @@ fn groups<'s, 'a>(
     let mut parts: Vec<(&Sum<'a>, &str)> = Vec::new();
     for sum in sums {
         for part in &sum.strips {
-            if !parts.iter().any(|(s, group)| std::ptr::eq(*s, sum) && *group == part.group) {
+            if !parts
+                .iter()
+                .any(|(s, group)| std::ptr::eq(*s, sum) && *group == part.group)
+            {
                 parts.push((sum, &part.group));
             }
         }
     }
-    let tried = work.each("sum", &parts, |(sum, _)| sum.samples(), |(sum, group)| {
-        try_sum(work, root, sum, Some(group))
-    })?;
+    let tried = work.each(
+        "sum",
+        &parts,
+        |(sum, _)| sum.samples(),
+        |(sum, group)| try_sum(work, root, sum, Some(group)),
+    )?;
     let depth = render::depth(job.config.output.bits);
     let file = |(n, (sum, group)): (usize, &(&'s Sum<'a>, &'s str))| {
         let peaks: Vec<Option<f64>> = parts
             .iter()
             .zip(&tried)
             .filter(|((other, _), _)| other.song == sum.song)
-            .map(|(_, levels)| levels.as_ref().ok().and_then(|levels| levels.true_peak_dbtp))
+            .map(|(_, levels)| {
+                levels
+                    .as_ref()
+                    .ok()
+                    .and_then(|levels| levels.true_peak_dbtp)
+            })
             .collect();
         let (gain_db, _) = no_louder_than(0.0, &peaks, job.config.mix.ceiling_dbtp);
         let named = Named {
@@ -196,12 +235,19 @@ fn groups<'s, 'a>(
             group,
             rate_hz: sum.rate_hz,
         };
-        let name = job.config.name(&named).unwrap_or_else(|_| format!("{}-{group}-{n}", sum.take));
+        let name = job
+            .config
+            .name(&named)
+            .unwrap_or_else(|_| format!("{}-{group}-{n}", sum.take));
         File {
             sum: *sum,
             group: Some(*group),
             path: format!("stems/{}/{}/group_{name}.wav", sum.song, sum.take),
-            gain_db: if depth == Depth::Float32 { 0.0 } else { (gain_db * 10.0).floor() / 10.0 },
+            gain_db: if depth == Depth::Float32 {
+                0.0
+            } else {
+                (gain_db * 10.0).floor() / 10.0
+            },
             depth,
             rate_hz: sum.rate_hz,
             title: format!("{} {}, {group}", sum.song, sum.take),
@@ -227,7 +273,12 @@ fn try_sum(work: &Work<'_>, root: &Path, sum: &Sum<'_>, group: Option<&str>) -> 
 }
 
 /// The sums of all takes that have anything to sum.
-fn sums<'a>(work: &Work<'_>, job: &'a Job<'a>, plan: &Plan, stems: &'a [Option<Result<Rendered>>]) -> Vec<Sum<'a>> {
+fn sums<'a>(
+    work: &Work<'_>,
+    job: &'a Job<'a>,
+    plan: &Plan,
+    stems: &'a [Option<Result<Rendered>>],
+) -> Vec<Sum<'a>> {
     let mut takes: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
     for (i, unit) in job.units.iter().enumerate() {
         if let (Some(song), Some(take)) = (unit.song, unit.take) {
@@ -291,7 +342,9 @@ fn strip(fader_db: f64, pan: (f64, f64), channels: usize, offset_frames: u64) ->
     let pan = [pan.0, pan.1].into_iter().take(channels);
     Strip {
         gain: maths::db_to_ratio(fader_db),
-        pan: pan.map(|pan| pan_gains(PanLaw::ConstantPower, pan)).collect(),
+        pan: pan
+            .map(|pan| pan_gains(PanLaw::ConstantPower, pan))
+            .collect(),
         offset_frames,
     }
 }
@@ -315,7 +368,11 @@ fn place<'a>(
     }
     let stem = stem.and_then(|stem| stem.as_ref().ok()).ok_or("failed")?;
     if unit.derived.is_some() {
-        let pan = if stem.output.channels == 2 { DERIVED.1 } else { (0.0, 0.0) };
+        let pan = if stem.output.channels == 2 {
+            DERIVED.1
+        } else {
+            (0.0, 0.0)
+        };
         return Ok((stem, DERIVED.0, pan));
     }
     if unit.track.mic.is_unknown() {
@@ -332,16 +389,21 @@ fn place<'a>(
 fn common_rate(rates: impl Iterator<Item = u32>) -> u32 {
     let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
     rates.for_each(|rate| *counts.entry(rate).or_default() += 1);
-    counts.into_iter().max_by_key(|&(rate, count)| (count, rate)).map_or(48_000, |c| c.0)
+    counts
+        .into_iter()
+        .max_by_key(|&(rate, count)| (count, rate))
+        .map_or(48_000, |c| c.0)
 }
 
 fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTreeMap<&'a str, Gain> {
     let mut songs: BTreeMap<&str, Vec<(&str, MixLevels)>> = BTreeMap::new();
     for (sum, levels) in sums.iter().zip(tried) {
-        let levels = levels.as_ref().map_or(MixLevels::default(), |levels| MixLevels {
-            integrated_lufs: levels.integrated_lufs,
-            true_peak_dbtp: levels.true_peak_dbtp,
-        });
+        let levels = levels
+            .as_ref()
+            .map_or(MixLevels::default(), |levels| MixLevels {
+                integrated_lufs: levels.integrated_lufs,
+                true_peak_dbtp: levels.true_peak_dbtp,
+            });
         songs.entry(sum.song).or_default().push((sum.take, levels));
     }
     let mix = &job.config.mix;
@@ -351,7 +413,11 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
         // Rounded down, so that the ceiling holds.
         let db = round_to((found.db * 10.0 + 1e-6).floor() / 10.0, 1);
         let mut why = match found.wanted_db {
-            Some(wanted) => format!("{} dB to {} LUFS in the median take", round_to(wanted, 1), mix.target_lufs),
+            Some(wanted) => format!(
+                "{} dB to {} LUFS in the median take",
+                round_to(wanted, 1),
+                mix.target_lufs
+            ),
             None => "no take has a loudness".to_owned(),
         };
         if let (Some(held), Some(wanted)) = (found.held_by, found.wanted_db) {
@@ -364,7 +430,10 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
         }
         Gain { db, why }
     };
-    songs.into_iter().map(|(song, takes)| (song, gain(takes))).collect()
+    songs
+        .into_iter()
+        .map(|(song, takes)| (song, gain(takes)))
+        .collect()
 }
 
 /// Reads the stems of a sum block by block and hands on their sum.
@@ -376,8 +445,10 @@ fn add_up(
     mut take: impl FnMut(&mut Block) -> Result<()>,
 ) -> Result<()> {
     let open = |part: &Part<'_>| audio::open(&root.join(&part.stem.output.path));
-    let mut readers: Vec<(&Strip, Box<dyn AudioRead>)> =
-        sum.parts(group).map(|part| Ok((&part.strip, open(part)?))).collect::<Result<_>>()?;
+    let mut readers: Vec<(&Strip, Box<dyn AudioRead>)> = sum
+        .parts(group)
+        .map(|part| Ok((&part.strip, open(part)?)))
+        .collect::<Result<_>>()?;
     let mut part = Block::default();
     let mut at = 0;
     while at < sum.frames {
@@ -400,7 +471,15 @@ fn add_up(
 
 fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
     let sum = file.sum;
-    let key = Key::of("mix", &(sum.key(file.group), file.gain_db, file.depth.bits(), file.rate_hz));
+    let key = Key::of(
+        "mix",
+        &(
+            sum.key(file.group),
+            file.gain_db,
+            file.depth.bits(),
+            file.rate_hz,
+        ),
+    );
     if let Some(found) = render::finished(work, outbox.root(), &file.path, &key)? {
         work.advance(sum.samples());
         return Ok(found);
@@ -417,14 +496,21 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
         depth: file.depth,
         dither: match file.depth {
             Depth::Float32 => Dither::None,
-            _ => Dither::Tpdf { seed: render::seed(&file.path) },
+            _ => Dither::Tpdf {
+                seed: render::seed(&file.path),
+            },
         },
         frames: resample::frames_out(sum.frames, start, sum.rate_hz, file.rate_hz),
     };
     let draft = outbox.create(Path::new(&file.path))?;
     let mut writer = Writer::create(draft, &spec, &metadata)?;
     let ratio = maths::db_to_ratio(file.gain_db);
-    let scaled = |block: &mut Block| block.channels_mut().flatten().for_each(|sample| *sample *= ratio);
+    let scaled = |block: &mut Block| {
+        block
+            .channels_mut()
+            .flatten()
+            .for_each(|sample| *sample *= ratio)
+    };
     if file.rate_hz == sum.rate_hz {
         add_up(work, outbox.root(), sum, file.group, |block| {
             scaled(block);
@@ -444,7 +530,10 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
     let (draft, _) = writer.finish()?;
     let published = draft.publish()?;
     let after = render::measure_file(work, &outbox.root().join(&published.path))?;
-    let mixed = Mixed { after, sha256: published.sha256 };
+    let mixed = Mixed {
+        after,
+        sha256: published.sha256,
+    };
     render::note(work, &file.path, key, &mixed.sha256, &mixed)?;
     Ok(mixed)
 }

@@ -3,6 +3,7 @@
 mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
 mod publish; // whole files or none, the manifest
+mod recorded; // recorded drum hits, where they are at hand
 mod scan; // folders and names: what files are taken for
 mod stages; // every stage: data sheets, and what all of them promise
 mod support; // a session in a temporary folder, the program run on it
