@@ -171,7 +171,7 @@ pub fn preset_list() -> Result<u8> {
 }
 
 pub fn preset_show(name: &str) -> Result<u8> {
-    print(&preset::show(name)?)?;
+    print(preset::show(name)?)?;
     Ok(0)
 }
 

@@ -170,7 +170,7 @@ enum PresetCommand {
     List,
     /// Print a preset
     Show {
-        /// Name of a preset, or a preset file
+        /// Name of a preset that comes with the program
         name: String,
     },
     /// Check preset files and name every mistake

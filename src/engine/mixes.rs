@@ -240,7 +240,7 @@ fn groups<'s, 'a>(
             .name(&named)
             .unwrap_or_else(|_| format!("{}-{group}-{n}", sum.take));
         File {
-            sum: *sum,
+            sum,
             group: Some(*group),
             path: format!("stems/{}/{}/group_{name}.wav", sum.song, sum.take),
             gain_db: if depth == Depth::Float32 {
