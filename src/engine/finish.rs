@@ -7,6 +7,7 @@ use super::render::Rendered;
 use super::{Job, Outcome, Plan, Work, hear};
 use crate::error::{Error, Result};
 use crate::publish::{MANIFEST, Manifest, Outbox};
+use crate::report::page::{self, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
 use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, columns, to_json};
 use crate::worksheet::Worksheet;
@@ -28,7 +29,7 @@ pub fn outcome(
         .map(|f| FailedReport { path: PathText::new(&f.path), reason: f.reason.clone() })
         .collect();
     let mut tracks = Vec::new();
-    let mut paths = std::collections::BTreeMap::new();
+    let mut subjects = Vec::new();
     for (i, unit) in job.units.iter().enumerate() {
         let stem = stems.get(i).and_then(Option::as_ref);
         let error = match (&plan.measured[unit.track_index], &plan.entries[i], stem) {
@@ -41,9 +42,10 @@ pub fn outcome(
                 failed.push(failure(unit, error));
             }
         }
-        if let Some(report) = track_report(unit, plan, i, stem.and_then(|s| s.as_ref().ok())) {
-            paths.insert(report.name.clone(), unit.report_path.clone());
+        let stem = stem.and_then(|s| s.as_ref().ok());
+        if let Some(report) = track_report(unit, plan, i, stem) {
             tracks.push(report);
+            subjects.push(subject(unit, plan, stem));
         }
     }
     let skipped = job
@@ -52,10 +54,18 @@ pub fn outcome(
         .iter()
         .map(|s| FailedReport { path: PathText::new(&s.path), reason: s.reason.clone() })
         .collect();
-    let path = |track: &TrackReport| paths.get(&track.name).cloned().unwrap_or_default();
-    let report = SessionReport::new(&tracks, path, failed, skipped, mixes);
-    let places = tracks.iter().map(&path).collect();
-    Outcome { report, tracks, places }
+    let report = SessionReport::new(&tracks, &subjects, failed, skipped, mixes);
+    Outcome { report, tracks, subjects }
+}
+
+fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>) -> Subject {
+    Subject {
+        report_path: unit.report_path.clone(),
+        label: unit.derived.as_ref().map_or(&unit.track.label, |derived| &derived.name).clone(),
+        key: unit.key.clone(),
+        before: plan.measured[unit.track_index].as_ref().ok().map(|measured| measured.picture.clone()),
+        after: stem.map(|stem| stem.picture.clone()),
+    }
 }
 
 fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
@@ -116,13 +126,19 @@ pub fn write(work: &Work<'_>, outbox: &Outbox, outcome: &Outcome, worksheet: Opt
         manifest.insert(path, outbox.write(Path::new(path), bytes)?.sha256);
         Ok(())
     };
-    for (track, path) in outcome.tracks.iter().zip(&outcome.places) {
-        put(path, &to_json(track))?;
+    for (track, subject) in outcome.tracks.iter().zip(&outcome.subjects) {
+        put(&subject.report_path, &to_json(track))?;
     }
     put("session.json", &to_json(&outcome.report))?;
     put("session.csv", &columns::to_csv(&outcome.tracks))?;
     if let Some(worksheet) = worksheet {
         put(WORKSHEET, worksheet.to_toml().as_bytes())?;
+    }
+    // Files that were given without a session have no songs and takes to show.
+    if outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some()) {
+        for file in page::files(&outcome.report, &outcome.tracks, &outcome.subjects, worksheet.is_some()) {
+            put(&file.path, &file.bytes)?;
+        }
     }
     work.stop.check()?;
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;

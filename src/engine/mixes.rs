@@ -270,7 +270,7 @@ fn write(work: &Work<'_>, outbox: &Outbox, sum: &Sum<'_>, gain: &Gain) -> Result
     })?;
     let (draft, _) = writer.finish()?;
     let published = draft.publish()?;
-    let after = render::measure_file(work, &outbox.root().join(&published.path))?;
+    let (after, _) = render::measure_file(work, &outbox.root().join(&published.path))?;
     let mixed = Mixed { after, sha256: published.sha256 };
     render::note(work, &sum.path, key, &mixed.sha256, &mixed)?;
     Ok(mixed)
