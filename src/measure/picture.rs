@@ -10,7 +10,7 @@ use crate::block::Block;
 use crate::units::{power_to_db, round_to};
 
 /// Columns of an outline at most.
-pub const COLUMNS: u64 = 320;
+pub const COLUMNS: u64 = 200;
 
 /// Third-octave bands from 20 Hz to 20 kHz.
 pub const BANDS: usize = 31;
@@ -241,12 +241,12 @@ mod tests {
 
     #[test]
     fn each_column_holds_the_outermost_samples_of_its_frames() {
-        let mut samples = vec![0.0; 3200];
+        let mut samples = vec![0.0; 2000];
         samples[10] = 0.5;
-        samples[3199] = -2.5;
+        samples[1999] = -2.5;
         let found = picture(vec![samples], 7);
         assert_eq!((found.high[0], found.high[1], found.high[2]), (0, 1000, 0));
-        assert_eq!((found.low[318], found.low[319]), (0, -5000));
+        assert_eq!((found.low[198], found.low[199]), (0, -5000));
         assert!(picture(vec![vec![0.0; 500]], 100).bands_db.iter().all(Option::is_none));
         assert_eq!(picture(vec![vec![0.1, 0.2]], 1).high, [200, 400]);
         assert_eq!(Painter::new(48_000, 1, 0).finish().low.len(), 0);

@@ -29,11 +29,15 @@ pub fn track(track: &Shown<'_>, up: &str) -> Markup {
                 }
             }
             (pictures(track))
-            (figures(track))
-            (played(track))
-            (findings(track))
-            (decisions(track))
-            (sources(track))
+            div.facts {
+                div { (figures(track)) }
+                div {
+                    (played(track))
+                    (findings(track))
+                    (decisions(track))
+                    (sources(track))
+                }
+            }
         }
     }
 }
@@ -137,17 +141,15 @@ fn figures(track: &Shown<'_>) -> Markup {
     let before = rounded(&track.report.before);
     let after = track.report.after.as_ref().map(rounded);
     html! {
-        div.scroll tabindex="0" role="region" aria-label={ "Figures of " (track.report.name) } {
-            table.figures {
-                caption { "Figures before and after" }
-                thead { tr { th scope="col" { "Figure" } th scope="col" { "Before" } th scope="col" { "After" } } }
-                tbody {
-                    @for (name, of) in FIGURES {
-                        tr {
-                            th scope="row" { (name) }
-                            td.n { (figure(&of(&before))) }
-                            td.n { (figure(&after.as_ref().map_or(Value::Null, of))) }
-                        }
+        table.figures {
+            caption { "Figures before and after" }
+            thead { tr { th scope="col" { "Figure" } th scope="col" { "Before" } th scope="col" { "After" } } }
+            tbody {
+                @for (name, of) in FIGURES {
+                    tr {
+                        th scope="row" { (name) }
+                        td { (figure(&of(&before))) }
+                        td { (figure(&after.as_ref().map_or(Value::Null, of))) }
                     }
                 }
             }
@@ -259,7 +261,7 @@ fn sources(track: &Shown<'_>) -> Markup {
                     span.path { (printable(&source.path.path)) }
                     @if let Some(channel) = source.channel { ", channel " (channel) }
                     ", " (source.sample_rate_hz) " Hz, " (source.bit_depth) " bit " (word(&source.sample_format))
-                    ", " (source.frames) " frames, SHA-256 " code { (source.sha256) }
+                    ", " (source.frames) " frames"
                 }
             }
         }

@@ -51,7 +51,7 @@ fn table(view: &View<'_>, song: &str) -> Markup {
                             td { (mix(view, song, take)) }
                             @for label in &labels {
                                 td.cell { @match tracks.iter().find(|t| t.subject.label == *label) {
-                                    Some(track) => a href=(view.address(track)) aria-label={ (label) ", " (take) ": " (in_words(track)) } { (cell(track)) },
+                                    Some(track) => a href=(view.address(track)) aria-label={ (cell(track)) " " (label) ", " (take) ": " (in_words(track)) } { (cell(track)) },
                                     None => span.none aria-label={ (label) ", " (take) ": no file" } role="img" { "·" },
                                 } }
                             }

@@ -80,7 +80,7 @@ pub fn verdict(view: &View<'_>) -> Markup {
                 (totals.left_out) " left out. Findings: " (count(totals.problems, "problem")) ", "
                 (count(totals.warnings, "warning")) ", " (count(totals.notes, "note")) "."
             }
-            p { "Originals were opened for reading only; the SHA-256 of each, as it was read, stands with its track below." }
+            p { "Originals were opened for reading only; the SHA-256 of each, as it was read, stands in the report of its track." }
         }
     }
 }
@@ -146,7 +146,7 @@ pub fn again(view: &View<'_>) -> Markup {
                                         @if item.last_chance { br; strong { "no whole take of this song" } }
                                     }
                                     td { (item.what) }
-                                    td { @if let Some(track) = &item.track { a href=(view.address(track)) { (track.subject.label) } } @else { "–" } }
+                                    td.whole { @if let Some(track) = &item.track { a href=(view.address(track)) { (track.subject.label) } } @else { "–" } }
                                     td { (printable(&item.words)) }
                                     td { (places(item.track.as_ref(), item.at_s)) }
                                 }
@@ -184,11 +184,21 @@ fn places(track: Option<&Shown<'_>>, at_s: &[f64]) -> Markup {
     }
 }
 
+/// What was done, the gravest first.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Kind {
+    Polarity,
+    Delay,
+    LeftOut,
+    Muted,
+    Held,
+    Fallback,
+}
+
 /// One decision that several takes share.
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
 struct Change<'a> {
-    order: usize,
-    song: &'a str,
+    kind: Kind,
     label: &'a str,
     what: String,
     why: String,
@@ -198,8 +208,8 @@ struct Change<'a> {
 pub fn changed(view: &View<'_>) -> Markup {
     let mut changes: BTreeMap<Change<'_>, Vec<Shown<'_>>> = BTreeMap::new();
     for track in &view.tracks {
-        for (order, (what, why)) in changes_of(track).into_iter().enumerate() {
-            let change = Change { order, song: track.song(), label: &track.subject.label, what, why };
+        for (kind, what, why) in changes_of(track) {
+            let change = Change { kind, label: &track.subject.label, what, why };
             changes.entry(change).or_default().push(*track);
         }
     }
@@ -209,8 +219,8 @@ pub fn changed(view: &View<'_>) -> Markup {
             @if changes.is_empty() { p { "Nothing." } } @else {
                 p {
                     @if view.worksheet {
-                        "Each stands in " code { "worksheet.toml" } " under its key: edit the line there and run "
-                        code { "batterhead prep SESSION --out DIR --worksheet FILE" } "."
+                        "Each stands in " code { "worksheet.toml" } " under its key: edit the line there and give the file to "
+                        code { "batterhead prep" } " with " code.whole { "--worksheet FILE" } "."
                     } @else {
                         "This is what " code { "batterhead prep" } " would do; nothing was written but reports."
                     }
@@ -218,23 +228,20 @@ pub fn changed(view: &View<'_>) -> Markup {
                 div.scroll tabindex="0" role="region" aria-label="What was changed" {
                     table {
                         thead { tr {
-                            th scope="col" { "Song" } th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "Why" }
-                            th scope="col" { "Confidence" } th scope="col" { "Takes, each with its worksheet key" }
+                            th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "Why" }
+                            th scope="col" { "Confidence" } th scope="col" { "Takes" } th scope="col" { "Worksheet key" }
                         } }
                         tbody {
                             @for (change, tracks) in &changes {
                                 tr {
-                                    td { (change.song) }
-                                    td { (change.label) }
+                                    th.whole scope="row" { (change.label) }
                                     td { (change.what) }
                                     td { (if change.why.is_empty() { "–".to_owned() } else { printable(&change.why).to_string() }) }
-                                    td.n { (confidence(tracks, &change.what)) }
+                                    td.n { (confidence(tracks, change.kind)) }
+                                    td { (take_links(view, tracks)) }
                                     td {
-                                        @for track in tracks.iter().take(TAKES) {
-                                            a href=(view.address(track)) { (track.take()) } " "
-                                            code.key { (printable(&track.subject.key)) } br;
-                                        }
-                                        @if tracks.len() > TAKES { "and " (tracks.len() - TAKES) " more takes" }
+                                        @for track in tracks.iter().take(1) { code.key { (printable(&track.subject.key)) } }
+                                        @if tracks.len() > 1 { " and " (tracks.len() - 1) " alike" }
                                     }
                                 }
                             }
@@ -246,28 +253,39 @@ pub fn changed(view: &View<'_>) -> Markup {
     }
 }
 
+/// The takes of some tracks, each leading to its track; the song is named where it changes.
+fn take_links(view: &View<'_>, tracks: &[Shown<'_>]) -> Markup {
+    html! {
+        @for (i, track) in tracks.iter().take(TAKES).enumerate() {
+            @if i == 0 || tracks[i - 1].song() != track.song() { (track.song()) " " }
+            a href=(view.address(track)) { (track.take()) } " "
+        }
+        @if tracks.len() > TAKES { "and " (tracks.len() - TAKES) " more" }
+    }
+}
+
 /// What and why, in a fixed order.
-fn changes_of(track: &Shown<'_>) -> Vec<(String, String)> {
+fn changes_of(track: &Shown<'_>) -> Vec<(Kind, String, String)> {
     let decisions = &track.report.decisions;
     let why = |name: &str| decisions.reasons.get(name).cloned().unwrap_or_default();
     let mut changes = Vec::new();
     if decisions.polarity_inverted {
-        changes.push(("polarity inverted".to_owned(), why("polarity_inverted")));
+        changes.push((Kind::Polarity, "polarity inverted".to_owned(), why("polarity_inverted")));
     }
     if decisions.delay_samples != 0 {
-        changes.push((format!("delay {} samples", decisions.delay_samples), why("delay_samples")));
+        changes.push((Kind::Delay, format!("delay {} samples", decisions.delay_samples), why("delay_samples")));
     }
     if decisions.left_out {
-        changes.push(("left out".to_owned(), why("left_out")));
+        changes.push((Kind::LeftOut, "left out".to_owned(), why("left_out")));
     } else if decisions.muted {
-        changes.push(("muted in the rough mix".to_owned(), why("muted")));
+        changes.push((Kind::Muted, "muted in the rough mix".to_owned(), why("muted")));
     }
     for stage in decisions.stages.iter().filter(|s| is_fallback(&s.why)) {
-        changes.push(("fallback".to_owned(), stage.why.clone()));
+        changes.push((Kind::Fallback, "fallback".to_owned(), stage.why.clone()));
     }
     let gain_why = why("gain_db");
     if is_held(&gain_why) {
-        changes.push(("gain held down".to_owned(), gain_why));
+        changes.push((Kind::Held, "gain held down".to_owned(), gain_why));
     }
     changes
 }
@@ -290,12 +308,12 @@ fn is_guessless(why: &str) -> bool {
 }
 
 /// How sure the finding behind a change is; of several takes the least.
-fn confidence(tracks: &[Shown<'_>], what: &str) -> Markup {
-    let code = match what {
-        "polarity inverted" => Code::Polarity,
-        "left out" | "muted in the rough mix" => Code::NotPlayed,
-        what if what.starts_with("delay") => Code::Delay,
-        _ => return number(None::<f64>),
+fn confidence(tracks: &[Shown<'_>], kind: Kind) -> Markup {
+    let code = match kind {
+        Kind::Polarity => Code::Polarity,
+        Kind::Delay => Code::Delay,
+        Kind::LeftOut | Kind::Muted => Code::NotPlayed,
+        Kind::Held | Kind::Fallback => return number(None::<f64>),
     };
     let found = tracks.iter().flat_map(|t| &t.report.findings).filter(|f| f.code == code).map(|f| f.confidence);
     number(found.min_by(f64::total_cmp))
@@ -303,8 +321,8 @@ fn confidence(tracks: &[Shown<'_>], what: &str) -> Markup {
 
 /// What the program could not tell by itself.
 pub fn untold(view: &View<'_>) -> Markup {
-    let mut groups: BTreeMap<(Code, &str, &str, &str), Vec<Shown<'_>>> = BTreeMap::new();
-    let mut levels: BTreeMap<(&str, &str, &str), Vec<Shown<'_>>> = BTreeMap::new();
+    let mut groups: BTreeMap<(Code, &str, &str), Vec<Shown<'_>>> = BTreeMap::new();
+    let mut levels: BTreeMap<(&str, &str), Vec<Shown<'_>>> = BTreeMap::new();
     for track in &view.tracks {
         let changed = changes_of(track);
         for finding in &track.report.findings {
@@ -315,20 +333,14 @@ pub fn untold(view: &View<'_>) -> Markup {
                 _ => false,
             };
             if open {
-                let key = (finding.code, track.song(), &*track.subject.label, &*finding.message);
+                let key = (finding.code, &*track.subject.label, &*finding.message);
                 groups.entry(key).or_default().push(*track);
             }
         }
         if let Some(why) = track.report.decisions.reasons.get("gain_db").filter(|why| is_guessless(why)) {
-            levels.entry((track.song(), &track.subject.label, why)).or_default().push(*track);
+            levels.entry((&track.subject.label, why)).or_default().push(*track);
         }
     }
-    let takes = |tracks: &[Shown<'_>]| {
-        html! {
-            @for track in tracks.iter().take(TAKES) { a href=(view.address(track)) { (track.take()) } " " }
-            @if tracks.len() > TAKES { "and " (tracks.len() - TAKES) " more" }
-        }
-    };
     let skipped = &view.session.skipped;
     html! {
         section #untold {
@@ -338,23 +350,23 @@ pub fn untold(view: &View<'_>) -> Markup {
                 div.scroll tabindex="0" role="region" aria-label="What could not be told" {
                     table {
                         thead { tr {
-                            th scope="col" { "What" } th scope="col" { "Song" } th scope="col" { "Track" } th scope="col" { "In words" }
+                            th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "In words" }
                             th scope="col" { "Confidence" } th scope="col" { "Takes" }
                         } }
                         tbody {
-                            @for ((code, song, label, message), tracks) in &groups {
+                            @for ((code, label, message), tracks) in &groups {
                                 @let sure = tracks.iter().flat_map(|t| &t.report.findings)
                                     .filter(|f| f.code == *code && f.message == *message)
                                     .map(|f| f.confidence).min_by(f64::total_cmp);
                                 tr {
-                                    td { (word(code)) } td { (song) } td { (label) } td { (printable(message)) }
-                                    td.n { (number(sure)) } td { (takes(tracks)) }
+                                    th.whole scope="row" { (label) } td { (word(code)) } td { (printable(message)) }
+                                    td.n { (number(sure)) } td { (take_links(view, tracks)) }
                                 }
                             }
-                            @for ((song, label, why), tracks) in &levels {
+                            @for ((label, why), tracks) in &levels {
                                 tr {
-                                    td { "level" } td { (song) } td { (label) } td { (printable(why)) }
-                                    td.n { (number(None::<f64>)) } td { (takes(tracks)) }
+                                    th.whole scope="row" { (label) } td { "level" } td { (printable(why)) }
+                                    td.n { (number(None::<f64>)) } td { (take_links(view, tracks)) }
                                 }
                             }
                         }

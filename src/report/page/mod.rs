@@ -19,6 +19,7 @@ mod grid;
 mod lists;
 mod plot;
 mod table;
+mod trend;
 
 /// The folder of the small files, beside `session.html`.
 pub const FOLDER: &str = "session-files";
@@ -145,16 +146,18 @@ fn overview(view: &View<'_>) -> Markup {
                 a href="#changed" { "Changed" } " "
                 a href="#untold" { "Could not be told" } " "
                 a href="#grid" { "Takes and mics" } " "
+                a href="#day" { "Over the day" } " "
                 a href="#table" { "All tracks" } " "
                 @if !view.large { a href="#tracks" { "Details" } }
             }
         }
-        main {
+        main #main tabindex="-1" {
             (lists::verdict(view))
             (lists::again(view))
             (lists::changed(view))
             (lists::untold(view))
             (grid::grid(view))
+            (trend::trends(view))
             (table::table(view))
             @if !view.large {
                 section #tracks {
@@ -175,7 +178,7 @@ fn take_document(song: &str, take: &str, tracks: &[Shown<'_>]) -> Markup {
             h1 { (title) }
             nav aria-label="Sections" { a href={ "../" (PAGE) } { "The whole session" } }
         }
-        main {
+        main #main tabindex="-1" {
             section #tracks {
                 h2 { "Details of every track" }
                 (plot::legend())
@@ -201,7 +204,7 @@ fn document(title: &str, up: &str, body: Markup) -> Markup {
                 script defer src={ (up) (FOLDER) "/page.js" } {}
             }
             body {
-                a.skip href="#tracks" { "Skip to the details" }
+                a.skip href="#main" { "Skip to the content" }
                 (plot::shared())
                 (body)
                 aside #player hidden aria-label="Player" {
@@ -247,7 +250,7 @@ fn listen(up: &str, path: &str, from_s: Option<f64>, words: &str, about: &str) -
 /// A figure as JSON prints it; a dash where there is none.
 fn figure(value: &Value) -> Markup {
     match value {
-        Value::Null => html! { span.none title="not defined here" { "–" } },
+        Value::Null => html! { span.none { "–" } },
         Value::String(text) => html! { (printable(text)) },
         Value::Bool(yes) => html! { (if *yes { "yes" } else { "no" }) },
         other => PreEscaped(other.to_string()),

@@ -8,9 +8,9 @@ use crate::measure::picture::{BANDS, Picture, STEPS, mid_hz};
 use crate::stage::{Chain, Stage};
 use crate::units::round_to;
 
-/// The outline: 2 units a column, this much above and below the middle.
-const HALF: f64 = 50.0;
-const WIDE: usize = 640;
+/// The outline: so wide, and this much above and below the middle.
+const HALF: f64 = 40.0;
+const WIDE: usize = 600;
 
 /// The spectrum: 150 units a decade, and 25 dB as high as a decade is wide.
 const DECADE: f64 = 150.0;
@@ -112,13 +112,13 @@ pub fn outline(picture: &Picture, edge: f64, marks: &[f64], title: &str, words: 
     }
     let mut clipped = String::new();
     for mark in marks {
-        let _ = write!(clipped, "M{} -60v7", (mark * WIDE as f64).round());
+        let _ = write!(clipped, "M{} -50v7", (mark * WIDE as f64).round());
     }
     html! {
-        svg.outline role="img" viewBox={ "0 -62 " (WIDE) " 114" } {
+        svg.outline role="img" viewBox={ "0 -52 " (WIDE) " 94" } {
             title { (title) }
             desc { (words) }
-            path.rule d={ "M0 0H" (WIDE) "M0 -50H" (WIDE) "M0 50H" (WIDE) } {}
+            path.rule d={ "M0 0H" (WIDE) "M0 -40H" (WIDE) "M0 40H" (WIDE) } {}
             @if !path.is_empty() { path.wave d=(path) {} }
             @if !clipped.is_empty() { path.mark d=(clipped) {} }
         }
@@ -208,13 +208,13 @@ mod tests {
     #[test]
     fn an_outline_stays_below_six_kilobytes() {
         // The worst case: every column jumps over the whole height.
-        let high = (0..320).map(|i| if i % 2 == 0 { 2000 } else { 1 }).collect();
-        let low = (0..320).map(|i| if i % 2 == 0 { -2000 } else { -1 }).collect();
+        let high = (0..200).map(|i| if i % 2 == 0 { 2000 } else { 1 }).collect();
+        let low = (0..200).map(|i| if i % 2 == 0 { -2000 } else { -1 }).collect();
         let picture = Picture { low, high, bands_db: Vec::new() };
         let marks: Vec<f64> = (0..40).map(|i| f64::from(i) / 40.0).collect();
         let svg = outline(&picture, 1.0, &marks, "Before", "words").into_string();
         assert!(svg.len() < 6000, "{}", svg.len());
-        assert!(svg.contains("M0 -50l 2 50") || svg.contains("M0 -50l"), "{svg}");
+        assert!(svg.contains("M0 -40l 3 40"), "{svg}");
     }
 
     #[test]

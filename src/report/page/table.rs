@@ -23,9 +23,11 @@ const SHOWN: [(&str, &str); 12] = [
     ("findings", "Findings"),
 ];
 
+/// Those that sort as text.
+const TEXTS: [&str; 4] = ["song", "take", "mic", "findings"];
+
 /// One row a track.
 pub fn table(view: &View<'_>) -> Markup {
-    let texts = ["song", "take", "mic", "findings"];
     html! {
         section #table {
             h2 { "All tracks" }
@@ -43,7 +45,7 @@ pub fn table(view: &View<'_>) -> Markup {
                     thead { tr {
                         th scope="col" data-sort="text" { "Track" }
                         @for (key, title) in SHOWN {
-                            th scope="col" data-sort=(if texts.contains(&key) { "text" } else { "number" }) { (title) }
+                            th scope="col" data-sort=(if TEXTS.contains(&key) { "text" } else { "number" }) { (title) }
                         }
                         th scope="col" { "Listen" }
                     } }
@@ -62,10 +64,7 @@ fn row(view: &View<'_>, track: &Shown<'_>) -> Markup {
             th scope="row" { a href=(view.address(track)) { (track.report.name) } }
             @for (key, _) in SHOWN {
                 @let value = cell(key);
-                @match value {
-                    Value::Number(_) => td.n data-key=(key) { (figure(&value)) },
-                    _ => td data-key=(key) { (figure(&value)) },
-                }
+                td.n[!TEXTS.contains(&key)] data-key=(key) { (figure(&value)) }
             }
             td {
                 @match &track.report.output {
