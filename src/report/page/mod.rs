@@ -97,12 +97,21 @@ impl View<'_> {
 
 /// The page and its small files. `subjects` belong to `tracks` one by one; `worksheet` says whether
 /// one was written.
-pub fn files(session: &SessionReport, tracks: &[TrackReport], subjects: &[Subject], worksheet: bool) -> Vec<File> {
+pub fn files(
+    session: &SessionReport,
+    tracks: &[TrackReport],
+    subjects: &[Subject],
+    worksheet: bool,
+) -> Vec<File> {
     let tracks: Vec<Shown<'_>> = tracks
         .iter()
         .zip(subjects)
         .enumerate()
-        .map(|(index, (report, subject))| Shown { report, subject, index })
+        .map(|(index, (report, subject))| Shown {
+            report,
+            subject,
+            index,
+        })
         .collect();
     let mut places = BTreeMap::new();
     let mut takes: Vec<((&str, &str), Vec<Shown<'_>>)> = Vec::new();
@@ -115,16 +124,34 @@ pub fn files(session: &SessionReport, tracks: &[TrackReport], subjects: &[Subjec
         takes[place].1.push(*track);
     }
     let large = tracks.len() > LARGE;
-    let view = View { session, tracks, takes, large, worksheet };
+    let view = View {
+        session,
+        tracks,
+        takes,
+        large,
+        worksheet,
+    };
     let mut files = vec![
-        File { path: PAGE.to_owned(), bytes: overview(&view).into_string().into_bytes() },
-        File { path: format!("{FOLDER}/page.css"), bytes: include_bytes!("page.css").to_vec() },
-        File { path: format!("{FOLDER}/page.js"), bytes: include_bytes!("page.js").to_vec() },
+        File {
+            path: PAGE.to_owned(),
+            bytes: overview(&view).into_string().into_bytes(),
+        },
+        File {
+            path: format!("{FOLDER}/page.css"),
+            bytes: include_bytes!("page.css").to_vec(),
+        },
+        File {
+            path: format!("{FOLDER}/page.js"),
+            bytes: include_bytes!("page.js").to_vec(),
+        },
     ];
     if large {
         for ((song, take), tracks) in &view.takes {
             let page = take_document(song, take, tracks).into_string().into_bytes();
-            files.push(File { path: take_page(song, take), bytes: page });
+            files.push(File {
+                path: take_page(song, take),
+                bytes: page,
+            });
         }
     }
     files
@@ -136,7 +163,11 @@ fn take_page(song: &str, take: &str) -> String {
 
 fn overview(view: &View<'_>) -> Markup {
     let totals = &view.session.totals;
-    let title = format!("{} of {}", count(totals.takes, "take"), count(totals.songs, "song"));
+    let title = format!(
+        "{} of {}",
+        count(totals.takes, "take"),
+        count(totals.songs, "song")
+    );
     let body = html! {
         header {
             h1 { (title) }
@@ -230,7 +261,9 @@ fn href(path: &str) -> String {
     let mut text = String::with_capacity(path.len());
     for byte in path.bytes() {
         match byte {
-            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' | b'/' => text.push(char::from(byte)),
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' | b'/' => {
+                text.push(char::from(byte))
+            }
             _ => text += &format!("%{byte:02X}"),
         }
     }
@@ -273,8 +306,14 @@ mod tests {
 
     #[test]
     fn an_address_holds_no_byte_that_means_something_else() {
-        assert_eq!(href("stems/a b/50%#1?é.wav"), "stems/a%20b/50%25%231%3F%C3%A9.wav");
-        assert_eq!(href("mixes/low-tide/take-03.wav"), "mixes/low-tide/take-03.wav");
+        assert_eq!(
+            href("stems/a b/50%#1?é.wav"),
+            "stems/a%20b/50%25%231%3F%C3%A9.wav"
+        );
+        assert_eq!(
+            href("mixes/low-tide/take-03.wav"),
+            "mixes/low-tide/take-03.wav"
+        );
     }
 
     #[test]
