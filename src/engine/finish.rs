@@ -8,6 +8,7 @@ use super::{Job, Outcome, Plan, Work};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Result};
 use crate::publish::{MANIFEST, Manifest, Outbox};
+use crate::report::page::{self, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
 use crate::report::{
     Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, columns, to_json,
@@ -34,7 +35,7 @@ pub fn outcome(
         })
         .collect();
     let mut tracks = Vec::new();
-    let mut paths = std::collections::BTreeMap::new();
+    let mut subjects = Vec::new();
     for (i, unit) in job.units.iter().enumerate() {
         let stem = stems.get(i).and_then(Option::as_ref);
         let error = match (&plan.measured[unit.track_index], &plan.entries[i], stem) {
@@ -47,9 +48,10 @@ pub fn outcome(
                 failed.push(failure(unit, error));
             }
         }
-        if let Some(report) = track_report(unit, plan, i, stem.and_then(|s| s.as_ref().ok())) {
-            paths.insert(report.name.clone(), unit.report_path.clone());
+        let stem = stem.and_then(|s| s.as_ref().ok());
+        if let Some(report) = track_report(unit, plan, i, stem) {
             tracks.push(report);
+            subjects.push(subject(unit, plan, stem));
         }
     }
     let skipped = job
@@ -61,13 +63,28 @@ pub fn outcome(
             reason: s.reason.clone(),
         })
         .collect();
-    let path = |track: &TrackReport| paths.get(&track.name).cloned().unwrap_or_default();
-    let report = SessionReport::new(&tracks, path, failed, skipped, mixes);
-    let places = tracks.iter().map(&path).collect();
+    let report = SessionReport::new(&tracks, &subjects, failed, skipped, mixes);
     Outcome {
         report,
         tracks,
-        places,
+        subjects,
+    }
+}
+
+fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>) -> Subject {
+    Subject {
+        report_path: unit.report_path.clone(),
+        label: unit
+            .derived
+            .as_ref()
+            .map_or(&unit.track.label, |derived| &derived.name)
+            .clone(),
+        key: unit.key.clone(),
+        before: plan.measured[unit.track_index]
+            .as_ref()
+            .ok()
+            .map(|measured| measured.picture.clone()),
+        after: stem.map(|stem| stem.picture.clone()),
     }
 }
 
@@ -151,13 +168,25 @@ pub fn write(
         manifest.insert(path, outbox.write(Path::new(path), bytes)?.sha256);
         Ok(())
     };
-    for (track, path) in outcome.tracks.iter().zip(&outcome.places) {
-        put(path, &to_json(track))?;
+    for (track, subject) in outcome.tracks.iter().zip(&outcome.subjects) {
+        put(&subject.report_path, &to_json(track))?;
     }
     put("session.json", &to_json(&outcome.report))?;
     put("session.csv", &columns::to_csv(&outcome.tracks))?;
     if let Some(worksheet) = worksheet {
         put(WORKSHEET, worksheet.to_toml().as_bytes())?;
+    }
+    // Files that were given without a session have no songs and takes to show.
+    if outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some()) {
+        let files = page::files(
+            &outcome.report,
+            &outcome.tracks,
+            &outcome.subjects,
+            worksheet.is_some(),
+        );
+        for file in files {
+            put(&file.path, &file.bytes)?;
+        }
     }
     work.stop.check()?;
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;

@@ -529,7 +529,7 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
     }
     let (draft, _) = writer.finish()?;
     let published = draft.publish()?;
-    let after = render::measure_file(work, &outbox.root().join(&published.path))?;
+    let (after, _) = render::measure_file(work, &outbox.root().join(&published.path))?;
     let mixed = Mixed {
         after,
         sha256: published.sha256,

@@ -154,8 +154,8 @@ pub struct Outcome {
     pub report: crate::report::session::SessionReport,
     /// The page about each track.
     pub tracks: Vec<crate::report::TrackReport>,
-    /// Where each of them lies in the output folder.
-    places: Vec<String>,
+    /// What the page shows of each beyond that, and where its report lies.
+    subjects: Vec<crate::report::page::Subject>,
 }
 
 impl Outcome {

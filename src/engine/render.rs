@@ -12,6 +12,7 @@ use super::store::{Done, Key};
 use crate::audio;
 use crate::block::Block;
 use crate::error::{Error, Result};
+use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Meter};
 use crate::publish::{self, Outbox};
 use crate::report::Output;
@@ -28,6 +29,8 @@ pub struct Rendered {
     pub output: Output,
     /// Measured on the file.
     pub after: Levels,
+    /// Of the file.
+    pub picture: Picture,
 }
 
 /// Renders the stem of `unit` as `entry` says, or finds it finished.
@@ -95,7 +98,7 @@ pub fn render(
     }
     let (draft, _) = writer.finish()?;
     let published = draft.publish()?;
-    let after = measure_file(work, &outbox.root().join(&published.path))?;
+    let (after, picture) = measure_file(work, &outbox.root().join(&published.path))?;
     let output = Output {
         path: unit.stem_path.clone(),
         sha256: published.sha256,
@@ -112,7 +115,11 @@ pub fn render(
         dithered: dither != Dither::None,
         metadata_updated,
     };
-    let rendered = Rendered { output, after };
+    let rendered = Rendered {
+        output,
+        after,
+        picture,
+    };
     note(
         work,
         &unit.stem_path,
@@ -196,8 +203,8 @@ pub fn seed(name: &str) -> u64 {
         .fold(0, |seed, &byte| seed << 8 | u64::from(byte))
 }
 
-/// Figures of a file on disk.
-pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<Levels> {
+/// Figures and picture of a file on disk.
+pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<(Levels, Picture)> {
     let mut reader = audio::open(path)?;
     let (rate_hz, channels, frames) = (
         reader.info().rate_hz,
@@ -205,11 +212,13 @@ pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<Levels> {
         reader.info().frames,
     );
     let mut meter = Meter::new(rate_hz, channels);
+    let mut painter = Painter::new(rate_hz, channels, frames);
     let mut block = Block::default();
     let mut read = 0;
     while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
         meter.push(&block);
+        painter.push(&block);
         read += block.frames() as u64;
     }
     if read != frames {
@@ -218,5 +227,5 @@ pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<Levels> {
             format!("was written with {frames} frames, but {read} can be read"),
         ));
     }
-    Ok(meter.finish())
+    Ok((meter.finish(), painter.finish()))
 }

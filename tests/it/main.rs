@@ -1,5 +1,6 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
+mod page; // session.html: complete, inert, no network
 mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
 mod publish; // whole files or none, the manifest
