@@ -78,14 +78,25 @@ pub struct Gain {
 /// passes `ceiling_dbtp`. The loudness of the song is the mean power of its takes by their length:
 /// what a listener hears who plays them one after another.
 pub fn song_gain(takes: &[Loudness], target_lufs: f64, ceiling_dbtp: f64) -> Gain {
-    let parts = || takes.iter().filter_map(|t| t.integrated_lufs.map(|l| (10f64.powf(l / 10.0), t.frames as f64)));
+    let parts = || {
+        takes.iter().filter_map(|t| {
+            t.integrated_lufs
+                .map(|l| (10f64.powf(l / 10.0), t.frames as f64))
+        })
+    };
     let frames: f64 = parts().map(|p| p.1).sum();
     let pooled = power_to_db(parts().map(|p| p.0 * p.1).sum::<f64>() / frames.max(1.0));
     let Some(loudness) = pooled else {
-        return Gain { db: 0.0, why: "silent, or too short for a loudness".to_owned() };
+        return Gain {
+            db: 0.0,
+            why: "silent, or too short for a loudness".to_owned(),
+        };
     };
     let wanted = round_to(target_lufs - loudness, 1);
-    let mut why = format!("the takes measure {} LUFS, target {target_lufs}", round_to(loudness, 1));
+    let mut why = format!(
+        "the takes measure {} LUFS, target {target_lufs}",
+        round_to(loudness, 1)
+    );
     let loudest = takes
         .iter()
         .enumerate()
@@ -134,23 +145,42 @@ mod tests {
     fn a_track_that_begins_later_is_placed_there() {
         let strip = Strip::new(-6.0, (-100.0, -100.0), 1, 0);
         let mut mix = Block::new(2, 4);
-        strip.add(&Block::from_channels(vec![vec![1.0, 1.0, 1.0]]), 2, &mut mix);
+        strip.add(
+            &Block::from_channels(vec![vec![1.0, 1.0, 1.0]]),
+            2,
+            &mut mix,
+        );
         let half = crate::maths::db_to_ratio(-6.0);
         assert_eq!(mix.channel(0), [0.0, 0.0, half, half]);
         assert_eq!(mix.channel(1), [0.0; 4]);
     }
 
     fn take(integrated_lufs: f64, true_peak_dbtp: f64) -> Loudness {
-        Loudness { integrated_lufs: Some(integrated_lufs), true_peak_dbtp: Some(true_peak_dbtp), frames: 48_000 }
+        Loudness {
+            integrated_lufs: Some(integrated_lufs),
+            true_peak_dbtp: Some(true_peak_dbtp),
+            frames: 48_000,
+        }
     }
 
     #[test]
     fn takes_of_a_song_share_one_gain_and_the_ceiling_wins() {
-        assert_eq!(song_gain(&[take(-24.0, -12.0), take(-24.0, -11.0)], -18.0, -1.0).db, 6.0);
+        assert_eq!(
+            song_gain(&[take(-24.0, -12.0), take(-24.0, -11.0)], -18.0, -1.0).db,
+            6.0
+        );
         let held = song_gain(&[take(-24.0, -12.0), take(-24.0, -3.0)], -18.0, -1.0);
         assert_eq!(held.db, 2.0);
-        assert!(held.why.contains("4 dB quieter") && held.why.contains("take 2"), "{}", held.why);
-        let silent = Loudness { integrated_lufs: None, true_peak_dbtp: None, frames: 10 };
+        assert!(
+            held.why.contains("4 dB quieter") && held.why.contains("take 2"),
+            "{}",
+            held.why
+        );
+        let silent = Loudness {
+            integrated_lufs: None,
+            true_peak_dbtp: None,
+            frames: 10,
+        };
         assert_eq!(song_gain(&[silent], -18.0, -1.0).db, 0.0);
         assert_eq!(song_gain(&[], -18.0, -1.0).db, 0.0);
     }

@@ -17,8 +17,17 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
     people_first(&mut text, outcome);
     failed(&mut text, outcome);
     let totals = &outcome.report.totals;
-    let _ = writeln!(text, "{} stems and {} rough mixes in {}", totals.stems, totals.mixes, out.display());
-    let _ = writeln!(text, "Turn the volume down before you listen: stems and mixes can be loud.");
+    let _ = writeln!(
+        text,
+        "{} stems and {} rough mixes in {}",
+        totals.stems,
+        totals.mixes,
+        out.display()
+    );
+    let _ = writeln!(
+        text,
+        "Turn the volume down before you listen: stems and mixes can be loud."
+    );
     let _ = writeln!(text, "{}", out.join("session.html").display());
     text
 }
@@ -32,7 +41,11 @@ pub fn check(outcome: &Outcome, out: Option<&Path>) -> String {
     let verdict = match (totals.failed, totals.problems) {
         (0, 0) => "Nothing has to be played again.".to_owned(),
         (failed, problems) => {
-            format!("Listen before the kit is struck: {} and {}.", count(problems, "problem"), count(failed, "failed file"))
+            format!(
+                "Listen before the kit is struck: {} and {}.",
+                count(problems, "problem"),
+                count(failed, "failed file")
+            )
         }
     };
     let _ = writeln!(text, "{verdict}");
@@ -47,11 +60,21 @@ pub fn apply(outcome: &Outcome, out: &Path) -> String {
     let mut text = String::new();
     for track in &outcome.tracks {
         if let Some(output) = &track.output {
-            let _ = writeln!(text, "{}  gain {} dB", printable(&output.path), track.decisions.gain_db);
+            let _ = writeln!(
+                text,
+                "{}  gain {} dB",
+                printable(&output.path),
+                track.decisions.gain_db
+            );
         }
     }
     failed(&mut text, outcome);
-    let _ = writeln!(text, "{} in {}", count(outcome.report.totals.stems, "file"), out.display());
+    let _ = writeln!(
+        text,
+        "{} in {}",
+        count(outcome.report.totals.stems, "file"),
+        out.display()
+    );
     text
 }
 
@@ -76,14 +99,22 @@ pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
         };
         let _ = writeln!(text, "{} against the first: {said}", printable(name));
         for m in measures.iter().filter(|m| m.said) {
-            let _ = writeln!(text, "  {} {:+} {} ± {} ({} hits)", m.name, m.difference, m.unit, m.spread, m.hits);
+            let _ = writeln!(
+                text,
+                "  {} {:+} {} ± {} ({} hits)",
+                m.name, m.difference, m.unit, m.spread, m.hits
+            );
         }
     };
     if let Some(second) = report.candidates.get(1) {
         line(&second.name, &report.words, &report.measures);
     }
     for other in &report.more {
-        line(&other.name, &other.comparison.words, &other.comparison.measures);
+        line(
+            &other.name,
+            &other.comparison.words,
+            &other.comparison.measures,
+        );
     }
     let _ = writeln!(text, "Turn the volume down before you listen.");
     let _ = writeln!(text, "{}", out.join("shootout.html").display());
@@ -93,8 +124,18 @@ pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
 /// After `prep --dry-run`: what would be written.
 pub fn dry_run(units: &[Unit<'_>], outcome: &Outcome) -> String {
     let mut text = String::from("nothing was written; these stems would be:\n");
-    for (unit, track) in units.iter().flat_map(|u| outcome.tracks.iter().find(|t| t.name == u.name).map(|t| (u, t))) {
-        let mark = if track.decisions.left_out { "left out" } else { "" };
+    for (unit, track) in units.iter().flat_map(|u| {
+        outcome
+            .tracks
+            .iter()
+            .find(|t| t.name == u.name)
+            .map(|t| (u, t))
+    }) {
+        let mark = if track.decisions.left_out {
+            "left out"
+        } else {
+            ""
+        };
         let _ = writeln!(text, "  {} {mark}", unit.stem_path);
     }
     text
@@ -102,7 +143,8 @@ pub fn dry_run(units: &[Unit<'_>], outcome: &Outcome) -> String {
 
 /// After `demo`.
 pub fn demo(planted: &Planted, takes: &Path, prepared: &Path) -> String {
-    let mut text = String::from("\nThe demo session holds these mishaps; see what was found of them:\n");
+    let mut text =
+        String::from("\nThe demo session holds these mishaps; see what was found of them:\n");
     for mishap in &planted.planted {
         let _ = writeln!(text, "  {}", mishap.text);
     }
@@ -124,14 +166,27 @@ fn head(outcome: &Outcome) -> String {
 
 /// Problems first, then what was changed and could be wrong; the rest is a count.
 fn people_first(text: &mut String, outcome: &Outcome) {
-    for (severity, title) in [(Severity::Problem, "Problems"), (Severity::Warning, "Warnings")] {
-        let found: Vec<_> = outcome.report.findings.iter().filter(|f| f.finding.severity == severity).collect();
+    for (severity, title) in [
+        (Severity::Problem, "Problems"),
+        (Severity::Warning, "Warnings"),
+    ] {
+        let found: Vec<_> = outcome
+            .report
+            .findings
+            .iter()
+            .filter(|f| f.finding.severity == severity)
+            .collect();
         if found.is_empty() {
             continue;
         }
         let _ = writeln!(text, "\n{title}: {}", found.len());
         for finding in found.iter().take(SHOWN) {
-            let _ = writeln!(text, "  {}: {}", printable(&finding.name), printable(&finding.finding.message));
+            let _ = writeln!(
+                text,
+                "  {}: {}",
+                printable(&finding.name),
+                printable(&finding.finding.message)
+            );
         }
         if found.len() > SHOWN {
             let _ = writeln!(text, "  … and {} more in the report", found.len() - SHOWN);
@@ -150,7 +205,12 @@ fn failed(text: &mut String, outcome: &Outcome) {
     }
     let _ = writeln!(text, "Failed: {}", outcome.report.failed.len());
     for file in &outcome.report.failed {
-        let _ = writeln!(text, "  {}: {}", printable(&file.path.path), printable(&file.reason));
+        let _ = writeln!(
+            text,
+            "  {}: {}",
+            printable(&file.path.path),
+            printable(&file.reason)
+        );
     }
     text.push('\n');
 }

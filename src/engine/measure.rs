@@ -47,7 +47,12 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
     }
     let (survey, trace) = pass(work, work.root, track)?;
     let (levels, inspection) = survey.finish();
-    let measured = Measured { sha256, key, levels, inspection };
+    let measured = Measured {
+        sha256,
+        key,
+        levels,
+        inspection,
+    };
     work.store.put_bytes(&measured.key, &trace.to_bytes())?;
     work.store.put(&measured.key, &measured)?;
     Ok(measured)
@@ -69,8 +74,13 @@ fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace)> 
     }
     if frames != track.frames() {
         let path = root.join(&track.sources[0].path);
-        let reason = format!("ended after {frames} of {} frames: it changed while it was read", track.frames());
-        return Err(Error::file(&path, reason).hint("wait until nothing writes to it, then run again"));
+        let reason = format!(
+            "ended after {frames} of {} frames: it changed while it was read",
+            track.frames()
+        );
+        return Err(
+            Error::file(&path, reason).hint("wait until nothing writes to it, then run again")
+        );
     }
     Ok((survey, listener.finish()))
 }

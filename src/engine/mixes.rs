@@ -84,7 +84,9 @@ pub fn mix(
         Ok(levels)
     })?;
     let gains = gains(job, &sums, &tried);
-    let mixed = work.each("mix", &sums, Sum::samples, |sum| write(work, outbox, sum, &gains[sum.song]))?;
+    let mixed = work.each("mix", &sums, Sum::samples, |sum| {
+        write(work, outbox, sum, &gains[sum.song])
+    })?;
     let reports = sums.into_iter().zip(mixed).map(|(sum, mixed)| {
         let gain = &gains[sum.song];
         let mut report = MixReport {
@@ -95,13 +97,20 @@ pub fn mix(
             gain_db: gain.db,
             gain_why: gain.why.clone(),
             after: None,
-            tracks: sum.strips.iter().map(|(_, unit, _)| unit.name.clone()).collect(),
+            tracks: sum
+                .strips
+                .iter()
+                .map(|(_, unit, _)| unit.name.clone())
+                .collect(),
             omitted: sum.omitted,
         };
         match mixed {
             Ok(mixed) => {
                 report.path = Some(sum.path.clone());
-                report.outputs.push(MixFile { path: sum.path, sha256: mixed.sha256 });
+                report.outputs.push(MixFile {
+                    path: sum.path,
+                    sha256: mixed.sha256,
+                });
                 report.after = Some(mixed.after);
             }
             Err(error) => report.gain_why = error.to_string(),
@@ -128,7 +137,10 @@ fn sums<'a>(job: &'a Job<'a>, plan: &Plan, stems: &'a [Option<Result<Rendered>>]
                 let unit = &job.units[i];
                 match place(job, plan, unit, i, stems[i].as_ref()) {
                     Ok((stem, fader_db, pan)) => entering.push((unit, stem, fader_db, pan)),
-                    Err(why) => omitted.push(Omitted { name: unit.name.clone(), why }),
+                    Err(why) => omitted.push(Omitted {
+                        name: unit.name.clone(),
+                        why,
+                    }),
                 }
             }
             let rate_hz = common_rate(entering.iter().map(|e| e.1.output.sample_rate_hz));
@@ -136,22 +148,46 @@ fn sums<'a>(job: &'a Job<'a>, plan: &Plan, stems: &'a [Option<Result<Rendered>>]
                 let rate = stem.output.sample_rate_hz;
                 if rate != rate_hz {
                     let why = format!("another sample rate ({rate} Hz instead of {rate_hz} Hz)");
-                    omitted.push(Omitted { name: unit.name.clone(), why });
+                    omitted.push(Omitted {
+                        name: unit.name.clone(),
+                        why,
+                    });
                 }
                 rate == rate_hz
             });
             let start_of = |stem: &Rendered| stem.output.time_reference_samples;
             // Tracks without a time reference begin with the earliest of the others.
             let start = entering.iter().filter_map(|e| start_of(e.1)).min();
-            let offset = |stem: &Rendered| start_of(stem).zip(start).map_or(0, |(own, first)| own - first);
-            let frames = entering.iter().map(|e| offset(e.1) + e.1.output.frames).max().unwrap_or(0);
+            let offset = |stem: &Rendered| {
+                start_of(stem)
+                    .zip(start)
+                    .map_or(0, |(own, first)| own - first)
+            };
+            let frames = entering
+                .iter()
+                .map(|e| offset(e.1) + e.1.output.frames)
+                .max()
+                .unwrap_or(0);
             let strips = entering
                 .into_iter()
                 .map(|(unit, stem, fader_db, pan)| {
-                    (Strip::new(fader_db, pan, stem.output.channels, offset(stem)), unit, stem)
+                    (
+                        Strip::new(fader_db, pan, stem.output.channels, offset(stem)),
+                        unit,
+                        stem,
+                    )
                 })
                 .collect();
-            Sum { song, take, path: format!("mixes/{song}/{take}.wav"), rate_hz, start, frames, strips, omitted }
+            Sum {
+                song,
+                take,
+                path: format!("mixes/{song}/{take}.wav"),
+                rate_hz,
+                start,
+                frames,
+                strips,
+                omitted,
+            }
         })
         .collect()
 }
@@ -175,7 +211,11 @@ fn place<'a>(
     }
     let stem = stem.and_then(|stem| stem.as_ref().ok()).ok_or("failed")?;
     if unit.derived.is_some() {
-        let pan = if stem.output.channels == 2 { DERIVED.1 } else { (0.0, 0.0) };
+        let pan = if stem.output.channels == 2 {
+            DERIVED.1
+        } else {
+            (0.0, 0.0)
+        };
         return Ok((stem, DERIVED.0, pan));
     }
     if unit.track.mic.is_unknown() {
@@ -192,7 +232,10 @@ fn place<'a>(
 fn common_rate(rates: impl Iterator<Item = u32>) -> u32 {
     let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
     rates.for_each(|rate| *counts.entry(rate).or_default() += 1);
-    counts.into_iter().max_by_key(|&(rate, count)| (count, rate)).map_or(48_000, |c| c.0)
+    counts
+        .into_iter()
+        .max_by_key(|&(rate, count)| (count, rate))
+        .map_or(48_000, |c| c.0)
 }
 
 fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTreeMap<&'a str, Gain> {
@@ -208,7 +251,10 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
         }
     }
     let mix = &job.config.mix;
-    songs.into_iter().map(|(song, takes)| (song, song_gain(&takes, mix.target_lufs, mix.ceiling_dbtp))).collect()
+    songs
+        .into_iter()
+        .map(|(song, takes)| (song, song_gain(&takes, mix.target_lufs, mix.ceiling_dbtp)))
+        .collect()
 }
 
 /// Reads all stems of a sum block by block and hands on their sum.
@@ -218,8 +264,10 @@ fn add_up(
     sum: &Sum<'_>,
     mut take: impl FnMut(&mut Block) -> Result<()>,
 ) -> Result<()> {
-    let open = |(_, _, stem): &(Strip, &Unit<'_>, &Rendered)| audio::open(&root.join(&stem.output.path));
-    let mut readers: Vec<Box<dyn AudioRead>> = sum.strips.iter().map(open).collect::<Result<_>>()?;
+    let open =
+        |(_, _, stem): &(Strip, &Unit<'_>, &Rendered)| audio::open(&root.join(&stem.output.path));
+    let mut readers: Vec<Box<dyn AudioRead>> =
+        sum.strips.iter().map(open).collect::<Result<_>>()?;
     let mut part = Block::default();
     let mut at = 0;
     while at < sum.frames {
@@ -252,26 +300,41 @@ fn write(work: &Work<'_>, outbox: &Outbox, sum: &Sum<'_>, gain: &Gain) -> Result
     }
     let mut metadata = Metadata::default();
     if let Some(start) = sum.start {
-        metadata.push(*b"bext", bext(&format!("{} {}, rough mix", sum.song, sum.take), "batterhead", start));
+        metadata.push(
+            *b"bext",
+            bext(
+                &format!("{} {}, rough mix", sum.song, sum.take),
+                "batterhead",
+                start,
+            ),
+        );
     }
     let spec = WriteSpec {
         rate_hz: sum.rate_hz,
         channels: 2,
         depth: Depth::Int24,
-        dither: Dither::Tpdf { seed: render::seed(&sum.path) },
+        dither: Dither::Tpdf {
+            seed: render::seed(&sum.path),
+        },
         frames: sum.frames,
     };
     let draft = outbox.create(Path::new(&sum.path))?;
     let mut writer = Writer::create(draft, &spec, &metadata)?;
     let ratio = maths::db_to_ratio(gain.db);
     add_up(work, outbox.root(), sum, |block| {
-        block.channels_mut().flatten().for_each(|sample| *sample *= ratio);
+        block
+            .channels_mut()
+            .flatten()
+            .for_each(|sample| *sample *= ratio);
         writer.write(block)
     })?;
     let (draft, _) = writer.finish()?;
     let published = draft.publish()?;
     let after = render::measure_file(work, &outbox.root().join(&published.path))?;
-    let mixed = Mixed { after, sha256: published.sha256 };
+    let mixed = Mixed {
+        after,
+        sha256: published.sha256,
+    };
     render::note(work, &sum.path, key, &mixed.sha256, &mixed)?;
     Ok(mixed)
 }

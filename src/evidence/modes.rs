@@ -43,9 +43,7 @@ pub(super) fn modes(sound: &[f64], rate_hz: f64) -> Vec<Mode> {
         .and_then(|poles| with_amplitudes(sound, &poles, rate_hz))
         .unwrap_or_default()
         .into_iter()
-        .filter(|m| {
-            m.freq_hz > 25.0 && m.freq_hz < 0.44 * rate_hz && m.amplitude > 0.0
-        })
+        .filter(|m| m.freq_hz > 25.0 && m.freq_hz < 0.44 * rate_hz && m.amplitude > 0.0)
         .collect()
 }
 

@@ -45,6 +45,12 @@ pub(super) fn hear(
         listener.push(&block);
         at += count as u64;
     }
-    let onset = |o: &crate::evidence::Onset| Onset { ms: f64::from(o.at_ms), strength: f64::from(o.strength) / 16.0 };
-    Ok(Heard { onsets: listener.finish().onsets.iter().map(onset).collect(), peak })
+    let onset = |o: &crate::evidence::Onset| Onset {
+        ms: f64::from(o.at_ms),
+        strength: f64::from(o.strength) / 16.0,
+    };
+    Ok(Heard {
+        onsets: listener.finish().onsets.iter().map(onset).collect(),
+        peak,
+    })
 }
