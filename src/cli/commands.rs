@@ -10,7 +10,7 @@ use crate::error::{Error, Kind, Result};
 use crate::problem::read_text;
 use crate::session::{Session, SessionFile, table};
 use crate::worksheet::Worksheet;
-use crate::{demo, preset, report, session};
+use crate::{demo, preset, report, session, shootout};
 
 /// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
 const LARGEST_WORKSHEET: u64 = 64_000_000;
@@ -163,6 +163,20 @@ pub fn apply(
     })?;
     print(&summary::apply(&outcome, out))?;
     Ok(outcome.status())
+}
+
+pub fn shootout(candidates: &[PathBuf], out: &Path, json: bool, voice: &Voice) -> Result<u8> {
+    let stop = Arc::new(Stop::default());
+    signals::watch(&stop);
+    let report = shootout::run(candidates, out, &|| stop.check())?;
+    for note in &report.notes {
+        voice.note(note);
+    }
+    match json {
+        true => print(&String::from_utf8_lossy(&report::to_json(&report)))?,
+        false => print(&summary::shootout(&report, out))?,
+    }
+    Ok(0)
 }
 
 pub fn preset_list() -> Result<u8> {

@@ -121,6 +121,25 @@ enum Command {
         #[command(flatten)]
         work: Work,
     },
+    /// Align, level-match and compare two or more takes, files or tracks of one pattern
+    #[command(
+        after_help = "Examples:\n  batterhead shootout old-snare.wav new-snare.wav --out SNARES\n  \
+        batterhead shootout takes/take-01 takes/take-02 --out KITS\n  \
+        batterhead shootout kick-in.wav kick-out.wav --out KICKS\n\n\
+        Play the same pattern in all of them, best to a click; several bars. Names that follow the\n\
+        first are held against it. Listen in shootout.html, which can hide which is which."
+    )]
+    Shootout {
+        /// Sound files, or folders that hold one take each
+        #[arg(required = true, num_args = 2..)]
+        candidates: Vec<PathBuf>,
+        /// Output folder
+        #[arg(long)]
+        out: PathBuf,
+        /// Print shootout.json
+        #[arg(long)]
+        json: bool,
+    },
     /// Look at presets
     Preset {
         #[command(subcommand)]
@@ -247,6 +266,11 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             out,
             work,
         } => commands::apply(&preset, &files, &out, work.power(), voice),
+        Command::Shootout {
+            candidates,
+            out,
+            json,
+        } => commands::shootout(&candidates, &out, json, voice),
         Command::Preset { command } => match command {
             PresetCommand::List => commands::preset_list(),
             PresetCommand::Show { name } => commands::preset_show(&name),

@@ -79,6 +79,49 @@ pub fn apply(outcome: &Outcome, out: &Path) -> String {
     text
 }
 
+/// After `shootout`.
+pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
+    let mut text = String::new();
+    for (candidate, letter) in report.candidates.iter().zip('a'..) {
+        let _ = writeln!(
+            text,
+            "{letter}  {}  {:+} samples, gain {:+.2} dB, {} of {} hits matched",
+            printable(&candidate.name),
+            candidate.offset_samples,
+            candidate.gain_db,
+            candidate.matched_hits,
+            candidate.hits
+        );
+    }
+    let mut line = |name: &str, words: &[&str], measures: &[crate::shootout::Measure]| {
+        let said = match words.is_empty() {
+            true => "no difference that could be proven".to_owned(),
+            false => words.join(", "),
+        };
+        let _ = writeln!(text, "{} against the first: {said}", printable(name));
+        for m in measures.iter().filter(|m| m.said) {
+            let _ = writeln!(
+                text,
+                "  {} {:+} {} ± {} ({} hits)",
+                m.name, m.difference, m.unit, m.spread, m.hits
+            );
+        }
+    };
+    if let Some(second) = report.candidates.get(1) {
+        line(&second.name, &report.words, &report.measures);
+    }
+    for other in &report.more {
+        line(
+            &other.name,
+            &other.comparison.words,
+            &other.comparison.measures,
+        );
+    }
+    let _ = writeln!(text, "Turn the volume down before you listen.");
+    let _ = writeln!(text, "{}", out.join("shootout.html").display());
+    text
+}
+
 /// After `prep --dry-run`: what would be written.
 pub fn dry_run(units: &[Unit<'_>], outcome: &Outcome) -> String {
     let mut text = String::from("nothing was written; these stems would be:\n");

@@ -14,7 +14,7 @@ use crate::block::Block;
 use crate::error::Result;
 use crate::maths;
 use crate::measure::{Levels, Meter};
-use crate::mix::{self, MixLevels, PanLaw, Strip, no_louder_than, pan_gains, rough_gain};
+use crate::mix::{self, MixLevels, Strip, no_louder_than, rough_gain};
 use crate::publish::Outbox;
 use crate::report::session::{MixFile, MixReport, Omitted};
 use crate::resample::{self, Resampler};
@@ -318,7 +318,7 @@ fn sums<'a>(
                 .into_iter()
                 .zip(placed.offsets)
                 .map(|((unit, stem, fader_db, pan), offset_frames)| Part {
-                    strip: strip(fader_db, pan, stem.output.channels, offset_frames),
+                    strip: Strip::new(fader_db, pan, stem.output.channels, offset_frames),
                     group: job.config.group_of(unit.track.mic).to_owned(),
                     unit,
                     stem,
@@ -335,18 +335,6 @@ fn sums<'a>(
             }
         })
         .collect()
-}
-
-/// A track of one channel at the first position, or of two at both.
-fn strip(fader_db: f64, pan: (f64, f64), channels: usize, offset_frames: u64) -> Strip {
-    let pan = [pan.0, pan.1].into_iter().take(channels);
-    Strip {
-        gain: maths::db_to_ratio(fader_db),
-        pan: pan
-            .map(|pan| pan_gains(PanLaw::ConstantPower, pan))
-            .collect(),
-        offset_frames,
-    }
 }
 
 type Place<'a> = (&'a Rendered, f64, (f64, f64));

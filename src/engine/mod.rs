@@ -9,6 +9,7 @@ pub use layout::{Presets, Unit, check_places, units};
 pub use pool::Pool;
 pub use stop::Stop;
 pub use store::Store;
+pub(crate) use track::{TrackReader, mend};
 
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};

@@ -29,6 +29,18 @@ pub struct Strip {
 }
 
 impl Strip {
+    /// A track of one channel at the first position, or of two at both, panned with constant power.
+    pub fn new(fader_db: f64, pan: (f64, f64), channels: usize, offset_frames: u64) -> Self {
+        let pan = [pan.0, pan.1].into_iter().take(channels);
+        Self {
+            gain: crate::maths::db_to_ratio(fader_db),
+            pan: pan
+                .map(|pan| pan_gains(PanLaw::ConstantPower, pan))
+                .collect(),
+            offset_frames,
+        }
+    }
+
     /// Which frames of the track fall into `frames` frames of the mix from `at` on. May reach
     /// beyond the track's end; empty where the mix block lies before its start.
     pub fn needed(&self, at: u64, frames: usize) -> Range<u64> {
