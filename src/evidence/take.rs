@@ -88,6 +88,14 @@ impl Kit {
         })
     }
 
+    /// What other takes show of each drum.
+    fn known(&self, tracks: &[TakeTrack], reference: Option<&Reference>) -> Vec<Known> {
+        let known = |name: &str| {
+            reference.map_or_else(Known::default, |r| r.known(name, tracks, &self.tracks))
+        };
+        self.drums.iter().map(|(name, _)| known(name)).collect()
+    }
+
     pub fn attribute(&self, known: &[Known]) -> Attribution {
         let drums: Vec<Drum> = self.drums.iter().map(|d| d.1.clone()).collect();
         attribute(
@@ -186,13 +194,7 @@ pub fn relate(
     reference: Option<&Reference>,
 ) -> Result<TakeEvidence> {
     let kit = Kit::hear(tracks, material)?;
-    let known: Vec<Known> = kit
-        .drums
-        .iter()
-        .map(|(name, _)| {
-            reference.map_or_else(Known::default, |r| r.known(name, tracks, &kit.tracks))
-        })
-        .collect();
+    let known = kit.known(tracks, reference);
     let mut attribution = kit.attribute(&known);
     hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
     let window_ms = window(&kit, &attribution);
@@ -217,9 +219,13 @@ pub type Example = (
 
 /// Features of all moments of a take.
 #[doc(hidden)]
-pub fn examples(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<Example>> {
+pub fn examples(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    reference: Option<&Reference>,
+) -> Result<Vec<Example>> {
     let kit = Kit::hear(tracks, material)?;
-    let known = vec![Known::default(); kit.drums.len()];
+    let known = kit.known(tracks, reference);
     let attribution = kit.attribute(&known);
     Ok(kit
         .drums
