@@ -145,12 +145,11 @@ fn fit(rows: &[&Row], scale: &[f64; FEATURES]) -> Vec<f64> {
                 .max_by(|&a, &b| h[a][i].abs().total_cmp(&h[b][i].abs()))
                 .unwrap_or(i);
             h.swap(i, pivot);
-            for r in 0..FEATURES {
-                if r != i {
-                    let f = h[r][i] / h[i][i];
-                    for c in i..=FEATURES {
-                        h[r][c] -= f * h[i][c];
-                    }
+            let top = h[i].clone();
+            for (_, row) in h.iter_mut().enumerate().filter(|(r, _)| *r != i) {
+                let factor = row[i] / top[i];
+                for (value, above) in row.iter_mut().zip(&top).skip(i) {
+                    *value -= factor * above;
                 }
             }
         }

@@ -47,7 +47,7 @@ pub(super) fn follow_triggers(
     attribution: &mut Attribution,
 ) -> Result<()> {
     for (t, track) in tracks.iter().enumerate() {
-        if track.family != Family::Utility || !track.mic.contains("trigger") {
+        if !track.is_trigger() {
             continue;
         }
         let trace = material.trace(t)?;

@@ -329,7 +329,7 @@ fn first_guess(
         .iter()
         .take_while(|(margin, _)| *margin > 2.0)
         .count();
-    margins.truncate(clear.max(5).min(200));
+    margins.truncate(clear.clamp(5, 200));
     (0..table.dims)
         .map(|d| {
             let mut ratios: Vec<f32> = margins

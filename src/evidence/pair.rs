@@ -27,6 +27,9 @@ const CLEAR_MARGIN: f64 = 0.4;
 const CONTRADICTION: f64 = 0.5;
 /// With less margin than this there is no verdict at all.
 const LEAST_MARGIN: f64 = 0.28;
+/// An arrival this much earlier and at least this strong casts doubt on the strongest.
+const ECHO_S: f64 = 0.0003;
+const ECHO_SHARE: f64 = 0.7;
 /// Metres a second at 20 °C (ISO 9613-1).
 const SOUND_M_S: f64 = 343.2;
 
@@ -326,6 +329,17 @@ pub(super) fn analyse(
         .count() as f64
         / strokes.len() as f64;
     evidence.delay_confidence = round_to(agree, 2);
+    // from afar an echo can be as strong as what came first
+    let far = matches!(kind, PairKind::CloseOverhead | PairKind::Sides);
+    let earlier = (at - ECHO_S * rate).max(0.0) as usize;
+    let rival = pooled[..earlier.min(pooled.len())]
+        .iter()
+        .any(|v| v.abs() >= ECHO_SHARE * value.abs());
+    if far && rival {
+        evidence.delay_confidence = evidence.delay_confidence.min(0.4);
+        evidence.reason = Some("delay unsure: two arrivals of nearly one strength".into());
+        return evidence;
+    }
     let delay_ok = agree >= 0.6 && value != 0.0;
     // how far the strongest correlation of the other sign stays behind
     let opposite = pooled

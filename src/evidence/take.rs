@@ -57,10 +57,15 @@ impl Kit {
             onsets.push(list);
         }
         let close = |i: &usize| subset[*i].family != Family::Overhead || drums.is_empty();
-        let all = (0..subset.len())
+        let mut all: Vec<i64> = (0..subset.len())
             .filter(close)
             .flat_map(|i| onsets[i].iter().map(|o| o.0))
             .collect();
+        for (t, track) in tracks.iter().enumerate().filter(|(_, t)| t.is_trigger()) {
+            let offset = track.offset_ms();
+            let trace = material.trace(t)?;
+            all.extend(trace.onsets.iter().map(|o| i64::from(o.at_ms) + offset));
+        }
         let moments = moments::gather(all);
         let mut rises = Vec::new();
         for (i, &t) in members.iter().enumerate() {
