@@ -34,7 +34,7 @@ fn main() {
         tuning();
     }
     if wanted("pairs") {
-        pairs();
+        pairs(32);
     }
 }
 
@@ -386,8 +386,10 @@ fn low_noise(count: usize, rng: &mut Rng) -> Vec<f64> {
     y.iter().map(|x| x / rms).collect()
 }
 
-fn pairs() {
-    println!("pairs of 8 hits, 32 each: delay error in samples; polarity right / not sure / wrong");
+fn pairs(count: u64) {
+    println!(
+        "pairs of 8 hits, {count} each: delay error in samples; polarity right / not sure / wrong"
+    );
     for (bleed_db, colour) in [(-20.0, 0.0), (-10.0, 0.0), (-15.0, 1.0), (-15.0, 2.0)] {
         for kind in [
             PairKind::Snare,
@@ -396,7 +398,7 @@ fn pairs() {
             PairKind::Sides,
         ] {
             let (mut errors, mut verdicts, mut refused) = (Vec::new(), [0; 3], 0);
-            for seed in 0..32 {
+            for seed in 0..count {
                 let mut rng = Rng::new(5000 + seed);
                 let kit = Kit::synthetic(4000 + seed % 8, RATE);
                 let couple = couple(&kit, kind, 8, bleed_db, colour, &mut rng);

@@ -23,6 +23,8 @@ const LEVEL_MS: usize = 30;
 const FAR_LEVEL_MS: usize = 60;
 /// A hit is placed to the sample if nothing else was struck this near to it.
 const ALONE_MS: i64 = 10;
+/// A mic that never gets louder than this over its drum's strong hits hears none of them.
+const QUIET_DB: f64 = -5.0;
 /// Trigger and drum are one stroke within this time.
 const TRIGGER_MS: i64 = 10;
 
@@ -45,7 +47,7 @@ pub(super) fn follow_triggers(
     attribution: &mut Attribution,
 ) -> Result<()> {
     for (t, track) in tracks.iter().enumerate() {
-        if track.family != Family::Utility || !track.mic.contains("trigger") {
+        if !track.is_trigger() {
             continue;
         }
         let trace = material.trace(t)?;
@@ -131,14 +133,14 @@ pub(super) fn drums(
                 expected: round_to(expected, 2),
                 most: round_to(f64::from(most), 3),
                 loudest_db,
-                played: played(count, expected, f64::from(most), loudest_db),
+                played: played(count, f64::from(most), loudest_db),
             }
         })
         .collect()
 }
 
 /// Whether a drum is played, by its hits and by how loud its mic ever gets.
-fn played(count: usize, expected: f64, most: f64, loudest_db: Option<f64>) -> Played {
+fn played(count: usize, most: f64, loudest_db: Option<f64>) -> Played {
     let Some(loudest) = loudest_db else {
         return if count == 0 {
             Played::NotSure("no other take shows what its hits sound like".into())
@@ -148,14 +150,14 @@ fn played(count: usize, expected: f64, most: f64, loudest_db: Option<f64>) -> Pl
             Played::NotSure("few unclear hits, and no other take to hold them against".into())
         };
     };
-    if count > 0 && most >= 0.9 {
+    if count >= 3 && most >= 0.9 && loudest > QUIET_DB || count > 0 && most >= 0.97 {
         return Played::Yes(round_to(most.min(0.99), 2));
     }
     // what is heard is as loud as a soft hit: it may be hidden in it
-    if count == 0 && expected < 1.5 && loudest < -5.0 {
-        let quiet = ((-loudest - 5.0) / 6.0).clamp(0.0, 1.0);
-        let clear = 1.0 - most / 0.5;
-        return Played::No(round_to(0.6 + 0.39 * quiet * (0.5 + 0.5 * clear), 2));
+    if count <= 1 && most < 0.6 && loudest < QUIET_DB {
+        let quiet = ((QUIET_DB - loudest) / 6.0).clamp(0.0, 1.0);
+        let clear = 1.0 - most / 0.6;
+        return Played::No(round_to(0.6 + 0.39 * quiet.max(0.5) * clear, 2));
     }
     Played::NotSure(if count > 0 {
         format!("{count} moments may be hits or bleed")

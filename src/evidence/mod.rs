@@ -19,9 +19,12 @@ mod onset;
 mod pair;
 mod place;
 mod setup;
+mod suspect;
 mod take;
 #[doc(hidden)]
 pub mod testbed;
+#[cfg(test)]
+mod tests;
 mod trace;
 mod tuning;
 mod weights;
@@ -40,6 +43,7 @@ pub use setup::{
     Drift, DrumTuning, MicLevel, PairVerdict, Reference, SetupEvidence, pool_setup,
     weighted_quantile,
 };
+pub use suspect::{SameSound, Suspicion, same_sound, unlikely_mics};
 pub use take::{DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate};
 #[doc(hidden)]
 pub use take::{Example, examples};

@@ -20,6 +20,16 @@ const DELAY_S: f64 = 0.040;
 const WHITEN: f64 = 0.7;
 /// Hits whose own delay is this near to the pooled one agree.
 const AGREE_S: f64 = 0.000_15;
+/// A whitened correlation this high, whose strongest rival of the other sign stays this far behind,
+/// shows the polarity by itself, unless the body of the sound contradicts it this strongly.
+const CLEAR_PEAK: f64 = 0.45;
+const CLEAR_MARGIN: f64 = 0.4;
+const CONTRADICTION: f64 = 0.5;
+/// With less margin than this there is no verdict at all.
+const LEAST_MARGIN: f64 = 0.28;
+/// An arrival this much earlier and at least this strong casts doubt on the strongest.
+const ECHO_S: f64 = 0.0003;
+const ECHO_SHARE: f64 = 0.7;
 /// Metres a second at 20 °C (ISO 9613-1).
 const SOUND_M_S: f64 = 343.2;
 
@@ -319,7 +329,24 @@ pub(super) fn analyse(
         .count() as f64
         / strokes.len() as f64;
     evidence.delay_confidence = round_to(agree, 2);
+    // from afar an echo can be as strong as what came first
+    let far = matches!(kind, PairKind::CloseOverhead | PairKind::Sides);
+    let earlier = (at - ECHO_S * rate).max(0.0) as usize;
+    let rival = pooled[..earlier.min(pooled.len())]
+        .iter()
+        .any(|v| v.abs() >= ECHO_SHARE * value.abs());
+    if far && rival {
+        evidence.delay_confidence = evidence.delay_confidence.min(0.4);
+        evidence.reason = Some("delay unsure: two arrivals of nearly one strength".into());
+        return evidence;
+    }
     let delay_ok = agree >= 0.6 && value != 0.0;
+    // how far the strongest correlation of the other sign stays behind
+    let opposite = pooled
+        .iter()
+        .map(|v| -v * value.signum())
+        .fold(0.0, f64::max);
+    let margin = 1.0 - opposite / value.abs().max(1e-12);
     // the body of the sound, around lag 0 and around the delay
     let (low0, high0) = (low.min(-1), high.max(1));
     let bodies: Vec<Vec<f64>> = strokes
@@ -349,15 +376,23 @@ pub(super) fn analyse(
         .filter(|b| between(b, place).signum() == r.signum())
         .count() as f64
         / strokes.len() as f64;
-    if r.signum() == value.signum() && r.abs() >= 0.3 && same_sign >= 0.8 {
-        evidence.polarity = if r < 0.0 {
+    // either the delay's own peak is beyond doubt, or the body of the sound says the same
+    let clear = value.abs() >= CLEAR_PEAK
+        && margin >= CLEAR_MARGIN
+        && (r * value.signum()) > -CONTRADICTION;
+    let body_agrees = r.signum() == value.signum()
+        && r.abs() >= 0.3
+        && same_sign >= 0.8
+        && margin >= LEAST_MARGIN;
+    if clear || body_agrees {
+        evidence.polarity = if value < 0.0 {
             Polarity::Inverted
         } else {
             Polarity::Same
         };
-        let strength = ((r.abs() - 0.3) / 0.4).clamp(0.0, 1.0);
+        let doubt = if clear && body_agrees { 0.0 } else { 0.2 };
         evidence.polarity_confidence =
-            round_to(agree * same_sign * (0.6 + 0.4 * strength), 2).min(0.99);
+            round_to((agree * (0.75 + 0.24 * margin) - doubt).max(0.5), 2);
     } else {
         evidence.reason = Some(format!(
             "polarity unsure: partials disagree (correlation {r:.2}, {:.0} % of the hits); listen to both",

@@ -356,10 +356,9 @@ fn pairs(takes: &[&TakeEvidence]) -> Vec<PairVerdict> {
                 .flat_map(|(i, t)| t.pairs.iter().map(move |p| (i, p)))
                 .filter(|(_, p)| p.first == first && p.second == second)
                 .collect();
-            Some(verdict(&found))
+            verdict(&found)
         })
-        .collect::<Option<Vec<_>>>()
-        .unwrap_or_default()
+        .collect()
 }
 
 fn verdict(found: &[(usize, &PairEvidence)]) -> Option<PairVerdict> {

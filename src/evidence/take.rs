@@ -57,10 +57,15 @@ impl Kit {
             onsets.push(list);
         }
         let close = |i: &usize| subset[*i].family != Family::Overhead || drums.is_empty();
-        let all = (0..subset.len())
+        let mut all: Vec<i64> = (0..subset.len())
             .filter(close)
             .flat_map(|i| onsets[i].iter().map(|o| o.0))
             .collect();
+        for (t, track) in tracks.iter().enumerate().filter(|(_, t)| t.is_trigger()) {
+            let offset = track.offset_ms();
+            let trace = material.trace(t)?;
+            all.extend(trace.onsets.iter().map(|o| i64::from(o.at_ms) + offset));
+        }
         let moments = moments::gather(all);
         let mut rises = Vec::new();
         for (i, &t) in members.iter().enumerate() {
@@ -86,6 +91,14 @@ impl Kit {
             rises,
             onsets,
         })
+    }
+
+    /// What other takes show of each drum.
+    fn known(&self, tracks: &[TakeTrack], reference: Option<&Reference>) -> Vec<Known> {
+        let known = |name: &str| {
+            reference.map_or_else(Known::default, |r| r.known(name, tracks, &self.tracks))
+        };
+        self.drums.iter().map(|(name, _)| known(name)).collect()
     }
 
     pub fn attribute(&self, known: &[Known]) -> Attribution {
@@ -186,13 +199,7 @@ pub fn relate(
     reference: Option<&Reference>,
 ) -> Result<TakeEvidence> {
     let kit = Kit::hear(tracks, material)?;
-    let known: Vec<Known> = kit
-        .drums
-        .iter()
-        .map(|(name, _)| {
-            reference.map_or_else(Known::default, |r| r.known(name, tracks, &kit.tracks))
-        })
-        .collect();
+    let known = kit.known(tracks, reference);
     let mut attribution = kit.attribute(&known);
     hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
     let window_ms = window(&kit, &attribution);
@@ -217,9 +224,13 @@ pub type Example = (
 
 /// Features of all moments of a take.
 #[doc(hidden)]
-pub fn examples(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<Example>> {
+pub fn examples(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    reference: Option<&Reference>,
+) -> Result<Vec<Example>> {
     let kit = Kit::hear(tracks, material)?;
-    let known = vec![Known::default(); kit.drums.len()];
+    let known = kit.known(tracks, reference);
     let attribution = kit.attribute(&known);
     Ok(kit
         .drums
