@@ -1,7 +1,8 @@
 //! The room: distances, directions, first reflections and a tail, and what each mic makes of them.
 
+use super::colour::{TINY, one_pole};
 use super::groove::Piece;
-use super::kit::{TINY, Voice, one_pole};
+use super::kit::Voice;
 use super::random::Random;
 use crate::maths::db_to_ratio;
 

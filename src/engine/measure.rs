@@ -11,6 +11,7 @@ use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::evidence::{Listener, Trace};
 use crate::measure::inspect::Inspection;
+use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Survey};
 use crate::publish;
 use crate::session::Track;
@@ -26,6 +27,8 @@ pub struct Measured {
     pub levels: Levels,
     /// What was found in the samples.
     pub inspection: Inspection,
+    /// Outline and spectrum.
+    pub picture: Picture,
 }
 
 /// Measures a track, or finds the measurement of the same content again.
@@ -45,18 +48,25 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         work.advance(track.frames() * track.channels() as u64);
         return Ok(found);
     }
-    let (survey, trace) = pass(work, work.root, track)?;
+    let (survey, trace, picture) = pass(work, work.root, track)?;
     let (levels, inspection) = survey.finish();
-    let measured = Measured { sha256, key, levels, inspection };
+    let measured = Measured {
+        sha256,
+        key,
+        levels,
+        inspection,
+        picture,
+    };
     work.store.put_bytes(&measured.key, &trace.to_bytes())?;
     work.store.put(&measured.key, &measured)?;
     Ok(measured)
 }
 
-fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace)> {
+fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace, Picture)> {
     let mut reader = TrackReader::open(root, track)?;
     let mut survey = Survey::new(&track.sources[0].info, track.channels());
     let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());
+    let mut painter = Painter::new(track.rate_hz(), track.channels(), track.frames());
     let mut block = Block::default();
     let mut frames = 0;
     while reader.read(&mut block, work.block_frames)? > 0 {
@@ -64,13 +74,19 @@ fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace)> 
         survey.push(&block);
         mend(&mut block);
         listener.push(&block);
+        painter.push(&block);
         frames += block.frames() as u64;
         work.advance((block.frames() * block.count()) as u64);
     }
     if frames != track.frames() {
         let path = root.join(&track.sources[0].path);
-        let reason = format!("ended after {frames} of {} frames: it changed while it was read", track.frames());
-        return Err(Error::file(&path, reason).hint("wait until nothing writes to it, then run again"));
+        let reason = format!(
+            "ended after {frames} of {} frames: it changed while it was read",
+            track.frames()
+        );
+        return Err(
+            Error::file(&path, reason).hint("wait until nothing writes to it, then run again")
+        );
     }
-    Ok((survey, listener.finish()))
+    Ok((survey, listener.finish(), painter.finish()))
 }

@@ -11,6 +11,7 @@ mod lanes;
 pub mod loudness;
 pub mod matcher;
 mod meter;
+pub mod picture;
 mod survey;
 #[cfg(test)]
 pub(crate) mod testing;

@@ -12,6 +12,7 @@ use crate::units::round_to;
 use crate::worksheet::{Decided, Entry};
 
 pub mod columns;
+pub mod page;
 pub mod session;
 
 /// The number of the report format.

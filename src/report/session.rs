@@ -124,7 +124,7 @@ impl SessionReport {
     /// Sums up the reports of all tracks.
     pub fn new(
         tracks: &[TrackReport],
-        report_path: impl Fn(&TrackReport) -> String,
+        subjects: &[super::page::Subject],
         failed: Vec<FailedReport>,
         skipped: Vec<FailedReport>,
         mixes: Vec<MixReport>,
@@ -172,16 +172,16 @@ impl SessionReport {
                 })
             })
             .collect();
-        let short = |t: &TrackReport| {
+        let short = |(t, subject): (&TrackReport, &super::page::Subject)| {
             let mut row = columns::row(t);
-            row.insert("report".to_owned(), report_path(t).into());
+            row.insert("report".to_owned(), subject.report_path.clone().into());
             row
         };
         Self {
             schema: SCHEMA,
             tool: TOOL,
             totals,
-            tracks: tracks.iter().map(short).collect(),
+            tracks: tracks.iter().zip(subjects).map(short).collect(),
             findings,
             failed,
             skipped,

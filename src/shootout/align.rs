@@ -77,7 +77,11 @@ pub(super) struct Alignment {
 impl Alignment {
     fn score(&self) -> f64 {
         let close = maths::exp(-0.5 * (self.residual_ms / 15.0) * (self.residual_ms / 15.0));
-        self.pairs.len() as f64 * close * self.likeness.map_or(1.0, |likeness| 0.1 + 0.9 * likeness.max(0.0))
+        self.pairs.len() as f64
+            * close
+            * self
+                .likeness
+                .map_or(1.0, |likeness| 0.1 + 0.9 * likeness.max(0.0))
     }
 }
 
@@ -103,10 +107,15 @@ pub(super) fn align(a: &[Onset], b: &[Onset]) -> Result<Alignment, String> {
     let middle = 0.5 * (a[0].ms + a[a.len() - 1].ms);
     let mut found = found.into_iter();
     let Some(mut best) = found.next() else {
-        return Err(format!("their hits fall together nowhere ({few} and {many} hits)"));
+        return Err(format!(
+            "their hits fall together nowhere ({few} and {many} hits)"
+        ));
     };
-    let elsewhere = |other: &Alignment| (other.map.at(middle) - best.map.at(middle)).abs() > 2.0 * LAST_MS;
-    best.repeats = found.filter(elsewhere).any(|other| other.score() >= AS_GOOD * best.score());
+    let elsewhere =
+        |other: &Alignment| (other.map.at(middle) - best.map.at(middle)).abs() > 2.0 * LAST_MS;
+    best.repeats = found
+        .filter(elsewhere)
+        .any(|other| other.score() >= AS_GOOD * best.score());
     let inside = overlap(a, b, &best.map);
     if best.share < LEAST_SHARE {
         return Err(format!(
@@ -123,7 +132,11 @@ pub(super) fn align(a: &[Onset], b: &[Onset]) -> Result<Alignment, String> {
         ));
     }
     if (inside.0.len().min(inside.1.len()) as f64) < LEAST_OVERLAP * few as f64 {
-        return Err(format!("their hits fall together only where {} and {} of them lie", inside.0.len(), inside.1.len()));
+        return Err(format!(
+            "their hits fall together only where {} and {} of them lie",
+            inside.0.len(),
+            inside.1.len()
+        ));
     }
     Ok(best)
 }
@@ -134,7 +147,10 @@ pub(super) fn pairs(a: &[Onset], b: &[Onset], map: &Map, within_ms: f64) -> Vec<
         let after = list.partition_point(|o| value(o) < at);
         let candidates = [after.checked_sub(1), (after < list.len()).then_some(after)];
         let distance = |i: &usize| (value(&list[*i]) - at).abs();
-        candidates.into_iter().flatten().min_by(|x, y| distance(x).total_cmp(&distance(y)))
+        candidates
+            .into_iter()
+            .flatten()
+            .min_by(|x, y| distance(x).total_cmp(&distance(y)))
     };
     let in_b = |o: &Onset| map.at(o.ms);
     let own = |o: &Onset| o.ms;
@@ -154,7 +170,10 @@ fn overlap<'a>(a: &'a [Onset], b: &'a [Onset], map: &Map) -> (&'a [Onset], &'a [
     let (first, last) = (b[0].ms - FIRST_MS, b[b.len() - 1].ms + FIRST_MS);
     let from = a.partition_point(|o| map.at(o.ms) < first);
     let to = a.partition_point(|o| map.at(o.ms) <= last);
-    let (low, high) = (map.at(a[0].ms) - FIRST_MS, map.at(a[a.len() - 1].ms) + FIRST_MS);
+    let (low, high) = (
+        map.at(a[0].ms) - FIRST_MS,
+        map.at(a[a.len() - 1].ms) + FIRST_MS,
+    );
     let b_from = b.partition_point(|o| o.ms < low);
     let b_to = b.partition_point(|o| o.ms <= high);
     (&a[from..to.max(from)], &b[b_from..b_to.max(b_from)])
@@ -163,8 +182,10 @@ fn overlap<'a>(a: &'a [Onset], b: &'a [Onset], map: &Map) -> (&'a [Onset], &'a [
 /// The most promising maps.
 fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
     let (strong_a, strong_b) = (strongest(a), strongest(b));
-    let weights: Vec<f64> =
-        strong_a.iter().flat_map(|x| strong_b.iter().map(|y| alike(&x.1, &y.1))).collect();
+    let weights: Vec<f64> = strong_a
+        .iter()
+        .flat_map(|x| strong_b.iter().map(|y| alike(&x.1, &y.1)))
+        .collect();
     let length = a[a.len() - 1].ms.max(b[b.len() - 1].ms).max(1000.0);
     let middle = 0.5 * (a[0].ms + a[a.len() - 1].ms);
     let step = (20.0 / length).clamp(0.000_3, 0.005);
@@ -189,7 +210,8 @@ fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
         }
         smooth_over(&counts, &mut smooth);
         for i in 1..bins - 1 {
-            if smooth[i] >= smooth[i - 1] && smooth[i] > smooth[i + 1] && smooth[i] > 0.5 * highest {
+            if smooth[i] >= smooth[i - 1] && smooth[i] > smooth[i + 1] && smooth[i] > 0.5 * highest
+            {
                 let offset = low + BIN_MS * (i as f64 + 0.5);
                 peaks.push((smooth[i], offset, rate));
                 highest = highest.max(smooth[i]);
@@ -200,7 +222,10 @@ fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
     let mut chosen: Vec<Map> = Vec::new();
     for (_, offset_ms, rate) in peaks {
         let map = Map { offset_ms, rate };
-        if chosen.iter().all(|other| (other.at(middle) - map.at(middle)).abs() > 2.0 * LAST_MS) {
+        if chosen
+            .iter()
+            .all(|other| (other.at(middle) - map.at(middle)).abs() > 2.0 * LAST_MS)
+        {
             chosen.push(map);
         }
         if chosen.len() == STARTS {
@@ -215,16 +240,26 @@ fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
 type Colour = [f64; COLOUR_HZ.len()];
 
 fn colours(onsets: &[Onset]) -> Vec<Colour> {
-    let middle: Colour = std::array::from_fn(|i| median(onsets.iter().map(|o| o.colour_db[i])).unwrap_or(0.0));
-    let relative = |o: &Onset| std::array::from_fn(|i| (o.colour_db[i] - middle[i]).clamp(-20.0, 20.0));
+    let middle: Colour =
+        std::array::from_fn(|i| median(onsets.iter().map(|o| o.colour_db[i])).unwrap_or(0.0));
+    let relative =
+        |o: &Onset| std::array::from_fn(|i| (o.colour_db[i] - middle[i]).clamp(-20.0, 20.0));
     onsets.iter().map(relative).collect()
 }
 
 /// Times and colours of the strongest onsets.
 fn strongest(onsets: &[Onset]) -> Vec<(f64, Colour)> {
     let mut sorted: Vec<(&Onset, Colour)> = onsets.iter().zip(colours(onsets)).collect();
-    sorted.sort_by(|x, y| y.0.strength.total_cmp(&x.0.strength).then(x.0.ms.total_cmp(&y.0.ms)));
-    sorted.iter().take(MOST_ONSETS).map(|(o, colour)| (o.ms, *colour)).collect()
+    sorted.sort_by(|x, y| {
+        y.0.strength
+            .total_cmp(&x.0.strength)
+            .then(x.0.ms.total_cmp(&y.0.ms))
+    });
+    sorted
+        .iter()
+        .take(MOST_ONSETS)
+        .map(|(o, colour)| (o.ms, *colour))
+        .collect()
 }
 
 /// What a pair of colours counts in a histogram, up to 1.
@@ -235,7 +270,9 @@ fn alike(x: &Colour, y: &Colour) -> f64 {
 
 fn likeness(pairs: &[(usize, usize)], a: &[Colour], b: &[Colour]) -> Option<f64> {
     let both = pairs.iter().flat_map(|&(i, j)| a[i].into_iter().zip(b[j]));
-    let (xy, xx, yy) = both.fold((0.0, 0.0, 0.0), |(xy, xx, yy), (x, y)| (xy + x * y, xx + x * x, yy + y * y));
+    let (xy, xx, yy) = both.fold((0.0, 0.0, 0.0), |(xy, xx, yy), (x, y)| {
+        (xy + x * y, xx + x * x, yy + y * y)
+    });
     let spread = |sum: f64| (sum / (pairs.len() * COLOUR_HZ.len()) as f64).sqrt();
     let varied = pairs.len() >= COLOUR_PAIRS && spread(xx) > VARIED_DB && spread(yy) > VARIED_DB;
     varied.then(|| xy / (xx * yy).sqrt())
@@ -266,32 +303,68 @@ fn pair_up(a: &[Onset], b: &[Onset], start: Map) -> Option<Alignment> {
             return None;
         }
     }
-    let distances = paired.iter().map(|&(i, j)| (b[j].ms - map.at(a[i].ms)).abs());
+    let distances = paired
+        .iter()
+        .map(|&(i, j)| (b[j].ms - map.at(a[i].ms)).abs());
     let residual_ms = median(distances)?;
     let inside = overlap(a, b, &map);
     let weight = |list: &[Onset]| list.iter().map(|o| o.strength).sum::<f64>();
-    let together: f64 = paired.iter().map(|&(i, j)| a[i].strength + b[j].strength).sum();
-    let share = together / (weight(inside.0) + weight(inside.1)).max(together).max(1e-9);
-    Some(Alignment { map, pairs: paired, residual_ms, share, likeness: None, repeats: false })
+    let together: f64 = paired
+        .iter()
+        .map(|&(i, j)| a[i].strength + b[j].strength)
+        .sum();
+    let share = together
+        / (weight(inside.0) + weight(inside.1))
+            .max(together)
+            .max(1e-9);
+    Some(Alignment {
+        map,
+        pairs: paired,
+        residual_ms,
+        share,
+        likeness: None,
+        repeats: false,
+    })
 }
 
 /// A line through points of which some may be wrong: those far from the present map do not count.
 /// The ratio stays where the points are few or close together.
 pub(super) fn fit(points: &[(f64, f64)], map: Map) -> Map {
     let distance = |p: &(f64, f64)| p.1 - map.at(p.0);
-    let Some(shift) = median(points.iter().map(distance)) else { return map };
-    let Some(spread) = median(points.iter().map(|p| (distance(p) - shift).abs())) else { return map };
+    let Some(shift) = median(points.iter().map(distance)) else {
+        return map;
+    };
+    let Some(spread) = median(points.iter().map(|p| (distance(p) - shift).abs())) else {
+        return map;
+    };
     let limit = (3.0 * 1.4826 * spread).max(3.0);
-    let good: Vec<&(f64, f64)> = points.iter().filter(|p| (distance(p) - shift).abs() <= limit).collect();
-    let (low, high) = good.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| (l.min(p.0), h.max(p.0)));
+    let good: Vec<&(f64, f64)> = points
+        .iter()
+        .filter(|p| (distance(p) - shift).abs() <= limit)
+        .collect();
+    let (low, high) = good
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| {
+            (l.min(p.0), h.max(p.0))
+        });
     if good.len() < FIT_PAIRS || high - low < FIT_MS {
-        return Map { offset_ms: map.offset_ms + shift, ..map };
+        return Map {
+            offset_ms: map.offset_ms + shift,
+            ..map
+        };
     }
     let n = good.len() as f64;
-    let (x, y) = good.iter().fold((0.0, 0.0), |(x, y), p| (x + p.0 / n, y + p.1 / n));
-    let (top, bottom) = good.iter().fold((0.0, 0.0), |(t, b), p| (t + (p.0 - x) * (p.1 - y), b + (p.0 - x) * (p.0 - x)));
+    let (x, y) = good
+        .iter()
+        .fold((0.0, 0.0), |(x, y), p| (x + p.0 / n, y + p.1 / n));
+    let (top, bottom) = good.iter().fold((0.0, 0.0), |(t, b), p| {
+        (t + (p.0 - x) * (p.1 - y), b + (p.0 - x) * (p.0 - x))
+    });
     let rate = top / bottom;
-    Map { offset_ms: y - rate * x, rate }
+    Map {
+        offset_ms: y - rate * x,
+        rate,
+    }
 }
 
 #[cfg(test)]
@@ -300,13 +373,23 @@ mod tests {
     use crate::testing::noise;
 
     fn onsets(times: impl IntoIterator<Item = f64>) -> Vec<Onset> {
-        times.into_iter().map(|ms| Onset { ms, strength: 8.0, colour_db: [-20.0; 4] }).collect()
+        times
+            .into_iter()
+            .map(|ms| Onset {
+                ms,
+                strength: 8.0,
+                colour_db: [-20.0; 4],
+            })
+            .collect()
     }
 
     /// Strokes on a sixteenth grid of 125 ms, of which about half are played.
     fn pattern(seed: u64, steps: usize) -> Vec<f64> {
         let chosen = noise(seed, steps);
-        (0..steps).filter(|&i| chosen[i] > 0.0).map(|i| 1000.0 + 125.0 * i as f64).collect()
+        (0..steps)
+            .filter(|&i| chosen[i] > 0.0)
+            .map(|i| 1000.0 + 125.0 * i as f64)
+            .collect()
     }
 
     #[test]
@@ -316,12 +399,24 @@ mod tests {
             let scatter = noise(100 + seed, times.len());
             let missing = noise(200 + seed, times.len());
             let a = onsets(times.iter().copied());
-            let b = onsets(times.iter().enumerate().filter(|(i, _)| missing[*i] < 0.94).map(|(i, t)| {
-                t * 1.005 + 2417.0 + 10.0 * scatter[i]
-            }));
+            let b = onsets(
+                times
+                    .iter()
+                    .enumerate()
+                    .filter(|(i, _)| missing[*i] < 0.94)
+                    .map(|(i, t)| t * 1.005 + 2417.0 + 10.0 * scatter[i]),
+            );
             let found = align(&a, &b).expect("the same pattern");
-            assert!((found.map.at(8000.0) - (8000.0 * 1.005 + 2417.0)).abs() < 6.0, "{seed}: {:?}", found.map);
-            assert!((found.map.rate - 1.005).abs() < 0.001, "{seed}: {:?}", found.map);
+            assert!(
+                (found.map.at(8000.0) - (8000.0 * 1.005 + 2417.0)).abs() < 6.0,
+                "{seed}: {:?}",
+                found.map
+            );
+            assert!(
+                (found.map.rate - 1.005).abs() < 0.001,
+                "{seed}: {:?}",
+                found.map
+            );
             assert!(found.share > 0.9 && !found.repeats, "{seed}: {found:?}");
         }
     }
@@ -340,7 +435,8 @@ mod tests {
     #[test]
     fn a_pattern_that_repeats_is_said_to() {
         let bar = [0.0, 250.0, 500.0, 625.0, 1000.0, 1500.0, 1750.0];
-        let times = |bars: usize| (0..bars).flat_map(|b| bar.map(|t| 500.0 + t + 2000.0 * b as f64));
+        let times =
+            |bars: usize| (0..bars).flat_map(|b| bar.map(|t| 500.0 + t + 2000.0 * b as f64));
         // sixteen bars, of which the second take lacks the last: one bar later fits as well
         let found = align(&onsets(times(16)), &onsets(times(15))).expect("the same pattern");
         assert!(found.repeats, "{:?}", found.map);
@@ -357,13 +453,31 @@ mod tests {
         };
         let play = |late: f64, darker: f64| -> Vec<Onset> {
             let at = |i: usize| late + 125.0 * i as f64;
-            drums.iter().enumerate().map(|(i, d)| Onset { ms: at(i), strength: 8.0, colour_db: colour(*d, darker) }).collect()
+            drums
+                .iter()
+                .enumerate()
+                .map(|(i, d)| Onset {
+                    ms: at(i),
+                    strength: 8.0,
+                    colour_db: colour(*d, darker),
+                })
+                .collect()
         };
         let found = align(&play(0.0, 0.0), &play(1003.0, 5.0)).expect("the same pattern");
-        assert!((found.map.at(6000.0) - 7003.0).abs() < 1.0 && !found.repeats, "{found:?}");
+        assert!(
+            (found.map.at(6000.0) - 7003.0).abs() < 1.0 && !found.repeats,
+            "{found:?}"
+        );
         let mut other = play(1003.0, 0.0);
-        other.iter_mut().zip(noise(12, 96)).for_each(|(o, d)| o.colour_db = colour(d, 0.0));
-        assert!(align(&play(0.0, 0.0), &other).expect_err("other drums").contains("other drums"));
+        other
+            .iter_mut()
+            .zip(noise(12, 96))
+            .for_each(|(o, d)| o.colour_db = colour(d, 0.0));
+        assert!(
+            align(&play(0.0, 0.0), &other)
+                .expect_err("other drums")
+                .contains("other drums")
+        );
     }
 
     #[test]
@@ -371,7 +485,11 @@ mod tests {
         let a = onsets((0..40).map(|i| 500.0 * f64::from(i)));
         let b = onsets(pattern(9, 200).iter().map(|t| t * 1.37));
         assert!(align(&a, &b).is_err());
-        assert!(align(&a[..1], &a).expect_err("one hit").contains("one hit only"));
+        assert!(
+            align(&a[..1], &a)
+                .expect_err("one hit")
+                .contains("one hit only")
+        );
         assert!(align(&[], &a).expect_err("silence").contains("no hit"));
         assert!(align(&a[..2], &a).is_err());
     }

@@ -40,13 +40,17 @@ pub(super) struct Analyser {
 
 impl Analyser {
     pub fn new(rate_hz: u32) -> Self {
-        Self { rate_hz: f64::from(rate_hz), planner: RealFftPlanner::new() }
+        Self {
+            rate_hz: f64::from(rate_hz),
+            planner: RealFftPlanner::new(),
+        }
     }
 
     /// A transform long enough for `frames`, and for bins that the lowest band has eight of.
     fn plan(&mut self, frames: usize) -> Arc<dyn RealToComplex<f64>> {
         let least = (self.rate_hz / 1.5) as usize;
-        self.planner.plan_fft_forward(frames.max(least).next_power_of_two())
+        self.planner
+            .plan_fft_forward(frames.max(least).next_power_of_two())
     }
 
     /// Energy (sum of squares) of a piece of sound in each band. A band beyond half the rate has
@@ -58,8 +62,14 @@ impl Analyser {
     }
 
     /// The same between any frequencies, as finely as the piece is long.
-    pub fn ranges<const N: usize>(&mut self, samples: &[f64], ranges_hz: [(f64, f64); N]) -> [f64; N] {
-        let fft = self.planner.plan_fft_forward(samples.len().next_power_of_two().max(2));
+    pub fn ranges<const N: usize>(
+        &mut self,
+        samples: &[f64],
+        ranges_hz: [(f64, f64); N],
+    ) -> [f64; N] {
+        let fft = self
+            .planner
+            .plan_fft_forward(samples.len().next_power_of_two().max(2));
         self.within(fft, samples, ranges_hz)
     }
 
@@ -151,7 +161,13 @@ mod tests {
     fn mid_bands_are_those_of_the_standard() {
         let middles = middles_hz();
         // IEC 61260-1:2014: exact and nominal mid-band frequencies (values from memory)
-        for (index, exact, nominal) in [(0, 50.119, 50.0), (5, 158.489, 160.0), (13, 1000.0, 1000.0), (19, 3981.072, 4000.0), (25, 15848.93, 16000.0)] {
+        for (index, exact, nominal) in [
+            (0, 50.119, 50.0),
+            (5, 158.489, 160.0),
+            (13, 1000.0, 1000.0),
+            (19, 3981.072, 4000.0),
+            (25, 15848.93, 16000.0),
+        ] {
             assert!((middles[index] - exact).abs() < 0.01, "{index}");
             assert_eq!(nominal_hz(index), nominal);
         }
@@ -202,7 +218,10 @@ mod tests {
         ] {
             for omega in [third(octaves), 1.0 / third(octaves)] {
                 let db = attenuation(omega);
-                assert!(db >= least && db <= most, "{octaves} octaves ({omega}): {db} dB");
+                assert!(
+                    db >= least && db <= most,
+                    "{octaves} octaves ({omega}): {db} dB"
+                );
             }
         }
     }
@@ -213,7 +232,9 @@ mod tests {
         let mut mean = [0.0; COUNT];
         for seed in 0..20 {
             let energies = analyser.energies(&noise(seed, 48_000));
-            mean.iter_mut().zip(energies).for_each(|(sum, e)| *sum += e / 20.0);
+            mean.iter_mut()
+                .zip(energies)
+                .for_each(|(sum, e)| *sum += e / 20.0);
         }
         // least squares over the number of the band
         let n = COUNT as f64;
@@ -233,7 +254,14 @@ mod tests {
         for (hz, inside) in [(80.0, false), (250.0, true), (900.0, false)] {
             let samples = tone(hz, 48_000);
             let kept = db(energy(&analyser.between(&samples, 100.0, 500.0)) / energy(&samples));
-            assert!(if inside { kept.abs() < 0.01 } else { kept < -60.0 }, "{hz}: {kept}");
+            assert!(
+                if inside {
+                    kept.abs() < 0.01
+                } else {
+                    kept < -60.0
+                },
+                "{hz}: {kept}"
+            );
         }
     }
 }

@@ -83,8 +83,21 @@ struct Rule {
     less: &'static str,
 }
 
-const fn rule(name: &'static str, unit: &'static str, step: f64, more: &'static str, less: &'static str) -> Rule {
-    Rule { name, unit, digits: 2, step, more, less }
+const fn rule(
+    name: &'static str,
+    unit: &'static str,
+    step: f64,
+    more: &'static str,
+    less: &'static str,
+) -> Rule {
+    Rule {
+        name,
+        unit,
+        digits: 2,
+        step,
+        more,
+        less,
+    }
 }
 
 /// Never said: shown for the eye only.
@@ -104,17 +117,41 @@ const RING: [Rule; RINGS_HZ.len()] = [
 ];
 /// Shares of the whole energy, with their edges in hertz.
 const SHARES: [(Rule, f64, f64); 5] = [
-    (rule("body", "dB", 1.5, "more body", "less body"), 80.0, 315.0),
-    (rule("low-mid", "dB", 1.5, "more low-mid", "less low-mid"), 315.0, 800.0),
-    (rule("presence", "dB", 1.5, "more presence", "less presence"), 1250.0, 2000.0),
-    (rule("harshness", "dB", 1.5, "harsher", "less harsh"), 2500.0, 6300.0),
-    (rule("air", "dB", 1.5, "more air", "less air"), 8000.0, 16_000.0),
+    (
+        rule("body", "dB", 1.5, "more body", "less body"),
+        80.0,
+        315.0,
+    ),
+    (
+        rule("low-mid", "dB", 1.5, "more low-mid", "less low-mid"),
+        315.0,
+        800.0,
+    ),
+    (
+        rule("presence", "dB", 1.5, "more presence", "less presence"),
+        1250.0,
+        2000.0,
+    ),
+    (
+        rule("harshness", "dB", 1.5, "harsher", "less harsh"),
+        2500.0,
+        6300.0,
+    ),
+    (
+        rule("air", "dB", 1.5, "more air", "less air"),
+        8000.0,
+        16_000.0,
+    ),
 ];
 
 impl Rule {
     fn measure(&self, difference: &Difference, may_say: bool) -> Measure {
         let said = may_say && difference.hits >= SAYABLE && difference.is_beyond(self.step);
-        let word = if difference.median > 0.0 { self.more } else { self.less };
+        let word = if difference.median > 0.0 {
+            self.more
+        } else {
+            self.less
+        };
         Measure {
             name: self.name,
             unit: self.unit,
@@ -141,10 +178,15 @@ fn own(pairs: &[Pair]) -> Vec<&Pair> {
     let loud = |side: fn(&Pair) -> f64| {
         let mut all: Vec<f64> = pairs.iter().map(side).collect();
         all.sort_by(f64::total_cmp);
-        all.get(all.len().saturating_sub(1) * 4 / 5).copied().unwrap_or(0.0)
+        all.get(all.len().saturating_sub(1) * 4 / 5)
+            .copied()
+            .unwrap_or(0.0)
     };
     let (a, b) = (loud(|p| p.0.loudness), loud(|p| p.1.loudness));
-    pairs.iter().filter(|p| p.0.loudness >= OWN * a && p.1.loudness >= OWN * b).collect()
+    pairs
+        .iter()
+        .filter(|p| p.0.loudness >= OWN * a && p.1.loudness >= OWN * b)
+        .collect()
 }
 
 /// Compares the matched hits of two candidates, given in the order of time.
@@ -172,7 +214,11 @@ pub(super) fn compare(pairs: &[Pair], family: Family, rate_hz: u32) -> Compariso
             words.push(word);
         }
     }
-    Comparison { bands: bands(&curves, family, rate_hz), measures, words }
+    Comparison {
+        bands: bands(&curves, family, rate_hz),
+        measures,
+        words,
+    }
 }
 
 /// Third-octave differences of one hit, without its level.
@@ -185,17 +231,29 @@ impl Curve {
     fn of((a, b): &Pair, rate_hz: u32) -> Self {
         let over = |hit: &Hit, i: usize| hit.bands[i] > OVER_NOISE * hit.background[i];
         let whole = |i: usize| middles_hz()[i] * 1.13 <= f64::from(rate_hz) / 2.0;
-        let over_noise: [bool; COUNT] = std::array::from_fn(|i| over(a, i) && over(b, i) && whole(i));
-        let raw: [Option<f64>; COUNT] =
-            std::array::from_fn(|i| if whole(i) { power_to_db(b.bands[i] / a.bands[i]) } else { None });
-        let sure = raw.iter().zip(over_noise).filter_map(|(d, over)| d.filter(|_| over));
+        let over_noise: [bool; COUNT] =
+            std::array::from_fn(|i| over(a, i) && over(b, i) && whole(i));
+        let raw: [Option<f64>; COUNT] = std::array::from_fn(|i| {
+            if whole(i) {
+                power_to_db(b.bands[i] / a.bands[i])
+            } else {
+                None
+            }
+        });
+        let sure = raw
+            .iter()
+            .zip(over_noise)
+            .filter_map(|(d, over)| d.filter(|_| over));
         let sure: Vec<f64> = sure.collect();
         let reference = match sure.len() >= LEAST_BANDS {
             true => median(sure),
             false => median(raw.iter().copied().flatten()),
         };
         let reference = reference.unwrap_or(0.0);
-        Self { db: raw.map(|d| d.map(|d| d - reference)), over_noise }
+        Self {
+            db: raw.map(|d| d.map(|d| d - reference)),
+            over_noise,
+        }
     }
 
     /// Slope in decibels an octave.
@@ -211,9 +269,12 @@ impl Curve {
             return None;
         }
         let n = points.len() as f64;
-        let (x, y) = points.iter().fold((0.0, 0.0), |(x, y), p| (x + p.0 / n, y + p.1 / n));
-        let (up, down) =
-            points.iter().fold((0.0, 0.0), |(u, d), p| (u + (p.0 - x) * (p.1 - y), d + (p.0 - x) * (p.0 - x)));
+        let (x, y) = points
+            .iter()
+            .fold((0.0, 0.0), |(x, y), p| (x + p.0 / n, y + p.1 / n));
+        let (up, down) = points.iter().fold((0.0, 0.0), |(u, d), p| {
+            (u + (p.0 - x) * (p.1 - y), d + (p.0 - x) * (p.0 - x))
+        });
         Some(up / down)
     }
 }
@@ -224,7 +285,9 @@ fn bands(curves: &[Curve], family: Family, rate_hz: u32) -> Vec<Band> {
         Family::Snare | Family::Hat | Family::Cymbal => 95.0,
         _ => 0.0,
     };
-    let shown = |i: &usize| middles_hz()[*i] > lowest && middles_hz()[*i] * 1.13 <= f64::from(rate_hz) / 2.0;
+    let shown = |i: &usize| {
+        middles_hz()[*i] > lowest && middles_hz()[*i] * 1.13 <= f64::from(rate_hz) / 2.0
+    };
     (0..COUNT)
         .filter(shown)
         .map(|i| {
@@ -245,12 +308,22 @@ fn bands(curves: &[Curve], family: Family, rate_hz: u32) -> Vec<Band> {
 fn measures(pairs: &[&Pair], curves: &[Curve], family: Family) -> Vec<Measure> {
     let mut list = Vec::new();
     let over = |value: &dyn Fn(&Hit) -> Option<f64>| {
-        Difference::of(pairs.iter().filter_map(|(a, b)| Some(value(b)? - value(a)?)))
+        Difference::of(
+            pairs
+                .iter()
+                .filter_map(|(a, b)| Some(value(b)? - value(a)?)),
+        )
     };
     // a ratio, in per cent
     let ratio = |value: &dyn Fn(&Hit) -> Option<f64>| {
-        let logs = pairs.iter().filter_map(|(a, b)| Some((value(b)? / value(a)?).ln()));
-        Difference::of(logs).map(|d| Difference { median: 100.0 * d.median.exp_m1(), spread: 100.0 * d.spread, ..d })
+        let logs = pairs
+            .iter()
+            .filter_map(|(a, b)| Some((value(b)? / value(a)?).ln()));
+        Difference::of(logs).map(|d| Difference {
+            median: 100.0 * d.median.exp_m1(),
+            spread: 100.0 * d.spread,
+            ..d
+        })
     };
     let mut put = |rule: &Rule, found: Option<Difference>, may_say: bool| {
         list.extend(found.map(|d| rule.measure(&d, may_say)));
@@ -259,24 +332,37 @@ fn measures(pairs: &[&Pair], curves: &[Curve], family: Family) -> Vec<Measure> {
     let tilt = Difference::of(curves.iter().filter_map(Curve::tilt));
     let centroid = over(&centroid);
     // on cymbals, brightness is said only where tilt and centroid agree
-    let agree = tilt.zip(centroid).is_some_and(|(t, c)| t.median * c.median > 0.0);
-    put(&LEVEL, Difference::of(pairs.iter().filter_map(|p| level_of(p))), false);
+    let agree = tilt
+        .zip(centroid)
+        .is_some_and(|(t, c)| t.median * c.median > 0.0);
+    put(
+        &LEVEL,
+        Difference::of(pairs.iter().filter_map(|p| level_of(p))),
+        false,
+    );
     put(&TILT, tilt, agree || !cymbal);
     put(&CENTROID, centroid, false);
     for (rule, low, high) in &SHARES {
-        let part = |hit: &Hit| power_to_db(share(&hit.bands, *low, *high) / hit.bands.iter().sum::<f64>());
+        let part =
+            |hit: &Hit| power_to_db(share(&hit.bands, *low, *high) / hit.bands.iter().sum::<f64>());
         // harshness does not tell cymbals apart
         put(rule, over(&part), !(cymbal && rule.name == "harshness"));
     }
     put(&SNAP, over(&|hit| hit.snap_db), true);
     put(&CREST, over(&|hit| hit.crest_db), false);
     if cymbal {
-        put(&ATTACK, ratio(&|hit| hit.attack_ms.filter(|ms| *ms > 0.0)), true);
+        put(
+            &ATTACK,
+            ratio(&|hit| hit.attack_ms.filter(|ms| *ms > 0.0)),
+            true,
+        );
     }
     if family == Family::Snare {
         put(&WIRES, over(&|hit| hit.wires_db), true);
     }
-    let rings: Vec<Option<Difference>> = (0..RING.len()).map(|i| ratio(&|hit| hit.ring_s[i])).collect();
+    let rings: Vec<Option<Difference>> = (0..RING.len())
+        .map(|i| ratio(&|hit| hit.ring_s[i]))
+        .collect();
     // the word belongs to the band in which the two differ most
     let size = |d: &Option<Difference>| d.map_or(0.0, |d| d.median.abs());
     let widest = (0..rings.len()).max_by(|&x, &y| size(&rings[x]).total_cmp(&size(&rings[y])));
@@ -289,6 +375,11 @@ fn measures(pairs: &[&Pair], curves: &[Curve], family: Family) -> Vec<Measure> {
 /// Octaves from 1 kHz to the centre of the energy.
 fn centroid(hit: &Hit) -> Option<f64> {
     let whole: f64 = hit.bands.iter().sum();
-    let moment: f64 = hit.bands.iter().zip(middles_hz()).map(|(e, hz)| e * hz).sum();
+    let moment: f64 = hit
+        .bands
+        .iter()
+        .zip(middles_hz())
+        .map(|(e, hz)| e * hz)
+        .sum();
     (whole > 0.0 && moment > 0.0).then(|| (moment / whole / 1000.0).log2())
 }

@@ -35,7 +35,12 @@ pub(super) struct Exact {
 
 /// Looks for the same sound around pairs of onsets, given in frames. `None` where the sounds are
 /// not alike, as those of two performances on two drums.
-pub(super) fn locate(a: &mut Sound, b: &mut Sound, pairs: &[(i64, i64)], rate_hz: u32) -> Result<Option<Exact>> {
+pub(super) fn locate(
+    a: &mut Sound,
+    b: &mut Sound,
+    pairs: &[(i64, i64)],
+    rate_hz: u32,
+) -> Result<Option<Exact>> {
     let rate = f64::from(rate_hz);
     let frames = |seconds: f64| (seconds * rate).round() as i64;
     let (before, reach) = (frames(BEFORE_S), frames(REACH_S));
@@ -54,10 +59,21 @@ pub(super) fn locate(a: &mut Sound, b: &mut Sound, pairs: &[(i64, i64)], rate_hz
             found.push((at_a, at_b - reach + lag as i64, likeness));
         }
     }
-    let Some(middle) = median(found.iter().map(|f| (f.1 - f.0) as f64)) else { return Ok(None) };
+    let Some(middle) = median(found.iter().map(|f| (f.1 - f.0) as f64)) else {
+        return Ok(None);
+    };
     // a drift moves the distance from hit to hit: it is taken off before they are held together
-    let points: Vec<(f64, f64)> = found.iter().map(|f| (f.0 as f64 * 1000.0 / rate, f.1 as f64 * 1000.0 / rate)).collect();
-    let line = fit(&points, Map { offset_ms: middle * 1000.0 / rate, rate: 1.0 });
+    let points: Vec<(f64, f64)> = found
+        .iter()
+        .map(|f| (f.0 as f64 * 1000.0 / rate, f.1 as f64 * 1000.0 / rate))
+        .collect();
+    let line = fit(
+        &points,
+        Map {
+            offset_ms: middle * 1000.0 / rate,
+            rate: 1.0,
+        },
+    );
     let near = |p: &&(f64, f64)| (p.1 - line.at(p.0)).abs() <= APART_S * 1000.0;
     let agree = points.iter().filter(near).count();
     if found.len() < 2 || (agree as f64) < AGREE * count as f64 {
@@ -66,7 +82,11 @@ pub(super) fn locate(a: &mut Sound, b: &mut Sound, pairs: &[(i64, i64)], rate_hz
     let all_equal = found.iter().all(|f| f.1 - f.0 == found[0].1 - found[0].0);
     Ok(Some(Exact {
         frames: middle.round() as i64,
-        drift_ppm: if all_equal { 0.0 } else { (line.rate - 1.0) * 1e6 },
+        drift_ppm: if all_equal {
+            0.0
+        } else {
+            (line.rate - 1.0) * 1e6
+        },
         likeness: median(found.iter().map(|f| f.2)).unwrap_or(0.0).min(1.0),
     }))
 }
@@ -84,9 +104,16 @@ pub(super) fn mono(sound: &mut Sound, first: i64, frames: usize) -> Result<Vec<f
 
 /// Where in `field` the `piece` lies best, and the normalised correlation there, whatever the
 /// polarity; `None` for silence.
-fn best_lag(piece: &[f64], field: &[f64], planner: &mut RealFftPlanner<f64>) -> Option<(usize, f64)> {
+fn best_lag(
+    piece: &[f64],
+    field: &[f64],
+    planner: &mut RealFftPlanner<f64>,
+) -> Option<(usize, f64)> {
     let size = (piece.len() + field.len()).next_power_of_two();
-    let (there, back) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
+    let (there, back) = (
+        planner.plan_fft_forward(size),
+        planner.plan_fft_inverse(size),
+    );
     let spectrum = |samples: &[f64]| {
         let mut input = there.make_input_vec();
         input[..samples.len()].copy_from_slice(samples);
@@ -94,7 +121,9 @@ fn best_lag(piece: &[f64], field: &[f64], planner: &mut RealFftPlanner<f64>) -> 
         there.process(&mut input, &mut bins).ok().map(|()| bins)
     };
     let mut bins = spectrum(field)?;
-    bins.iter_mut().zip(spectrum(piece)?).for_each(|(f, p)| *f *= p.conj());
+    bins.iter_mut()
+        .zip(spectrum(piece)?)
+        .for_each(|(f, p)| *f *= p.conj());
     bins.first_mut()?.im = 0.0;
     bins.last_mut()?.im = 0.0;
     let mut products = back.make_output_vec();
@@ -112,7 +141,8 @@ fn best_lag(piece: &[f64], field: &[f64], planner: &mut RealFftPlanner<f64>) -> 
             under += field[lag + piece.len() - 1].powi(2) - field[lag - 1].powi(2);
         }
         // what is far quieter than the loudest place is no match, however alike
-        let likeness = (products[lag] / size as f64).abs() / (energy * under.max(1e-4 * whole)).sqrt();
+        let likeness =
+            (products[lag] / size as f64).abs() / (energy * under.max(1e-4 * whole)).sqrt();
         if likeness > best.1 {
             best = (lag, likeness);
         }
@@ -138,15 +168,27 @@ pub(super) fn strike(sound: &mut Sound, coarse: i64, rate_hz: u32) -> Result<i64
     let mut envelope = Vec::with_capacity(samples.len());
     for end in 0..samples.len() {
         let from = (end + 1).saturating_sub(width);
-        envelope.push(samples[from..=end].iter().fold(0.0f64, |m, x| m.max(x.abs())));
+        envelope.push(
+            samples[from..=end]
+                .iter()
+                .fold(0.0f64, |m, x| m.max(x.abs())),
+        );
     }
-    let Some(top) = (0..envelope.len()).max_by(|&x, &y| envelope[x].total_cmp(&envelope[y]).then(y.cmp(&x))) else {
+    let Some(top) =
+        (0..envelope.len()).max_by(|&x, &y| envelope[x].total_cmp(&envelope[y]).then(y.cmp(&x)))
+    else {
         return Ok(coarse);
     };
     // what rings on from before is no rise
     let quiet = median(envelope[..early as usize / 2].iter().copied()).unwrap_or(0.0);
-    let level = (RISE * envelope[top]).max(2.0 * quiet).min(0.9 * envelope[top]);
-    let begin = (0..=top).rev().take_while(|&i| envelope[i] > level).last().unwrap_or(top);
+    let level = (RISE * envelope[top])
+        .max(2.0 * quiet)
+        .min(0.9 * envelope[top]);
+    let begin = (0..=top)
+        .rev()
+        .take_while(|&i| envelope[i] > level)
+        .last()
+        .unwrap_or(top);
     Ok(first + begin as i64)
 }
 

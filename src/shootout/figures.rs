@@ -29,7 +29,11 @@ impl Difference {
         let values: Vec<f64> = values.into_iter().filter(|v| v.is_finite()).collect();
         let middle = median(values.iter().copied())?;
         let spread = median(values.iter().map(|v| (v - middle).abs()))?;
-        Some(Self { median: middle, spread, hits: values.len() })
+        Some(Self {
+            median: middle,
+            spread,
+            hits: values.len(),
+        })
     }
 
     /// Whether it is beyond `step` and beyond twice the uncertainty of the median.
@@ -53,8 +57,19 @@ mod tests {
 
     #[test]
     fn a_difference_within_its_own_spread_is_not_said() {
-        let sure = Difference { median: 2.5, spread: 1.0, hits: 9 };
+        let sure = Difference {
+            median: 2.5,
+            spread: 1.0,
+            hits: 9,
+        };
         assert!(sure.is_beyond(2.0) && !sure.is_beyond(3.0));
-        assert!(!Difference { hits: 1, spread: 2.0, ..sure }.is_beyond(2.0));
+        assert!(
+            !Difference {
+                hits: 1,
+                spread: 2.0,
+                ..sure
+            }
+            .is_beyond(2.0)
+        );
     }
 }

@@ -21,7 +21,12 @@ pub(super) struct Onset {
 }
 
 /// Ranges by which a kick is told from a snare, and a snare from a cymbal.
-pub(super) const COLOUR_HZ: [(f64, f64); 4] = [(40.0, 150.0), (150.0, 800.0), (800.0, 4000.0), (4000.0, 16_000.0)];
+pub(super) const COLOUR_HZ: [(f64, f64); 4] = [
+    (40.0, 150.0),
+    (150.0, 800.0),
+    (800.0, 4000.0),
+    (4000.0, 16_000.0),
+];
 /// How long after an onset its colour is taken.
 const COLOUR_S: f64 = 0.040;
 /// Quieter is as good as nothing.
@@ -65,8 +70,16 @@ pub(super) fn hear(
         let ms = f64::from(onset.at_ms);
         let samples = mono(sound, (ms * f64::from(rate_hz) / 1000.0) as i64, length)?;
         let energies = analyser.ranges(&samples, COLOUR_HZ);
-        let level = |e: f64| power_to_db(e / length as f64).unwrap_or(COLOUR_FLOOR_DB).max(COLOUR_FLOOR_DB);
-        onsets.push(Onset { ms, strength: f64::from(onset.strength) / 16.0, colour_db: energies.map(level) });
+        let level = |e: f64| {
+            power_to_db(e / length as f64)
+                .unwrap_or(COLOUR_FLOOR_DB)
+                .max(COLOUR_FLOOR_DB)
+        };
+        onsets.push(Onset {
+            ms,
+            strength: f64::from(onset.strength) / 16.0,
+            colour_db: energies.map(level),
+        });
     }
     Ok(Heard { onsets, peak })
 }

@@ -25,8 +25,11 @@ const LATE_S: (f64, f64) = (0.030, 0.250);
 const WIRES_S: (f64, f64) = (0.030, 0.200);
 
 /// Bands in which the ring is timed, in hertz.
-pub(super) const RINGS_HZ: [(&str, f64, f64); 3] =
-    [("ring-low", 100.0, 500.0), ("ring-mid", 500.0, 2000.0), ("ring-high", 2500.0, 10_000.0)];
+pub(super) const RINGS_HZ: [(&str, f64, f64); 3] = [
+    ("ring-low", 100.0, 500.0),
+    ("ring-mid", 500.0, 2000.0),
+    ("ring-high", 2500.0, 10_000.0),
+];
 
 /// One hit. Energies are sums of squares, a mean over the channels.
 #[derive(Clone, Debug)]
@@ -69,7 +72,10 @@ pub(super) struct Measurer {
 
 impl Measurer {
     pub fn new(rate_hz: u32) -> Self {
-        Self { rate_hz, analyser: Analyser::new(rate_hz) }
+        Self {
+            rate_hz,
+            analyser: Analyser::new(rate_hz),
+        }
     }
 
     fn frames(&self, seconds: f64) -> usize {
@@ -106,15 +112,23 @@ impl Measurer {
             for (ring, (_, low, high)) in rings.iter_mut().zip(RINGS_HZ) {
                 ring.resize(hit.len(), 0.0);
                 let band = self.analyser.between(&hit, low, high);
-                ring.iter_mut().zip(band).for_each(|(sum, x)| *sum += x * x / channels);
+                ring.iter_mut()
+                    .zip(band)
+                    .for_each(|(sum, x)| *sum += x * x / channels);
             }
             fade_out(&mut hit, self.frames(FADE_S));
             let quiet = &samples[background_start..background_end];
             let scale = hit.len() as f64 / quiet.len().max(1) as f64;
             let tapered = hann(quiet);
-            bands.iter_mut().zip(self.analyser.energies(&hit)).for_each(|(sum, e)| *sum += e / channels);
+            bands
+                .iter_mut()
+                .zip(self.analyser.energies(&hit))
+                .for_each(|(sum, e)| *sum += e / channels);
             let quiet = self.analyser.energies(&tapered);
-            background.iter_mut().zip(quiet).for_each(|(sum, e)| *sum += e * scale / channels);
+            background
+                .iter_mut()
+                .zip(quiet)
+                .for_each(|(sum, e)| *sum += e * scale / channels);
         }
         if loudness <= 0.0 {
             return None;
@@ -130,11 +144,19 @@ impl Measurer {
         let wires_s = WIRES_S.1.min(free_s);
         Some(Hit {
             loudness,
-            snap_db: if room { db(energy(0.0, SNAP_S) / energy(LATE_S.0, late_s)) } else { None },
+            snap_db: if room {
+                db(energy(0.0, SNAP_S) / energy(LATE_S.0, late_s))
+            } else {
+                None
+            },
             crest_db: db(peak * peak / mean),
             attack_ms: self.attack_ms(&squares),
             ring_s: std::array::from_fn(|i| {
-                if free_s < RING_S { None } else { ring_s(&rings[i], f64::from(self.rate_hz)) }
+                if free_s < RING_S {
+                    None
+                } else {
+                    ring_s(&rings[i], f64::from(self.rate_hz))
+                }
             }),
             wires_db: self.wires_db(piece, start + lead, wires_s),
             bands,
@@ -158,11 +180,16 @@ impl Measurer {
     fn attack_ms(&self, squares: &[f64]) -> Option<f64> {
         let width = self.frames(0.001).max(1);
         let end = self.frames(0.080).min(squares.len());
-        let envelope: Vec<f64> =
-            squares[..end].windows(width).map(|w| (w.iter().sum::<f64>() / width as f64).sqrt()).collect();
+        let envelope: Vec<f64> = squares[..end]
+            .windows(width)
+            .map(|w| (w.iter().sum::<f64>() / width as f64).sqrt())
+            .collect();
         let peak = envelope.iter().copied().fold(0.0, f64::max);
         let top = envelope.iter().position(|&e| e >= 0.9 * peak)?;
-        let bottom = envelope[..top].iter().rposition(|&e| e <= 0.1 * peak).unwrap_or(0);
+        let bottom = envelope[..top]
+            .iter()
+            .rposition(|&e| e <= 0.1 * peak)
+            .unwrap_or(0);
         (peak > 0.0).then(|| (top - bottom) as f64 * 1000.0 / f64::from(self.rate_hz))
     }
 }
@@ -181,13 +208,22 @@ fn hann(samples: &[f64]) -> Vec<f64> {
     let turn = std::f64::consts::TAU / samples.len().max(1) as f64;
     let scale = (8.0f64 / 3.0).sqrt();
     let window = |i: usize| scale * (0.5 - 0.5 * (turn * (i as f64 + 0.5)).cos());
-    samples.iter().enumerate().map(|(i, x)| x * window(i)).collect()
+    samples
+        .iter()
+        .enumerate()
+        .map(|(i, x)| x * window(i))
+        .collect()
 }
 
 /// Energy of the bands whose middles lie between two nominal frequencies.
 pub(super) fn share(energies: &[f64; COUNT], low_hz: f64, high_hz: f64) -> f64 {
     let inside = |hz: f64| hz >= low_hz * 0.97 && hz <= high_hz * 1.03;
-    energies.iter().zip(middles_hz()).filter(|(_, hz)| inside(*hz)).map(|(e, _)| e).sum()
+    energies
+        .iter()
+        .zip(middles_hz())
+        .filter(|(_, hz)| inside(*hz))
+        .map(|(e, _)| e)
+        .sum()
 }
 
 /// Time in which the band falls by 60 dB, in seconds, from its squares: the decay curve by backward
@@ -198,8 +234,12 @@ pub(super) fn share(energies: &[f64; COUNT], low_hz: f64, high_hz: f64) -> f64 {
 /// that ISO 3382-1 allows), so that a hit that another one cuts off is timed by what there is of it.
 fn ring_s(squares: &[f64], rate: f64) -> Option<f64> {
     let step = (rate / 1000.0).round().max(1.0) as usize;
-    let powers: Vec<f64> = squares.chunks_exact(step).map(|c| c.iter().sum::<f64>() / step as f64).collect();
-    let peak = (0..powers.len().min(60)).max_by(|&x, &y| powers[x].total_cmp(&powers[y]).then(y.cmp(&x)))?;
+    let powers: Vec<f64> = squares
+        .chunks_exact(step)
+        .map(|c| c.iter().sum::<f64>() / step as f64)
+        .collect();
+    let peak = (0..powers.len().min(60))
+        .max_by(|&x, &y| powers[x].total_cmp(&powers[y]).then(y.cmp(&x)))?;
     let decay = &powers[peak..];
     let top = *decay.first()?;
     if top <= 0.0 || decay.len() < 50 {
@@ -208,7 +248,10 @@ fn ring_s(squares: &[f64], rate: f64) -> Option<f64> {
     let step_s = step as f64 / rate;
     // smoothed over 10 ms, to see where it ends
     let tail = median(decay[decay.len() - decay.len() / 10..].iter().copied())?;
-    let end = decay.windows(10).position(|w| w.iter().sum::<f64>() / 10.0 < top * 1e-4).unwrap_or(decay.len());
+    let end = decay
+        .windows(10)
+        .position(|w| w.iter().sum::<f64>() / 10.0 < top * 1e-4)
+        .unwrap_or(decay.len());
     let decay = &decay[..end];
     if decay.len() < 20 {
         return None;
@@ -217,13 +260,23 @@ fn ring_s(squares: &[f64], rate: f64) -> Option<f64> {
     let mut slope = None;
     for _ in 0..6 {
         let mut sum = beyond;
-        let mut curve: Vec<f64> = decay.iter().rev().map(|p| { sum += p * step_s; sum }).collect();
+        let mut curve: Vec<f64> = decay
+            .iter()
+            .rev()
+            .map(|p| {
+                sum += p * step_s;
+                sum
+            })
+            .collect();
         curve.reverse();
         let whole = *curve.first()?;
         let level = |c: &f64| 10.0 * (c / whole).max(1e-30).log10();
         let levels: Vec<f64> = curve.iter().map(level).collect();
         let from = levels.iter().position(|l| *l <= -5.0)?;
-        let to = levels.iter().position(|l| *l <= -25.0).unwrap_or(levels.len());
+        let to = levels
+            .iter()
+            .position(|l| *l <= -25.0)
+            .unwrap_or(levels.len());
         let lowest = levels.get(to.checked_sub(1)?)?;
         if *lowest > -15.0 || to < from + 5 {
             return slope_to_s(slope);
@@ -231,10 +284,13 @@ fn ring_s(squares: &[f64], rate: f64) -> Option<f64> {
         let n = (to - from) as f64;
         let x = (n - 1.0) / 2.0;
         let y = levels[from..to].iter().sum::<f64>() / n;
-        let (up, down) = levels[from..to].iter().enumerate().fold((0.0, 0.0), |(u, d), (i, l)| {
-            let dx = i as f64 - x;
-            (u + dx * (l - y), d + dx * dx)
-        });
+        let (up, down) = levels[from..to]
+            .iter()
+            .enumerate()
+            .fold((0.0, 0.0), |(u, d), (i, l)| {
+                let dx = i as f64 - x;
+                (u + dx * (l - y), d + dx * dx)
+            });
         let db_per_s = up / down / step_s;
         if db_per_s >= -1.0 {
             return None;
@@ -248,7 +304,9 @@ fn ring_s(squares: &[f64], rate: f64) -> Option<f64> {
 }
 
 fn slope_to_s(db_per_s: Option<f64>) -> Option<f64> {
-    db_per_s.map(|slope| -60.0 / slope).filter(|t| *t > 0.005 && *t < 30.0)
+    db_per_s
+        .map(|slope| -60.0 / slope)
+        .filter(|t| *t > 0.005 && *t < 30.0)
 }
 
 #[cfg(test)]
@@ -274,12 +332,19 @@ mod tests {
         let mut piece = vec![0.0; before];
         piece.extend(hit);
         piece.resize(frames, 0.0);
-        measurer.measure(&Block::from_channels(vec![piece]), free_s).expect("a sound")
+        measurer
+            .measure(&Block::from_channels(vec![piece]), free_s)
+            .expect("a sound")
     }
 
     #[test]
     fn ring_times_are_those_of_the_partial() {
-        for (hz, t60, band) in [(200.0, 0.5, 0), (250.0, 0.2, 0), (1000.0, 0.3, 1), (5000.0, 0.8, 2)] {
+        for (hz, t60, band) in [
+            (200.0, 0.5, 0),
+            (250.0, 0.2, 0),
+            (1000.0, 0.3, 1),
+            (5000.0, 0.8, 2),
+        ] {
             let hit = measure(&stroke(hz, t60, 1.5), 1.0);
             let ring = hit.ring_s[band].expect("it rings");
             assert!((ring / t60 - 1.0).abs() < 0.05, "{hz} Hz {t60} s: {ring}");
@@ -298,8 +363,11 @@ mod tests {
         let tail = noise(5, 20_000);
         let hit = |gain: f64| {
             let early = (0.012 * f64::from(RATE)) as usize;
-            let samples: Vec<f64> =
-                tail.iter().enumerate().map(|(i, x)| 0.1 * x * if i < early { gain } else { 1.0 }).collect();
+            let samples: Vec<f64> = tail
+                .iter()
+                .enumerate()
+                .map(|(i, x)| 0.1 * x * if i < early { gain } else { 1.0 })
+                .collect();
             measure(&samples, 0.35).snap_db.expect("room")
         };
         assert_close(hit(4.0) - hit(1.0), 12.04, 0.01, "snap");

@@ -39,7 +39,10 @@ impl Candidate {
     pub fn sound(&self) -> Result<Sound> {
         match self.tracks.first() {
             Some(only) if !self.is_folder => Sound::track(&self.root, only),
-            _ => Sound::mix(&self.root, self.shared.iter().filter_map(|label| self.track(label))),
+            _ => Sound::mix(
+                &self.root,
+                self.shared.iter().filter_map(|label| self.track(label)),
+            ),
         }
     }
 
@@ -50,7 +53,9 @@ impl Candidate {
 
     /// Its click track, where it is a take with one.
     pub fn click(&self) -> Option<&Placed> {
-        self.tracks.iter().find(|t| self.is_folder && t.track.mic.name() == "click")
+        self.tracks
+            .iter()
+            .find(|t| self.is_folder && t.track.mic.name() == "click")
     }
 
     /// The part of the kit: a mix is heard as overheads are.
@@ -68,9 +73,16 @@ impl Candidate {
 /// # Errors
 /// [`Kind::Input`], with the reason: fewer than two or too many candidates, files and folders mixed,
 /// a folder with several takes, different sample rates, no mic in common, or what cannot be read.
-pub(super) fn open(paths: &[PathBuf], out: &Path, notes: &mut Vec<String>) -> Result<Vec<Candidate>> {
+pub(super) fn open(
+    paths: &[PathBuf],
+    out: &Path,
+    notes: &mut Vec<String>,
+) -> Result<Vec<Candidate>> {
     if !(2..=MOST).contains(&paths.len()) {
-        return Err(Error::input(format!("{} candidates were given, 2 to {MOST} can be compared", paths.len())));
+        return Err(Error::input(format!(
+            "{} candidates were given, 2 to {MOST} can be compared",
+            paths.len()
+        )));
     }
     for path in paths {
         if !path.exists() {
@@ -79,16 +91,25 @@ pub(super) fn open(paths: &[PathBuf], out: &Path, notes: &mut Vec<String>) -> Re
     }
     let folders = paths.iter().filter(|p| p.is_dir()).count();
     if folders != 0 && folders != paths.len() {
-        return Err(Error::input("files and folders cannot be compared with each other")
-            .hint("give two files, or two folders that hold one take each"));
+        return Err(
+            Error::input("files and folders cannot be compared with each other")
+                .hint("give two files, or two folders that hold one take each"),
+        );
     }
     let opened = paths.iter().zip('a'..).map(|(path, letter)| match folders {
         0 => file(path, letter, out),
         _ => folder(path, letter, out, notes),
     });
-    let mut candidates = opened
-        .collect::<Result<Vec<_>>>()
-        .map_err(|error| if error.kind == Kind::File { Error { kind: Kind::Input, ..error } } else { error })?;
+    let mut candidates = opened.collect::<Result<Vec<_>>>().map_err(|error| {
+        if error.kind == Kind::File {
+            Error {
+                kind: Kind::Input,
+                ..error
+            }
+        } else {
+            error
+        }
+    })?;
     same_rate(&candidates)?;
     name_apart(&mut candidates);
     if folders > 0 {
@@ -123,24 +144,45 @@ fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Res
     engine::check_places(&root, out)?;
     let session = session::scan(&root, &config)?;
     for failed in &session.failed {
-        notes.push(format!("{letter}: {} is left out: {}", failed.path.display(), failed.reason));
+        notes.push(format!(
+            "{letter}: {} is left out: {}",
+            failed.path.display(),
+            failed.reason
+        ));
     }
     let mut takes = session.songs.iter().flat_map(|song| &song.takes);
-    let take = takes.next().ok_or_else(|| Error::input("holds no take that can be read").at(path))?;
+    let take = takes
+        .next()
+        .ok_or_else(|| Error::input("holds no take that can be read").at(path))?;
     let more = takes.count();
     if more > 0 {
-        return Err(Error::input(format!("holds {} takes, a candidate is one", more + 1))
-            .at(path)
-            .hint("name the folder of one take, or two of its files"));
+        return Err(
+            Error::input(format!("holds {} takes, a candidate is one", more + 1))
+                .at(path)
+                .hint("name the folder of one take, or two of its files"),
+        );
     }
     // The rate that most of its tracks have; the first of them where they are tied.
     let count = |rate: u32| take.tracks.iter().filter(|t| t.rate_hz() == rate).count();
     let rates = take.tracks.iter().map(|t| t.rate_hz());
     let rate_hz = rates.rev().max_by_key(|&rate| count(rate)).unwrap_or(0);
-    let time = |track: &session::Track| track.sources.first().and_then(|s| s.info.time_reference_samples);
-    let kept: Vec<_> = take.tracks.iter().filter(|t| t.rate_hz() == rate_hz).collect();
+    let time = |track: &session::Track| {
+        track
+            .sources
+            .first()
+            .and_then(|s| s.info.time_reference_samples)
+    };
+    let kept: Vec<_> = take
+        .tracks
+        .iter()
+        .filter(|t| t.rate_hz() == rate_hz)
+        .collect();
     for track in take.tracks.iter().filter(|t| t.rate_hz() != rate_hz) {
-        notes.push(format!("{letter}: {} is left out: {} Hz, the others have {rate_hz} Hz", track.label, track.rate_hz()));
+        notes.push(format!(
+            "{letter}: {} is left out: {} Hz, the others have {rate_hz} Hz",
+            track.label,
+            track.rate_hz()
+        ));
     }
     let first = kept.iter().filter_map(|t| time(t)).min();
     let place = |track: &session::Track| Placed {
@@ -150,7 +192,11 @@ fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Res
     let real = root.canonicalize().unwrap_or_else(|_| root.clone());
     Ok(Candidate {
         letter,
-        name: real.file_name().unwrap_or_default().to_string_lossy().into_owned(),
+        name: real
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned(),
         path: path.to_owned(),
         tracks: kept.into_iter().map(place).collect(),
         root,
@@ -165,9 +211,15 @@ fn same_rate(candidates: &[Candidate]) -> Result<()> {
     if rates.windows(2).all(|pair| pair[0] == pair[1]) {
         return Ok(());
     }
-    let list: Vec<String> = candidates.iter().map(|c| format!("{} has {} Hz", c.name, c.rate_hz)).collect();
-    Err(Error::input(format!("the sample rates are different: {}", list.join(", ")))
-        .hint("convert them to one rate first; a conversion here would be part of what you hear"))
+    let list: Vec<String> = candidates
+        .iter()
+        .map(|c| format!("{} has {} Hz", c.name, c.rate_hz))
+        .collect();
+    Err(Error::input(format!(
+        "the sample rates are different: {}",
+        list.join(", ")
+    ))
+    .hint("convert them to one rate first; a conversion here would be part of what you hear"))
 }
 
 /// Two candidates of one name are told apart by the folder above them, or by their letters.
@@ -175,7 +227,10 @@ fn name_apart(candidates: &mut [Candidate]) {
     let names: Vec<String> = candidates.iter().map(|c| c.name.clone()).collect();
     for candidate in candidates.iter_mut() {
         if names.iter().filter(|n| **n == candidate.name).count() > 1 {
-            let real = candidate.path.canonicalize().unwrap_or_else(|_| candidate.path.clone());
+            let real = candidate
+                .path
+                .canonicalize()
+                .unwrap_or_else(|_| candidate.path.clone());
             let above = real.parent().and_then(Path::file_name).unwrap_or_default();
             candidate.name = format!("{}/{}", above.to_string_lossy(), candidate.name);
         }
@@ -185,19 +240,36 @@ fn name_apart(candidates: &mut [Candidate]) {
 /// Finds the mics that all takes have.
 fn share(candidates: &mut [Candidate], notes: &mut Vec<String>) -> Result<()> {
     let labels = |c: &Candidate| -> Vec<String> {
-        let music = c.tracks.iter().filter(|t| t.track.mic.family != Family::Utility);
+        let music = c
+            .tracks
+            .iter()
+            .filter(|t| t.track.mic.family != Family::Utility);
         music.map(|t| t.track.label.clone()).collect()
     };
     let all: Vec<Vec<String>> = candidates.iter().map(labels).collect();
-    let shared: Vec<String> =
-        all[0].iter().filter(|label| all.iter().all(|labels| labels.contains(label))).cloned().collect();
+    let shared: Vec<String> = all[0]
+        .iter()
+        .filter(|label| all.iter().all(|labels| labels.contains(label)))
+        .cloned()
+        .collect();
     if shared.is_empty() {
-        let lists: Vec<String> = candidates.iter().zip(&all).map(|(c, l)| format!("{}: {}", c.name, l.join(", "))).collect();
-        return Err(Error::input(format!("the takes have no mic in common ({})", lists.join("; ")))
-            .hint("name the files alike, or give the two files instead of the folders"));
+        let lists: Vec<String> = candidates
+            .iter()
+            .zip(&all)
+            .map(|(c, l)| format!("{}: {}", c.name, l.join(", ")))
+            .collect();
+        return Err(Error::input(format!(
+            "the takes have no mic in common ({})",
+            lists.join("; ")
+        ))
+        .hint("name the files alike, or give the two files instead of the folders"));
     }
     for (candidate, labels) in candidates.iter_mut().zip(&all) {
-        let alone: Vec<&str> = labels.iter().filter(|l| !shared.contains(l)).map(String::as_str).collect();
+        let alone: Vec<&str> = labels
+            .iter()
+            .filter(|l| !shared.contains(l))
+            .map(String::as_str)
+            .collect();
         if !alone.is_empty() {
             notes.push(format!(
                 "{}: {} not in every take: written, but neither mixed nor compared",
@@ -212,12 +284,18 @@ fn share(candidates: &mut [Candidate], notes: &mut Vec<String>) -> Result<()> {
 
 /// Says where two candidates are the same file or folder.
 fn twice(candidates: &[Candidate], notes: &mut Vec<String>) {
-    let real: Vec<_> = candidates.iter().map(|c| c.path.canonicalize().ok()).collect();
+    let real: Vec<_> = candidates
+        .iter()
+        .map(|c| c.path.canonicalize().ok())
+        .collect();
     for (i, one) in candidates.iter().enumerate() {
         for (j, other) in candidates.iter().enumerate().skip(i + 1) {
             if real[i].is_some() && real[i] == real[j] {
                 let what = if one.is_folder { "folder" } else { "file" };
-                notes.push(format!("{} and {} are the same {what}", one.letter, other.letter));
+                notes.push(format!(
+                    "{} and {} are the same {what}",
+                    one.letter, other.letter
+                ));
             }
         }
     }

@@ -69,7 +69,10 @@ impl Matched {
         if self.same.is_some() || self.by == By::Click {
             return self.offset;
         }
-        let inside = self.places.iter().filter(|p| (first..first + frames as i64).contains(&p.0));
+        let inside = self
+            .places
+            .iter()
+            .filter(|p| (first..first + frames as i64).contains(&p.0));
         median(inside.map(|p| (p.1 - p.0) as f64)).map_or(self.offset, |d| d.round() as i64)
     }
 
@@ -95,7 +98,12 @@ pub(super) fn candidate(
         .map_err(|reason| refused(format!("they do not play the same pattern: {reason}")))?;
     let rate = other.rate_hz;
     let (mut a, mut b) = (first.sound()?, other.sound()?);
-    let coarse = frames_of(&alignment.pairs, &first_heard.onsets, &other_heard.onsets, rate);
+    let coarse = frames_of(
+        &alignment.pairs,
+        &first_heard.onsets,
+        &other_heard.onsets,
+        rate,
+    );
     let same = exact::locate(&mut a, &mut b, &coarse, rate)?;
     let click = by_click(first, other, &alignment)?;
     let mut found = Matched {
@@ -120,13 +128,27 @@ pub(super) fn candidate(
         found.drift_ppm = click.drift_ppm;
     }
     let family = other.family();
-    found.pairs =
-        measure((&mut a, &first_heard.onsets), (&mut b, &other_heard.onsets), &found, family, rate)?;
+    found.pairs = measure(
+        (&mut a, &first_heard.onsets),
+        (&mut b, &other_heard.onsets),
+        &found,
+        family,
+        rate,
+    )?;
     let level = compare::level(&found.pairs).ok_or_else(|| {
-        refused(format!("no matched hit has {:.0} ms of room before the next one", 1000.0 * LEAST_S))
+        refused(format!(
+            "no matched hit has {:.0} ms of room before the next one",
+            1000.0 * LEAST_S
+        ))
     })?;
     found.louder_db = level.median;
-    tell(&found, &alignment, (first, first_heard), (other, other_heard), notes);
+    tell(
+        &found,
+        &alignment,
+        (first, first_heard),
+        (other, other_heard),
+        notes,
+    );
     Ok(found)
 }
 
@@ -142,19 +164,36 @@ pub(super) fn measure(
     let room = |onsets: &[Onset], i: usize| {
         let clear = i == 0 || onsets[i].ms - onsets[i - 1].ms >= CLEAR_MS;
         let next = onsets.get(i + 1).map_or(f64::INFINITY, |next| next.ms);
-        if clear { (next - onsets[i].ms - MARGIN_MS) / 1000.0 } else { 0.0 }
+        if clear {
+            (next - onsets[i].ms - MARGIN_MS) / 1000.0
+        } else {
+            0.0
+        }
     };
     let paired: Vec<(usize, usize, f64)> = pairs(a_onsets, b_onsets, &found.map, PAIR_MS)
         .into_iter()
-        .map(|(i, j)| (i, j, room(a_onsets, i).min(room(b_onsets, j)).min(window_s(family))))
+        .map(|(i, j)| {
+            (
+                i,
+                j,
+                room(a_onsets, i)
+                    .min(room(b_onsets, j))
+                    .min(window_s(family)),
+            )
+        })
         .filter(|(_, _, free_s)| *free_s >= LEAST_S)
         .collect();
     let step = paired.len().div_ceil(MOST_HITS).max(1);
     let mut measured = Vec::new();
     let mut block = Block::default();
     for (i, j, free_s) in paired.into_iter().step_by(step) {
-        let coarse = [(frame_of(a_onsets[i].ms, rate), frame_of(b_onsets[j].ms, rate))];
-        let Some(&(at_a, at_b)) = places(a, b, &coarse, found, rate)?.first() else { continue };
+        let coarse = [(
+            frame_of(a_onsets[i].ms, rate),
+            frame_of(b_onsets[j].ms, rate),
+        )];
+        let Some(&(at_a, at_b)) = places(a, b, &coarse, found, rate)?.first() else {
+            continue;
+        };
         let (frames, before) = measurer.reach(free_s);
         a.read(at_a - before as i64, frames, &mut block)?;
         let hit_a = measurer.measure(&block, free_s);
@@ -166,7 +205,13 @@ pub(super) fn measure(
 
 /// Where pairs of coarse places begin to the sample: in the same sound at one distance, else each by
 /// its own rise.
-fn places(a: &mut Sound, b: &mut Sound, coarse: &[(i64, i64)], found: &Matched, rate: u32) -> Result<Vec<(i64, i64)>> {
+fn places(
+    a: &mut Sound,
+    b: &mut Sound,
+    coarse: &[(i64, i64)],
+    found: &Matched,
+    rate: u32,
+) -> Result<Vec<(i64, i64)>> {
     let mut places = Vec::with_capacity(coarse.len());
     for &(near_a, near_b) in coarse {
         let at_a = exact::strike(a, near_a, rate)?;
@@ -182,14 +227,21 @@ fn places(a: &mut Sound, b: &mut Sound, coarse: &[(i64, i64)], found: &Matched, 
 
 /// The click tracks held against each other, near the place that the hits say.
 fn by_click(first: &Candidate, other: &Candidate, alignment: &Alignment) -> Result<Option<Exact>> {
-    let (Some(a_click), Some(b_click)) = (first.click(), other.click()) else { return Ok(None) };
-    let (mut a, mut b) = (Sound::track(&first.root, a_click)?, Sound::track(&other.root, b_click)?);
+    let (Some(a_click), Some(b_click)) = (first.click(), other.click()) else {
+        return Ok(None);
+    };
+    let (mut a, mut b) = (
+        Sound::track(&first.root, a_click)?,
+        Sound::track(&other.root, b_click)?,
+    );
     let go_on = || Ok(());
     let check: Check<'_> = &go_on;
     let rate = other.rate_hz;
     let a_onsets = hear(&mut a, Family::Utility, rate, first.frames(), check)?.onsets;
     let b_onsets = hear(&mut b, Family::Utility, rate, other.frames(), check)?.onsets;
-    let Some(beat_ms) = median(a_onsets.windows(2).map(|w| w[1].ms - w[0].ms)) else { return Ok(None) };
+    let Some(beat_ms) = median(a_onsets.windows(2).map(|w| w[1].ms - w[0].ms)) else {
+        return Ok(None);
+    };
     let paired = pairs(&a_onsets, &b_onsets, &alignment.map, 0.45 * beat_ms);
     let coarse = frames_of(&paired, &a_onsets, &b_onsets, rate);
     exact::locate(&mut a, &mut b, &coarse, rate)
@@ -200,7 +252,10 @@ fn frame_of(ms: f64, rate: u32) -> i64 {
 }
 
 fn frames_of(pairs: &[(usize, usize)], a: &[Onset], b: &[Onset], rate: u32) -> Vec<(i64, i64)> {
-    pairs.iter().map(|&(i, j)| (frame_of(a[i].ms, rate), frame_of(b[j].ms, rate))).collect()
+    pairs
+        .iter()
+        .map(|&(i, j)| (frame_of(a[i].ms, rate), frame_of(b[j].ms, rate)))
+        .collect()
 }
 
 fn confidence(alignment: &Alignment, same: bool) -> f64 {
@@ -231,17 +286,29 @@ fn tell(
         None => {}
     }
     if found.paired < FEW {
-        notes.push(format!("{names}: only {} matched hits, the figures rest on little", found.paired));
+        notes.push(format!(
+            "{names}: only {} matched hits, the figures rest on little",
+            found.paired
+        ));
     }
-    let span_ms = alignment.pairs.last().map_or(0.0, |p| first_heard.onsets[p.0].ms)
-        - alignment.pairs.first().map_or(0.0, |p| first_heard.onsets[p.0].ms);
+    let span_ms = alignment
+        .pairs
+        .last()
+        .map_or(0.0, |p| first_heard.onsets[p.0].ms)
+        - alignment
+            .pairs
+            .first()
+            .map_or(0.0, |p| first_heard.onsets[p.0].ms);
     let apart_ms = 0.5 * span_ms * found.drift_ppm.abs() * 1e-6;
     if apart_ms > 10.0 {
         notes.push(format!(
             "{names} drift apart: they lie together in the middle, and {apart_ms:.0} ms off at the ends; hits are compared one by one"
         ));
     }
-    let (short, long) = (first.frames().min(other.frames()), first.frames().max(other.frames()));
+    let (short, long) = (
+        first.frames().min(other.frames()),
+        first.frames().max(other.frames()),
+    );
     if long > 2 * short {
         notes.push(format!(
             "{names} differ in length: {:.1} s and {:.1} s; what both hold is written",

@@ -49,25 +49,39 @@ pub type Check<'a> = &'a (dyn Fn() -> Result<()> + Sync);
 pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
     let mut notes = Vec::new();
     let candidates = input::open(paths, out, &mut notes)?;
-    let heard = candidates.iter().map(|c| hear_candidate(c, check)).collect::<Result<Vec<_>>>()?;
+    let heard = candidates
+        .iter()
+        .map(|c| hear_candidate(c, check))
+        .collect::<Result<Vec<_>>>()?;
     let (first, others) = (&candidates[0], &candidates[1..]);
     let mut matched = vec![Matched::itself()];
     for (candidate, own) in others.iter().zip(&heard[1..]) {
         check()?;
-        matched.push(matched::candidate((first, &heard[0]), (candidate, own), &mut notes)?);
+        matched.push(matched::candidate(
+            (first, &heard[0]),
+            (candidate, own),
+            &mut notes,
+        )?);
     }
     let mut comparisons: Vec<Comparison> = Vec::new();
     for (candidate, found) in others.iter().zip(&matched[1..]) {
-        comparisons.push(compare::compare(&found.pairs, candidate.family(), candidate.rate_hz));
+        comparisons.push(compare::compare(
+            &found.pairs,
+            candidate.family(),
+            candidate.rate_hz,
+        ));
     }
     let mics = mics(&candidates, &matched, check)?;
     let plan = write::Plan::new(&candidates, &heard, &matched, &mut notes, check)?;
 
-    let confidence = matched[1..].iter().map(|m| m.confidence).fold(1.0, f64::min);
+    let confidence = matched[1..]
+        .iter()
+        .map(|m| m.confidence)
+        .fold(1.0, f64::min);
     let by_click = matched[1..].iter().all(|m| m.by == By::Click);
     let of_first = matched[1].paired;
-    let reported = candidates.iter().zip(&matched).zip(&heard).enumerate().map(|(i, ((candidate, found), heard))| {
-        report::Candidate {
+    let reported = candidates.iter().zip(&matched).zip(&heard).enumerate().map(
+        |(i, ((candidate, found), heard))| report::Candidate {
             name: candidate.name.clone(),
             path: PathText::new(&candidate.path),
             offset_samples: found.offset,
@@ -76,10 +90,14 @@ pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
             hits: heard.onsets.len(),
             matched_hits: if i == 0 { of_first } else { found.paired },
             output: format!("{}.wav", candidate.letter),
-        }
-    });
+        },
+    );
     let mut comparisons = comparisons.into_iter();
-    let Comparison { bands, measures, words } = comparisons.next().unwrap_or_default();
+    let Comparison {
+        bands,
+        measures,
+        words,
+    } = comparisons.next().unwrap_or_default();
     let named = candidates[2..].iter().zip(comparisons);
     let report = Report {
         schema: SCHEMA,
@@ -92,18 +110,36 @@ pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
             by: if by_click { By::Click } else { By::Hits },
             confidence: round_to(confidence, 2),
         },
-        more: named.map(|(c, comparison)| report::Named { name: c.name.clone(), comparison }).collect(),
+        more: named
+            .map(|(c, comparison)| report::Named {
+                name: c.name.clone(),
+                comparison,
+            })
+            .collect(),
         mics,
         notes,
     };
     // the store holds the lock of the output folder until all is written
     let _store = Store::open(out)?;
-    write::all(&Outbox::open(out)?, &candidates, &matched, &plan, &report, check)?;
+    write::all(
+        &Outbox::open(out)?,
+        &candidates,
+        &matched,
+        &plan,
+        &report,
+        check,
+    )?;
     Ok(report)
 }
 
 fn hear_candidate(candidate: &Candidate, check: Check<'_>) -> Result<Heard> {
-    let heard = hear(&mut candidate.sound()?, candidate.family(), candidate.rate_hz, candidate.frames(), check)?;
+    let heard = hear(
+        &mut candidate.sound()?,
+        candidate.family(),
+        candidate.rate_hz,
+        candidate.frames(),
+        check,
+    )?;
     if heard.peak == 0.0 {
         return Err(Error::input("is silent: there is nothing to compare").at(&candidate.path));
     }
@@ -111,26 +147,51 @@ fn hear_candidate(candidate: &Candidate, check: Check<'_>) -> Result<Heard> {
 }
 
 /// Compares every mic that all takes have.
-fn mics(candidates: &[Candidate], matched: &[Matched], check: Check<'_>) -> Result<Vec<report::MicComparison>> {
+fn mics(
+    candidates: &[Candidate],
+    matched: &[Matched],
+    check: Check<'_>,
+) -> Result<Vec<report::MicComparison>> {
     let first = &candidates[0];
     let mut list = Vec::new();
     for label in &first.shared {
         let mut base: Option<Vec<Onset>> = None;
         for (candidate, found) in candidates.iter().zip(matched) {
-            let Some(placed) = candidate.track(label) else { continue };
+            let Some(placed) = candidate.track(label) else {
+                continue;
+            };
             let mut sound = sound::Sound::track(&candidate.root, placed)?;
             let family = placed.track.mic.family;
-            let onsets = hear(&mut sound, family, candidate.rate_hz, candidate.frames(), check)?.onsets;
+            let onsets = hear(
+                &mut sound,
+                family,
+                candidate.rate_hz,
+                candidate.frames(),
+                check,
+            )?
+            .onsets;
             let Some(base) = &base else {
                 base = Some(onsets);
                 continue;
             };
-            let Some(placed) = first.track(label) else { continue };
+            let Some(placed) = first.track(label) else {
+                continue;
+            };
             let mut base_sound = sound::Sound::track(&first.root, placed)?;
-            let pairs = matched::measure((&mut base_sound, base), (&mut sound, &onsets), found, family, candidate.rate_hz)?;
+            let pairs = matched::measure(
+                (&mut base_sound, base),
+                (&mut sound, &onsets),
+                found,
+                family,
+                candidate.rate_hz,
+            )?;
             if !pairs.is_empty() {
                 let comparison = compare::compare(&pairs, family, candidate.rate_hz);
-                list.push(report::MicComparison { mic: label.clone(), name: candidate.name.clone(), comparison });
+                list.push(report::MicComparison {
+                    mic: label.clone(),
+                    name: candidate.name.clone(),
+                    comparison,
+                });
             }
         }
     }
@@ -138,4 +199,7 @@ fn mics(candidates: &[Candidate], matched: &[Matched], check: Check<'_>) -> Resu
 }
 
 /// The map of nothing moved.
-const STILL: Map = Map { offset_ms: 0.0, rate: 1.0 };
+const STILL: Map = Map {
+    offset_ms: 0.0,
+    rate: 1.0,
+};

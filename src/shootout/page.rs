@@ -18,8 +18,10 @@ pub(super) const PAGE: &str = "shootout.html";
 /// The folder of its small files.
 pub(super) const FOLDER: &str = "shootout-files";
 /// What stands beside the excerpts there.
-pub(super) const PARTS: [(&str, &[u8]); 2] =
-    [("page.css", include_bytes!("page.css")), ("page.js", include_bytes!("page.js"))];
+pub(super) const PARTS: [(&str, &[u8]); 2] = [
+    ("page.css", include_bytes!("page.css")),
+    ("page.js", include_bytes!("page.js")),
+];
 
 const POLICY: &str =
     "default-src 'none'; style-src 'self'; script-src 'self'; base-uri 'none'; form-action 'none'";
@@ -59,13 +61,22 @@ fn letter(index: usize) -> char {
 
 fn called(report: &Report, index: usize) -> String {
     let name = report.candidates.get(index).map_or("", |c| c.name.as_str());
-    format!("{} ({})", letter(index).to_ascii_uppercase(), printable(name))
+    format!(
+        "{} ({})",
+        letter(index).to_ascii_uppercase(),
+        printable(name)
+    )
 }
 
 /// The page. `seconds`: length of the excerpts; `rate_hz`: theirs.
 pub(super) fn page(report: &Report, seconds: f64, rate_hz: u32) -> String {
     let against = |title: String, c: &Comparison| -> Markup {
-        comparison(&Shown { title, bands: &c.bands, measures: &c.measures, words: &c.words })
+        comparison(&Shown {
+            title,
+            bands: &c.bands,
+            measures: &c.measures,
+            words: &c.words,
+        })
     };
     let first = called(report, 0);
     let count = report.candidates.len();
@@ -128,7 +139,9 @@ pub(super) fn page(report: &Report, seconds: f64, rate_hz: u32) -> String {
 }
 
 fn titles(report: &Report) -> String {
-    let names: Vec<String> = (0..report.candidates.len()).map(|i| called(report, i)).collect();
+    let names: Vec<String> = (0..report.candidates.len())
+        .map(|i| called(report, i))
+        .collect();
     names.join(" and ")
 }
 
@@ -288,7 +301,11 @@ fn comparison(shown: &Shown<'_>) -> Markup {
 /// A number with its sign, as people write differences.
 fn signed(value: f64, digits: u32) -> String {
     let value = round_to(value, digits);
-    if value == 0.0 { "0".to_owned() } else { format!("{value:+}").replace('-', "\u{2212}") }
+    if value == 0.0 {
+        "0".to_owned()
+    } else {
+        format!("{value:+}").replace('-', "\u{2212}")
+    }
 }
 
 fn curve(shown: &Shown<'_>) -> Markup {
@@ -298,7 +315,10 @@ fn curve(shown: &Shown<'_>) -> Markup {
         .filter(|b| b.over_noise)
         .filter_map(|b| Some((b.hz, b.difference_db?, b.spread_db?)))
         .collect();
-    let largest = heard.iter().map(|(_, d, s)| d.abs() + s).fold(0.0, f64::max);
+    let largest = heard
+        .iter()
+        .map(|(_, d, s)| d.abs() + s)
+        .fold(0.0, f64::max);
     // whole steps of 3 dB, at least two either way, at most eight
     let range = ((largest / 3.0).ceil() * 3.0).clamp(6.0, 24.0);
     let x = |hz: f64| round_to((hz / ENDS_HZ.0).log10() * DECADE, 1);
@@ -308,10 +328,25 @@ fn curve(shown: &Shown<'_>) -> Markup {
     let mut whiskers = String::new();
     let mut last = None;
     for (i, band) in shown.bands.iter().enumerate() {
-        let (Some(db), Some(spread), true) = (band.difference_db, band.spread_db, band.over_noise) else { continue };
+        let (Some(db), Some(spread), true) = (band.difference_db, band.spread_db, band.over_noise)
+        else {
+            continue;
+        };
         let next_to = last == Some(i.wrapping_sub(1));
-        let _ = write!(line, "{}{} {}", if next_to { "L" } else { "M" }, x(band.hz), y(db));
-        let _ = write!(whiskers, "M{0} {1}V{2}", x(band.hz), y(db - spread), y(db + spread));
+        let _ = write!(
+            line,
+            "{}{} {}",
+            if next_to { "L" } else { "M" },
+            x(band.hz),
+            y(db)
+        );
+        let _ = write!(
+            whiskers,
+            "M{0} {1}V{2}",
+            x(band.hz),
+            y(db - spread),
+            y(db + spread)
+        );
         last = Some(i);
     }
     let steps = (range / 3.0) as i32;

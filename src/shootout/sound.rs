@@ -45,7 +45,11 @@ impl Sound {
     /// One track with its own channels.
     pub fn track(root: &Path, placed: &Placed) -> Result<Self> {
         let channels = placed.track.channels();
-        Ok(Self { parts: vec![Part::open(root, placed, None)?], channels, block: Block::default() })
+        Ok(Self {
+            parts: vec![Part::open(root, placed, None)?],
+            channels,
+            block: Block::default(),
+        })
     }
 
     /// A stereo mix: faders and positions of the mic table, no gain.
@@ -53,9 +57,17 @@ impl Sound {
         let parts = tracks.map(|placed| {
             let track = &placed.track;
             let (fader_db, pan) = fader(track);
-            Part::open(root, placed, Some(Strip::new(fader_db, pan, track.channels(), 0)))
+            Part::open(
+                root,
+                placed,
+                Some(Strip::new(fader_db, pan, track.channels(), 0)),
+            )
         });
-        Ok(Self { parts: parts.collect::<Result<_>>()?, channels: 2, block: Block::default() })
+        Ok(Self {
+            parts: parts.collect::<Result<_>>()?,
+            channels: 2,
+            block: Block::default(),
+        })
     }
 
     /// How many channels it gives.
@@ -106,10 +118,13 @@ impl Part {
             block.resize(got);
             mend(block);
             match &self.strip {
-                Some(strip) => strip.add(block, at, out),
+                Some(strip) => strip.add(block, at as u64, out, 0),
                 None => {
                     for (to, from) in out.channels_mut().zip(block.channels()).take(self.channels) {
-                        to.iter_mut().skip(at).zip(from).for_each(|(to, from)| *to = *from);
+                        to.iter_mut()
+                            .skip(at)
+                            .zip(from)
+                            .for_each(|(to, from)| *to = *from);
                     }
                 }
             }
@@ -129,6 +144,10 @@ fn fader(track: &Track) -> (f64, (f64, f64)) {
         Some(Side::R) => 100.0,
         _ => track.mic.pan,
     };
-    let pan = if track.channels() == 2 { (-100.0, 100.0) } else { (pan, pan) };
+    let pan = if track.channels() == 2 {
+        (-100.0, 100.0)
+    } else {
+        (pan, pan)
+    };
     (fader_db, pan)
 }

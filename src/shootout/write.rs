@@ -46,14 +46,21 @@ impl Plan {
         check: Check<'_>,
     ) -> Result<Self> {
         let first = matched.iter().map(|m| -m.offset).max().unwrap_or(0);
-        let ends = candidates.iter().zip(matched).map(|(c, m)| c.frames() as i64 - m.offset);
+        let ends = candidates
+            .iter()
+            .zip(matched)
+            .map(|(c, m)| c.frames() as i64 - m.offset);
         let frames = (ends.min().unwrap_or(0) - first).max(0) as u64;
         let mut gains_db: Vec<f64> = matched.iter().map(|m| round_to(-m.louder_db, 2)).collect();
         let mut over = 0.0f64;
         let mut mix_over = 0.0f64;
         for ((candidate, gain), heard) in candidates.iter().zip(&gains_db).zip(heard) {
             let ceiling = if *gain == 0.0 { 0.0 } else { CEILING_DBFS };
-            let peak = if candidate.is_folder { loudest(candidate, check)? } else { heard.peak };
+            let peak = if candidate.is_folder {
+                loudest(candidate, check)?
+            } else {
+                heard.peak
+            };
             let peak_db = ratio_to_db(peak).unwrap_or(f64::NEG_INFINITY);
             over = over.max(peak_db + gain - ceiling);
             if candidate.is_folder {
@@ -63,14 +70,29 @@ impl Plan {
         }
         if over > 0.0 {
             let lower = (over * 100.0).ceil() / 100.0;
-            gains_db.iter_mut().for_each(|gain| *gain = round_to(*gain - lower, 2));
-            notes.push(format!("all are {lower:.2} dB quieter than the match needs, so that none clips"));
+            gains_db
+                .iter_mut()
+                .for_each(|gain| *gain = round_to(*gain - lower, 2));
+            notes.push(format!(
+                "all are {lower:.2} dB quieter than the match needs, so that none clips"
+            ));
         }
-        let mix_db = round_to(-((mix_over - over.max(0.0)).max(0.0) * 100.0).ceil() / 100.0, 2);
+        let mix_db = round_to(
+            -((mix_over - over.max(0.0)).max(0.0) * 100.0).ceil() / 100.0,
+            2,
+        );
         if mix_db < 0.0 {
-            notes.push(format!("the rough mixes are {:.2} dB quieter than their tracks, so that none clips", -mix_db));
+            notes.push(format!(
+                "the rough mixes are {:.2} dB quieter than their tracks, so that none clips",
+                -mix_db
+            ));
         }
-        Ok(Self { first, frames, gains_db, mix_db })
+        Ok(Self {
+            first,
+            frames,
+            gains_db,
+            mix_db,
+        })
     }
 }
 
@@ -84,7 +106,10 @@ fn loudest(candidate: &Candidate, check: Check<'_>) -> Result<f64> {
         while at < placed.end() {
             check()?;
             sound.read(at as i64, FRAMES, &mut block)?;
-            peak = block.channels().flatten().fold(peak, |peak, x| peak.max(x.abs()));
+            peak = block
+                .channels()
+                .flatten()
+                .fold(peak, |peak, x| peak.max(x.abs()));
             at += FRAMES as u64;
         }
     }
@@ -102,7 +127,13 @@ struct Piece {
 
 impl Piece {
     /// Writes it to `sink`; the sink comes back.
-    fn write<W: Write>(&self, sound: &mut Sound, rate_hz: u32, sink: W, check: Check<'_>) -> Result<(W, Written)> {
+    fn write<W: Write>(
+        &self,
+        sound: &mut Sound,
+        rate_hz: u32,
+        sink: W,
+        check: Check<'_>,
+    ) -> Result<(W, Written)> {
         let spec = WriteSpec {
             rate_hz,
             channels: sound.channels(),
@@ -139,15 +170,16 @@ pub(super) fn all(
 ) -> Result<()> {
     let mut manifest = Manifest::default();
     let mut seed = 0;
-    let mut put = |path: String, sound: &mut Sound, rate_hz: u32, piece: &mut Piece| -> Result<()> {
-        seed += 1;
-        if piece.dither != Dither::None {
-            piece.dither = Dither::Tpdf { seed };
-        }
-        let published = file(outbox, &path, sound, rate_hz, piece, check)?;
-        manifest.insert(path, published.sha256);
-        Ok(())
-    };
+    let mut put =
+        |path: String, sound: &mut Sound, rate_hz: u32, piece: &mut Piece| -> Result<()> {
+            seed += 1;
+            if piece.dither != Dither::None {
+                piece.dither = Dither::Tpdf { seed };
+            }
+            let published = file(outbox, &path, sound, rate_hz, piece, check)?;
+            manifest.insert(path, published.sha256);
+            Ok(())
+        };
     for ((candidate, found), &gain_db) in candidates.iter().zip(matched).zip(&plan.gains_db) {
         let mut piece = Piece {
             first: plan.first + found.offset,
@@ -161,19 +193,34 @@ pub(super) fn all(
             for placed in &candidate.tracks {
                 piece.dither = dither(placed, gain_db);
                 let mut sound = Sound::track(&candidate.root, placed)?;
-                put(format!("{letter}/{}.wav", placed.track.label), &mut sound, candidate.rate_hz, &mut piece)?;
+                put(
+                    format!("{letter}/{}.wav", placed.track.label),
+                    &mut sound,
+                    candidate.rate_hz,
+                    &mut piece,
+                )?;
             }
             piece.gain_db = gain_db + plan.mix_db;
             piece.dither = Dither::Tpdf { seed: 0 };
         } else if let Some(placed) = candidate.tracks.first() {
             piece.dither = dither(placed, gain_db);
         }
-        put(format!("{letter}.wav"), &mut candidate.sound()?, candidate.rate_hz, &mut piece)?;
+        put(
+            format!("{letter}.wav"),
+            &mut candidate.sound()?,
+            candidate.rate_hz,
+            &mut piece,
+        )?;
     }
     let excerpt = Excerpt::choose(plan, matched, candidates[0].rate_hz);
     for ((candidate, found), &gain_db) in candidates.iter().zip(matched).zip(&plan.gains_db) {
         check()?;
-        let gain_db = gain_db + if candidate.is_folder { plan.mix_db } else { 0.0 };
+        let gain_db = gain_db
+            + if candidate.is_folder {
+                plan.mix_db
+            } else {
+                0.0
+            };
         let first = excerpt.first + found.offset_near(excerpt.first, excerpt.frames);
         let text = excerpt.script(candidate, first, gain_db)?;
         let path = format!("{}/{}.js", page::FOLDER, candidate.letter);
@@ -197,7 +244,9 @@ pub(super) fn all(
 
 /// Dither where bits are lost: after a gain, or from a float or deeper file.
 fn dither(placed: &Placed, gain_db: f64) -> Dither {
-    let fits = |s: &crate::session::Source| s.info.sample_format == SampleFormat::Int && s.info.bit_depth <= 24;
+    let fits = |s: &crate::session::Source| {
+        s.info.sample_format == SampleFormat::Int && s.info.bit_depth <= 24
+    };
     match gain_db == 0.0 && placed.track.sources.iter().all(fits) {
         true => Dither::None,
         false => Dither::Tpdf { seed: 0 },
@@ -214,7 +263,13 @@ fn file(
 ) -> Result<Published> {
     let draft = outbox.create(&PathBuf::from(path))?;
     let target = draft.target();
-    let located = |error: Error| if error.path.is_none() { error.at(&target) } else { error };
+    let located = |error: Error| {
+        if error.path.is_none() {
+            error.at(&target)
+        } else {
+            error
+        }
+    };
     let (draft, _) = piece.write(sound, rate_hz, draft, check).map_err(located)?;
     draft.publish()
 }
@@ -239,12 +294,25 @@ impl Excerpt {
         let rate = f64::from(rate_hz);
         let frames = plan.frames.min((EXCERPT_S * rate) as u64);
         let last = plan.first + (plan.frames - frames) as i64;
-        let hits: Vec<i64> = matched.get(1).map_or(Vec::new(), |m| m.places.iter().map(|p| p.0).collect());
+        let hits: Vec<i64> = matched
+            .get(1)
+            .map_or(Vec::new(), |m| m.places.iter().map(|p| p.0).collect());
         let start = |hit: &i64| (hit - (EXCERPT_BEFORE_S * rate) as i64).clamp(plan.first, last);
-        let inside = |first: i64| hits.iter().filter(|h| (first..first + frames as i64).contains(h)).count();
+        let inside = |first: i64| {
+            hits.iter()
+                .filter(|h| (first..first + frames as i64).contains(h))
+                .count()
+        };
         // of equals, the earliest
-        let first = hits.iter().map(start).max_by_key(|&first| (inside(first), std::cmp::Reverse(first)));
-        Self { first: first.unwrap_or(plan.first), frames, rate_hz }
+        let first = hits
+            .iter()
+            .map(start)
+            .max_by_key(|&first| (inside(first), std::cmp::Reverse(first)));
+        Self {
+            first: first.unwrap_or(plan.first),
+            frames,
+            rate_hz,
+        }
     }
 
     /// A script that holds it as a WAV file of 16 bits in Base64.
@@ -264,13 +332,18 @@ impl Excerpt {
             rate_hz: self.rate_hz,
             channels: block.count(),
             depth: Depth::Int16,
-            dither: Dither::Tpdf { seed: u64::from(u32::from(candidate.letter)) },
+            dither: Dither::Tpdf {
+                seed: u64::from(u32::from(candidate.letter)),
+            },
             frames: self.frames,
         };
         let mut writer = Writer::create(Vec::new(), &spec, &Metadata::default())?;
         writer.write(&block)?;
         let (bytes, _) = writer.finish()?;
         let text = crate::report::base64(&bytes);
-        Ok(format!("(globalThis.shootout ??= {{}}).{} = '{text}';\n", candidate.letter))
+        Ok(format!(
+            "(globalThis.shootout ??= {{}}).{} = '{text}';\n",
+            candidate.letter
+        ))
     }
 }
