@@ -36,13 +36,17 @@ const AS_GOOD: f64 = 0.93;
 
 /// How far colours may differ and still count about half in the histogram, in decibels.
 const COLOUR_DB: f64 = 8.0;
+/// How far below the loudest a level still counts, in decibels.
+const COLOUR_RANGE_DB: f64 = 40.0;
 /// What a pair of quite different colours counts.
 const COLOURLESS: f64 = 0.15;
 /// Hits whose colours vary less than this are all alike: nothing can be said by them.
 const VARIED_DB: f64 = 4.0;
-/// Fewest pairs whose colours can be held against each other, and how alike they must be.
+/// Fewest pairs whose colours can be held against each other.
 const COLOUR_PAIRS: usize = 8;
-const LEAST_LIKENESS: f64 = 0.4;
+/// Share of what falls together times its likeness: two different patterns on one grid
+/// reach 0.4, one and the same 0.9 (generated performances).
+const LEAST_AGREEMENT: f64 = 0.5;
 
 /// b = a · rate + offset, in milliseconds.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -124,11 +128,11 @@ pub(super) fn align(a: &[Onset], b: &[Onset]) -> Result<Alignment, String> {
             100.0 * LEAST_SHARE
         ));
     }
-    if let Some(likeness) = best.likeness
-        && likeness < LEAST_LIKENESS
-    {
+    let likeness = best.likeness.unwrap_or(1.0);
+    if best.share * likeness < LEAST_AGREEMENT {
         return Err(format!(
-            "where their hits fall together, other drums are struck (likeness {likeness:.2} of 1, at least {LEAST_LIKENESS} is needed)"
+            "where their hits fall together, other drums are struck (together {:.2}, alike {likeness:.2} of 1)",
+            best.share
         ));
     }
     if (inside.0.len().min(inside.1.len()) as f64) < LEAST_OVERLAP * few as f64 {
@@ -235,16 +239,26 @@ fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
     chosen
 }
 
-/// The colour of an onset against the middle of its take, so that another drum of the kind, mic or
+/// The colour of an onset against the mean of its take, so that another drum of the kind, mic or
 /// gain makes no difference.
 type Colour = [f64; COLOUR_HZ.len()];
 
 fn colours(onsets: &[Onset]) -> Vec<Colour> {
-    let middle: Colour =
-        std::array::from_fn(|i| median(onsets.iter().map(|o| o.colour_db[i])).unwrap_or(0.0));
-    let relative =
-        |o: &Onset| std::array::from_fn(|i| (o.colour_db[i] - middle[i]).clamp(-20.0, 20.0));
-    onsets.iter().map(relative).collect()
+    let top: Colour = std::array::from_fn(|i| {
+        onsets
+            .iter()
+            .map(|o| o.colour_db[i])
+            .fold(f64::MIN, f64::max)
+    });
+    let held = |o: &Onset| -> Colour {
+        std::array::from_fn(|i| o.colour_db[i].max(top[i] - COLOUR_RANGE_DB))
+    };
+    let mut colours: Vec<Colour> = onsets.iter().map(held).collect();
+    for i in 0..COLOUR_HZ.len() {
+        let mean = colours.iter().map(|c| c[i]).sum::<f64>() / onsets.len().max(1) as f64;
+        colours.iter_mut().for_each(|c| c[i] -= mean);
+    }
+    colours
 }
 
 /// Times and colours of the strongest onsets.
@@ -268,12 +282,22 @@ fn alike(x: &Colour, y: &Colour) -> f64 {
     COLOURLESS + (1.0 - COLOURLESS) * maths::exp(-square / (2.0 * COLOUR_DB * COLOUR_DB))
 }
 
+/// Correlation over the pairs, each range about the mean of the paired hits: what only
+/// one of them plays does not count.
 fn likeness(pairs: &[(usize, usize)], a: &[Colour], b: &[Colour]) -> Option<f64> {
-    let both = pairs.iter().flat_map(|&(i, j)| a[i].into_iter().zip(b[j]));
-    let (xy, xx, yy) = both.fold((0.0, 0.0, 0.0), |(xy, xx, yy), (x, y)| {
-        (xy + x * y, xx + x * x, yy + y * y)
-    });
-    let spread = |sum: f64| (sum / (pairs.len() * COLOUR_HZ.len()) as f64).sqrt();
+    let count = pairs.len() as f64;
+    let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
+    for range in 0..COLOUR_HZ.len() {
+        let points = || pairs.iter().map(|&(i, j)| (a[i][range], b[j][range]));
+        let sums = points().fold((0.0, 0.0), |(x, y), p| (x + p.0, y + p.1));
+        let mean = (sums.0 / count, sums.1 / count);
+        for (x, y) in points().map(|p| (p.0 - mean.0, p.1 - mean.1)) {
+            xy += x * y;
+            xx += x * x;
+            yy += y * y;
+        }
+    }
+    let spread = |sum: f64| (sum / (count * COLOUR_HZ.len() as f64)).sqrt();
     let varied = pairs.len() >= COLOUR_PAIRS && spread(xx) > VARIED_DB && spread(yy) > VARIED_DB;
     varied.then(|| xy / (xx * yy).sqrt())
 }

@@ -110,6 +110,9 @@ const SNAP: Rule = rule("snap", "dB", 2.0, "more snap", "less snap");
 const WIRES: Rule = rule("wires", "dB", 2.0, "more wire noise", "less wire noise");
 const CREST: Rule = rule("crest-factor", "dB", NEVER, "", "");
 const ATTACK: Rule = rule("attack", "%", 50.0, "slower attack", "faster attack");
+const FUNDAMENTAL: Rule = rule("fundamental", "%", 2.0, "tuned higher", "tuned lower");
+const FUNDAMENTAL_RING: Rule = rule("fundamental-ring", "%", NEVER, "", "");
+const NEXT_RING: Rule = rule("next-partial-ring", "%", NEVER, "", "");
 const RING: [Rule; RINGS_HZ.len()] = [
     rule(RINGS_HZ[0].0, "%", 20.0, "rings longer", "rings shorter"),
     rule(RINGS_HZ[1].0, "%", 20.0, "rings longer", "rings shorter"),
@@ -204,7 +207,7 @@ pub(super) fn compare(pairs: &[Pair], family: Family, rate_hz: u32) -> Compariso
         }
     }
     let curves: Vec<Curve> = chosen.iter().map(|pair| Curve::of(pair, rate_hz)).collect();
-    let measures = measures(&chosen, &curves, family);
+    let measures = measures(&chosen, &curves, family, level(pairs));
     let mut spoken: Vec<&Measure> = measures.iter().filter(|m| m.said).collect();
     let sureness = |m: &Measure| m.difference.abs() / (m.spread + 1e-3);
     spoken.sort_by(|x, y| sureness(y).total_cmp(&sureness(x)));
@@ -305,7 +308,12 @@ fn bands(curves: &[Curve], family: Family, rate_hz: u32) -> Vec<Band> {
         .collect()
 }
 
-fn measures(pairs: &[&Pair], curves: &[Curve], family: Family) -> Vec<Measure> {
+fn measures(
+    pairs: &[&Pair],
+    curves: &[Curve],
+    family: Family,
+    level: Option<Difference>,
+) -> Vec<Measure> {
     let mut list = Vec::new();
     let over = |value: &dyn Fn(&Hit) -> Option<f64>| {
         Difference::of(
@@ -335,11 +343,7 @@ fn measures(pairs: &[&Pair], curves: &[Curve], family: Family) -> Vec<Measure> {
     let agree = tilt
         .zip(centroid)
         .is_some_and(|(t, c)| t.median * c.median > 0.0);
-    put(
-        &LEVEL,
-        Difference::of(pairs.iter().filter_map(|p| level_of(p))),
-        false,
-    );
+    put(&LEVEL, level, false);
     put(&TILT, tilt, agree || !cymbal);
     put(&CENTROID, centroid, false);
     for (rule, low, high) in &SHARES {
@@ -360,6 +364,18 @@ fn measures(pairs: &[&Pair], curves: &[Curve], family: Family) -> Vec<Measure> {
     if family == Family::Snare {
         put(&WIRES, over(&|hit| hit.wires_db), true);
     }
+    let tuned = |hit: &Hit| hit.tuning.map(|t| t.fundamental_hz);
+    put(&FUNDAMENTAL, ratio(&tuned), true);
+    put(
+        &FUNDAMENTAL_RING,
+        ratio(&|hit| hit.tuning.map(|t| t.ring_s)),
+        false,
+    );
+    put(
+        &NEXT_RING,
+        ratio(&|hit| hit.tuning.and_then(|t| t.next_ring_s)),
+        false,
+    );
     let rings: Vec<Option<Difference>> = (0..RING.len())
         .map(|i| ratio(&|hit| hit.ring_s[i]))
         .collect();

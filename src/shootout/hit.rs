@@ -3,6 +3,7 @@
 use super::bands::{Analyser, COUNT, middles_hz};
 use super::figures::median;
 use crate::block::Block;
+use crate::evidence::{HitTuning, tune_hit};
 use crate::measure::loudness::KWeight;
 use crate::session::Family;
 
@@ -49,6 +50,8 @@ pub(super) struct Hit {
     pub ring_s: [Option<f64>; RINGS_HZ.len()],
     /// 3 to 10 kHz over 130 to 420 Hz while the snare rings, in decibels.
     pub wires_db: Option<f64>,
+    /// Pitch and partials, where the drum has any and the hit has room enough.
+    pub tuning: Option<HitTuning>,
 }
 
 /// How long a hit is looked at where nothing else is struck.
@@ -67,13 +70,15 @@ fn db(ratio: f64) -> Option<f64> {
 /// Measures hits at one rate.
 pub(super) struct Measurer {
     rate_hz: u32,
+    family: Family,
     analyser: Analyser,
 }
 
 impl Measurer {
-    pub fn new(rate_hz: u32) -> Self {
+    pub fn new(rate_hz: u32, family: Family) -> Self {
         Self {
             rate_hz,
+            family,
             analyser: Analyser::new(rate_hz),
         }
     }
@@ -159,9 +164,20 @@ impl Measurer {
                 }
             }),
             wires_db: self.wires_db(piece, start + lead, wires_s),
+            tuning: self.tuning(piece, start + lead, free_s),
             bands,
             background,
         })
+    }
+
+    fn tuning(&self, piece: &Block, stroke: usize, free_s: f64) -> Option<HitTuning> {
+        let mut sum = vec![0.0; piece.frames().checked_sub(stroke)?];
+        for samples in piece.channels() {
+            sum.iter_mut()
+                .zip(&samples[stroke..])
+                .for_each(|(sum, x)| *sum += x);
+        }
+        tune_hit(&sum, self.rate_hz, free_s, self.family)
     }
 
     fn wires_db(&mut self, piece: &Block, stroke: usize, to_s: f64) -> Option<f64> {
@@ -327,7 +343,7 @@ mod tests {
     }
 
     fn measure(hit: &[f64], free_s: f64) -> Hit {
-        let mut measurer = Measurer::new(RATE);
+        let mut measurer = Measurer::new(RATE, Family::Snare);
         let (frames, before) = measurer.reach(free_s);
         let mut piece = vec![0.0; before];
         piece.extend(hit);
@@ -375,7 +391,7 @@ mod tests {
 
     #[test]
     fn silence_is_no_hit() {
-        let mut measurer = Measurer::new(RATE);
+        let mut measurer = Measurer::new(RATE, Family::Snare);
         let (frames, _) = measurer.reach(0.3);
         assert!(measurer.measure(&Block::new(1, frames), 0.3).is_none());
     }

@@ -22,6 +22,8 @@ const CLEAR_MS: f64 = 60.0;
 const MARGIN_MS: f64 = 6.0;
 /// Matched hits below which the figures rest on little.
 const FEW: usize = 8;
+/// Below this agreement a person is told.
+const WHOLE: f64 = 0.8;
 /// Distance of a pair on one mic.
 const PAIR_MS: f64 = 25.0;
 
@@ -110,7 +112,7 @@ pub(super) fn candidate(
         map: alignment.map,
         by: By::Hits,
         offset: 0,
-        drift_ppm: (alignment.map.rate - 1.0) * 1e6,
+        drift_ppm: drift_ppm(&alignment, &first_heard.onsets),
         same,
         confidence: confidence(&alignment, same.is_some()),
         paired: alignment.pairs.len(),
@@ -160,7 +162,7 @@ pub(super) fn measure(
     family: Family,
     rate: u32,
 ) -> Result<Vec<Pair>> {
-    let mut measurer = Measurer::new(rate);
+    let mut measurer = Measurer::new(rate, family);
     let room = |onsets: &[Onset], i: usize| {
         let clear = i == 0 || onsets[i].ms - onsets[i - 1].ms >= CLEAR_MS;
         let next = onsets.get(i + 1).map_or(f64::INFINITY, |next| next.ms);
@@ -258,6 +260,27 @@ fn frames_of(pairs: &[(usize, usize)], a: &[Onset], b: &[Onset], rate: u32) -> V
         .collect()
 }
 
+/// The drift of hits, or 0 where it cannot be told from none: within twice its standard error.
+fn drift_ppm(alignment: &Alignment, onsets: &[Onset]) -> f64 {
+    let drift = alignment.map.rate - 1.0;
+    let span = span_ms(alignment, onsets);
+    let scatter = (1.4826 * alignment.residual_ms).max(0.3); // onsets are whole milliseconds
+    let error = scatter * (12.0 / alignment.pairs.len() as f64).sqrt() / span.max(1.0);
+    if drift.abs() > 2.0 * error {
+        drift * 1e6
+    } else {
+        0.0
+    }
+}
+
+/// From the first to the last matched hit.
+fn span_ms(alignment: &Alignment, onsets: &[Onset]) -> f64 {
+    match (alignment.pairs.first(), alignment.pairs.last()) {
+        (Some(first), Some(last)) => onsets[last.0].ms - onsets[first.0].ms,
+        _ => 0.0,
+    }
+}
+
 fn confidence(alignment: &Alignment, same: bool) -> f64 {
     if same {
         return 1.0;
@@ -285,20 +308,20 @@ fn tell(
         )),
         None => {}
     }
+    let together = alignment.share.min(1.0) * alignment.likeness.unwrap_or(1.0);
+    if together < WHOLE {
+        notes.push(format!(
+            "{names} agree in {:.0} % of what they play: parts of the pattern are different, or were not heard",
+            100.0 * together
+        ));
+    }
     if found.paired < FEW {
         notes.push(format!(
             "{names}: only {} matched hits, the figures rest on little",
             found.paired
         ));
     }
-    let span_ms = alignment
-        .pairs
-        .last()
-        .map_or(0.0, |p| first_heard.onsets[p.0].ms)
-        - alignment
-            .pairs
-            .first()
-            .map_or(0.0, |p| first_heard.onsets[p.0].ms);
+    let span_ms = span_ms(alignment, &first_heard.onsets);
     let apart_ms = 0.5 * span_ms * found.drift_ppm.abs() * 1e-6;
     if apart_ms > 10.0 {
         notes.push(format!(

@@ -190,7 +190,7 @@
       ? 'That is hardly chance.'
       : 'That may well be chance: these rounds do not show a preference.';
     leave();
-    byId('result').textContent = `${names[pair[0]]} was preferred ${first} times, ${names[pair[1]]} ${rounds - first} times. `
+    byId('result').textContent = `${names[pair[0]]} was preferred in ${first} of ${rounds} rounds, ${names[pair[1]]} in ${rounds - first}. `
       + `Without any preference, a result at least as uneven comes in ${percent} % of such tests (two-sided binomial test). ${verdict}`;
     byId('blind-start').focus();
   };

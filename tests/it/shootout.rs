@@ -308,6 +308,12 @@ fn two_performances_on_two_snares_are_told_apart_in_words() {
     assert!(matched > 0.9, "{second}");
     let said = report["words"].to_string();
     assert!(said.contains("rings longer"), "{said} {report:#}");
+    assert!(said.contains("tuned lower"), "{said} {report:#}");
+    let fundamental = number(&measure(&report, "fundamental")["difference"]);
+    assert!(
+        (fundamental - 100.0 * (172.0 / 205.0 - 1.0)).abs() < 1.0,
+        "{fundamental} %"
+    );
     assert_eq!(report["alignment"]["by"], "hits");
     assert!(notes(&report).contains("drift apart"), "{}", notes(&report));
 }
@@ -586,4 +592,48 @@ fn the_page_is_whole_asks_no_network_and_escapes_names() {
         read("shootout-files/a.js").len(),
         read("shootout-files/b.js").len()
     );
+}
+
+#[test]
+fn the_same_pattern_is_found_every_time_and_one_that_is_alike_in_part_is_said_to_be() {
+    let place = Place::new();
+    for seed in [0, 5, 9] {
+        let strokes = pattern(40 + seed, 8);
+        let mut state = 3000 + seed;
+        let two: Vec<Stroke> = human(&strokes, 2 + seed, 5.0)
+            .into_iter()
+            .filter(|_| random(&mut state) > 0.04)
+            .map(|(at, drum, force)| (1.3 + at * 1.005, drum, 0.5 * force))
+            .collect();
+        let alike = human(&pattern(90 + seed, 8), seed + 50, 4.0);
+        let kit = [KICK, SNARE];
+        write(
+            &place,
+            "a.wav",
+            &play(&human(&strokes, seed, 5.0), kit, 17.5, seed),
+            RATE,
+        );
+        write(
+            &place,
+            "b.wav",
+            &play(&two, [KICK, OTHER_SNARE], 20.0, seed + 9),
+            RATE,
+        );
+        write(&place, "c.wav", &play(&alike, kit, 17.5, seed + 9), RATE);
+        let report = compare(&place, &["a.wav", "b.wav"]);
+        assert!(
+            number(&report["alignment"]["confidence"]) > 0.85,
+            "{seed}: {}",
+            report["alignment"]
+        );
+        let offset = number(&report["candidates"][1]["offset_samples"]) / f64::from(RATE);
+        // 1.3 s at the start, half a percent of the middle of 16 s later
+        assert!((offset - 1.34).abs() < 0.015, "{seed}: {offset}");
+        let report = compare(&place, &["a.wav", "c.wav"]);
+        assert!(
+            notes(&report).contains("parts of the pattern are different"),
+            "{seed}: {}",
+            notes(&report)
+        );
+    }
 }
