@@ -7,7 +7,7 @@ use super::render::Rendered;
 use super::{Job, Outcome, Plan, Work, hear};
 use crate::error::{Error, Result};
 use crate::publish::{MANIFEST, Manifest, Outbox};
-use crate::report::page::{self, Subject};
+use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
 use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, columns, to_json};
 use crate::worksheet::Worksheet;
@@ -20,6 +20,7 @@ pub fn outcome(
     job: &Job<'_>,
     plan: &Plan,
     stems: &[Option<Result<Rendered>>],
+    excerpts: &[Option<Excerpt>],
     mixes: Vec<MixReport>,
 ) -> Outcome {
     let mut failed: Vec<FailedReport> = job
@@ -45,7 +46,7 @@ pub fn outcome(
         let stem = stem.and_then(|s| s.as_ref().ok());
         if let Some(report) = track_report(unit, plan, i, stem) {
             tracks.push(report);
-            subjects.push(subject(unit, plan, stem));
+            subjects.push(subject(unit, plan, stem, excerpts.get(i).cloned().flatten()));
         }
     }
     let skipped = job
@@ -58,13 +59,14 @@ pub fn outcome(
     Outcome { report, tracks, subjects }
 }
 
-fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>) -> Subject {
+fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>, excerpt: Option<Excerpt>) -> Subject {
     Subject {
         report_path: unit.report_path.clone(),
         label: unit.derived.as_ref().map_or(&unit.track.label, |derived| &derived.name).clone(),
         key: unit.key.clone(),
         before: plan.measured[unit.track_index].as_ref().ok().map(|measured| measured.picture.clone()),
         after: stem.map(|stem| stem.picture.clone()),
+        excerpt,
     }
 }
 
@@ -121,6 +123,9 @@ pub fn write(work: &Work<'_>, outbox: &Outbox, outcome: &Outcome, worksheet: Opt
     }
     for output in outcome.report.mixes.iter().flat_map(|mix| &mix.outputs) {
         manifest.insert(&*output.path, &*output.sha256);
+    }
+    for excerpt in outcome.subjects.iter().filter_map(|subject| subject.excerpt.as_ref()) {
+        manifest.insert(&*excerpt.path, &*excerpt.sha256);
     }
     let mut put = |path: &str, bytes: &[u8]| -> Result<()> {
         manifest.insert(path, outbox.write(Path::new(path), bytes)?.sha256);

@@ -36,6 +36,21 @@ pub fn mid_hz(band: usize) -> f64 {
     1000.0 * 10f64.powf((band as f64 - 17.0) / 10.0)
 }
 
+impl Picture {
+    /// Where the column with the largest sample begins, in a track of so many frames.
+    pub fn loudest_frame(&self, frames: u64) -> u64 {
+        let height = |i: &usize| {
+            self.low[*i]
+                .unsigned_abs()
+                .max(self.high[*i].unsigned_abs())
+        };
+        let columns = self.low.len().min(self.high.len());
+        // The first of several.
+        let column = (0..columns).rev().max_by_key(height).unwrap_or(0) as u64;
+        (column * frames).div_ceil(columns.max(1) as u64)
+    }
+}
+
 /// Gathers a [`Picture`] while the stream passes. How it is cut does not matter.
 pub struct Painter {
     frames: u64,
@@ -61,9 +76,12 @@ impl Painter {
     /// For a track of so many frames at this rate.
     pub fn new(rate_hz: u32, channels: usize, frames: u64) -> Self {
         // About a third of a second: three bins in the lowest band.
-        let size = ((f64::from(rate_hz) * 0.25) as usize).next_power_of_two().max(2);
+        let size = ((f64::from(rate_hz) * 0.25) as usize)
+            .next_power_of_two()
+            .max(2);
         let fft = RealFftPlanner::<f64>::new().plan_fft_forward(size);
-        let window = (0..size).map(|i| (std::f64::consts::PI * (i as f64 + 0.5) / size as f64).sin());
+        let window =
+            (0..size).map(|i| (std::f64::consts::PI * (i as f64 + 0.5) / size as f64).sin());
         let columns = frames.min(COLUMNS) as usize;
         Self {
             frames,
@@ -105,7 +123,10 @@ impl Painter {
                 false => ((column + 1) * self.frames).div_ceil(columns),
             };
             let to = (end - frame).min((block.frames() - from) as u64) as usize + from;
-            let (low, high) = (&mut self.low[column as usize], &mut self.high[column as usize]);
+            let (low, high) = (
+                &mut self.low[column as usize],
+                &mut self.high[column as usize],
+            );
             for sample in block.channels().flat_map(|samples| &samples[from..to]) {
                 *low = low.min(*sample);
                 *high = high.max(*sample);
@@ -115,14 +136,25 @@ impl Painter {
     }
 
     fn windows(&mut self) {
-        let Self { size, window, fft, waiting, time, spectrum, scratch, energy, .. } = self;
+        let Self {
+            size,
+            window,
+            fft,
+            waiting,
+            time,
+            spectrum,
+            scratch,
+            energy,
+            ..
+        } = self;
         for samples in waiting {
             let mut done = 0;
             while let Some(part) = samples.get(done..done + *size) {
                 for ((t, w), s) in time.iter_mut().zip(window.iter()).zip(part) {
                     *t = w * s;
                 }
-                fft.process_with_scratch(time, spectrum, scratch).expect("the lengths are those of the plan");
+                fft.process_with_scratch(time, spectrum, scratch)
+                    .expect("the lengths are those of the plan");
                 for (sum, bin) in energy.iter_mut().zip(spectrum.iter()) {
                     *sum += bin.norm_sqr();
                 }
@@ -141,7 +173,13 @@ impl Painter {
             samples.resize(whole, 0.0);
         }
         self.windows();
-        let step = |v: f64| if v.is_finite() { (v * STEPS).round().clamp(-32_000.0, 32_000.0) as i16 } else { 0 };
+        let step = |v: f64| {
+            if v.is_finite() {
+                (v * STEPS).round().clamp(-32_000.0, 32_000.0) as i16
+            } else {
+                0
+            }
+        };
         Picture {
             low: self.low.iter().map(|&v| step(v)).collect(),
             high: self.high.iter().map(|&v| step(v)).collect(),
@@ -157,10 +195,12 @@ impl Painter {
             return None;
         }
         let width = self.rate_hz / self.size as f64;
-        let bins = (from / width - 0.5).floor().max(0.0) as usize..=(to / width + 0.5).ceil() as usize;
+        let bins =
+            (from / width - 0.5).floor().max(0.0) as usize..=(to / width + 0.5).ceil() as usize;
         let part = |bin: usize| {
             let middle = bin as f64 * width;
-            let shared = (to.min(middle + width / 2.0) - from.max(middle - width / 2.0)).max(0.0) / width;
+            let shared =
+                (to.min(middle + width / 2.0) - from.max(middle - width / 2.0)).max(0.0) / width;
             // A bin and its mirror image.
             2.0 * shared * self.energy.get(bin).copied().unwrap_or(0.0)
         };
@@ -181,20 +221,30 @@ mod tests {
         let mut from = 0;
         while from < frames {
             let to = (from + cut).min(frames);
-            painter.push(&Block::from_channels(channels.iter().map(|c| c[from..to].to_vec()).collect()));
+            painter.push(&Block::from_channels(
+                channels.iter().map(|c| c[from..to].to_vec()).collect(),
+            ));
             from = to;
         }
         painter.finish()
     }
 
     fn sine(hz: f64, peak: f64, frames: usize) -> Vec<f64> {
-        (0..frames).map(|i| peak * (std::f64::consts::TAU * hz * i as f64 / 48_000.0).sin()).collect()
+        (0..frames)
+            .map(|i| peak * (std::f64::consts::TAU * hz * i as f64 / 48_000.0).sin())
+            .collect()
     }
 
     #[test]
     fn mid_bands_are_those_of_the_standard() {
         // IEC 61260-1:2014, table of exact base-ten frequencies.
-        for (band, hz) in [(0, 19.953), (7, 100.0), (17, 1000.0), (27, 10_000.0), (30, 19_953.0)] {
+        for (band, hz) in [
+            (0, 19.953),
+            (7, 100.0),
+            (17, 1000.0),
+            (27, 10_000.0),
+            (30, 19_953.0),
+        ] {
             assert!((mid_hz(band) / hz - 1.0).abs() < 1e-4);
         }
     }
@@ -206,8 +256,15 @@ mod tests {
             // 0.5 is −6.02 dB, its RMS −9.03.
             let level = found[band].unwrap();
             assert!((level + 9.03).abs() < 0.3, "band {band}: {level}");
-            for (other, db) in found.iter().enumerate().filter(|(o, _)| o.abs_diff(band) > 3) {
-                assert!(db.is_none_or(|db| db < level - 30.0), "band {other}: {db:?}");
+            for (other, db) in found
+                .iter()
+                .enumerate()
+                .filter(|(o, _)| o.abs_diff(band) > 3)
+            {
+                assert!(
+                    db.is_none_or(|db| db < level - 30.0),
+                    "band {other}: {db:?}"
+                );
             }
         }
     }
@@ -247,7 +304,19 @@ mod tests {
         let found = picture(vec![samples], 7);
         assert_eq!((found.high[0], found.high[1], found.high[2]), (0, 1000, 0));
         assert_eq!((found.low[198], found.low[199]), (0, -5000));
-        assert!(picture(vec![vec![0.0; 500]], 100).bands_db.iter().all(Option::is_none));
+        assert_eq!(
+            (
+                found.loudest_frame(2000),
+                Picture::default().loudest_frame(2000)
+            ),
+            (1990, 0)
+        );
+        assert!(
+            picture(vec![vec![0.0; 500]], 100)
+                .bands_db
+                .iter()
+                .all(Option::is_none)
+        );
         assert_eq!(picture(vec![vec![0.1, 0.2]], 1).high, [200, 400]);
         assert_eq!(Painter::new(48_000, 1, 0).finish().low.len(), 0);
     }

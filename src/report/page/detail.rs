@@ -25,6 +25,15 @@ pub fn track(track: &Shown<'_>, up: &str) -> Markup {
                 p.actions {
                     (listen(up, &output.path, None, "Play the stem", &report.name))
                     " "
+                    @if let Some(excerpt) = &track.subject.excerpt {
+                        span.compare hidden data-path=(excerpt.path) data-file={ (up) (href(&excerpt.path)) } {
+                            button type="button" { "Compare before and after" }
+                            " " span role="status" {
+                                "five seconds, made equally loud: before by " (number(excerpt.before_db)) " dB, after by " (number(excerpt.after_db)) " dB"
+                            }
+                        }
+                        " "
+                    }
                     a href={ (up) (href(&track.subject.report_path)) } { "Report as JSON" }
                 }
             }
@@ -69,18 +78,35 @@ fn pictures(track: &Shown<'_>) -> Markup {
     }
     let edge = plot::scale(&drawn);
     let edge_db = round_to(ratio_to_db(edge).unwrap_or(0.0), 2);
-    let length_s = report.sources.first().map_or(0.0, |s| s.frames as f64 / f64::from(s.sample_rate_hz));
-    let clipped = report.findings.iter().filter(|f| f.code == crate::finding::Code::Clipped);
-    let mut marks: Vec<f64> =
-        clipped.flat_map(|f| &f.at_s).map(|at| round_to(at / length_s.max(1e-9), 2).clamp(0.0, 1.0)).collect();
+    let length_s = report
+        .sources
+        .first()
+        .map_or(0.0, |s| s.frames as f64 / f64::from(s.sample_rate_hz));
+    let clipped = report
+        .findings
+        .iter()
+        .filter(|f| f.code == crate::finding::Code::Clipped);
+    let mut marks: Vec<f64> = clipped
+        .flat_map(|f| &f.at_s)
+        .map(|at| round_to(at / length_s.max(1e-9), 2).clamp(0.0, 1.0))
+        .collect();
     marks.dedup();
     marks.truncate(40);
-    let rate_hz = report.sources.first().map_or(48_000.0, |s| f64::from(s.sample_rate_hz));
-    let stages: Vec<Stage> = report.decisions.stages.iter().map(|s| s.stage.clone()).collect();
+    let rate_hz = report
+        .sources
+        .first()
+        .map_or(48_000.0, |s| f64::from(s.sample_rate_hz));
+    let stages: Vec<Stage> = report
+        .decisions
+        .stages
+        .iter()
+        .map(|s| s.stage.clone())
+        .collect();
     let bent = stages.iter().any(Stage::depends_on_level);
     let words = |levels: &Levels| {
         let levels = rounded(levels);
-        let or = |value: Option<f64>| value.map_or("none".to_owned(), |v| Value::from(v).to_string());
+        let or =
+            |value: Option<f64>| value.map_or("none".to_owned(), |v| Value::from(v).to_string());
         format!(
             "{} s long, sample peak {} dBFS, RMS {} dBFS, {} clipped samples",
             round_to(length_s, 1),
@@ -128,8 +154,12 @@ const FIGURES: [Row; 10] = [
     ("sample peak, dBFS", |l| l.sample_peak_dbfs.into()),
     ("true peak, dBTP", |l| l.true_peak_dbtp.into()),
     ("integrated loudness, LUFS", |l| l.integrated_lufs.into()),
-    ("momentary loudness, largest, LUFS", |l| l.momentary_max_lufs.into()),
-    ("short-term loudness, largest, LUFS", |l| l.short_term_max_lufs.into()),
+    ("momentary loudness, largest, LUFS", |l| {
+        l.momentary_max_lufs.into()
+    }),
+    ("short-term loudness, largest, LUFS", |l| {
+        l.short_term_max_lufs.into()
+    }),
     ("loudness range, LU", |l| l.loudness_range_lu.into()),
     ("RMS, dBFS", |l| l.rms_dbfs.into()),
     ("crest factor, dB", |l| l.crest_factor_db.into()),
@@ -214,7 +244,8 @@ fn decisions(track: &Shown<'_>) -> Markup {
     ];
     // What goes without saying is not said.
     let told = |(name, value): &(&'static str, Value)| {
-        decisions.reasons.contains_key(name) || !matches!(value, Value::Bool(false)) && *value != Value::from(0)
+        decisions.reasons.contains_key(name)
+            || !matches!(value, Value::Bool(false)) && *value != Value::from(0)
     };
     let why = |name: &str| decisions.reasons.get(name).map_or("", String::as_str);
     html! {
@@ -239,7 +270,8 @@ fn because(why: &str) -> Markup {
 /// `high-pass freq_hz 80, order 4`.
 fn stage_text(stage: &Stage) -> String {
     let value = serde_json::to_value(stage).unwrap_or_default();
-    let Some((name, Value::Object(settings))) = value.as_object().and_then(|o| o.iter().next()) else {
+    let Some((name, Value::Object(settings))) = value.as_object().and_then(|o| o.iter().next())
+    else {
         return String::new();
     };
     let setting = |(key, value): (&String, &Value)| match value {

@@ -64,10 +64,19 @@ fn table(view: &View<'_>, song: &str) -> Markup {
 }
 
 fn mix(view: &View<'_>, song: &str, take: &str) -> Markup {
-    let Some(mix) = view.session.mixes.iter().find(|m| m.song == song && m.take == take) else {
+    let Some(mix) = view
+        .session
+        .mixes
+        .iter()
+        .find(|m| m.song == song && m.take == take)
+    else {
         return html! { "–" };
     };
-    let loudness = mix.after.as_ref().map(rounded).and_then(|l| l.integrated_lufs);
+    let loudness = mix
+        .after
+        .as_ref()
+        .map(rounded)
+        .and_then(|l| l.integrated_lufs);
     html! {
         @match &mix.path {
             Some(path) => {

@@ -33,7 +33,12 @@ fn shelf(finding: &Finding) -> Shelf {
     match (finding.code, finding.severity) {
         (_, Severity::Note) => Shelf::Track,
         (
-            Code::Clipped | Code::Dropout | Code::Silent | Code::Truncated | Code::Unreadable | Code::NonFinite,
+            Code::Clipped
+            | Code::Dropout
+            | Code::Silent
+            | Code::Truncated
+            | Code::Unreadable
+            | Code::NonFinite,
             Severity::Warning | Severity::Problem,
         )
         | (_, Severity::Problem) => Shelf::Again,
@@ -44,18 +49,30 @@ fn shelf(finding: &Finding) -> Shelf {
 
 /// A take that has a file of every mic and nothing that asks for playing it again.
 fn is_whole(tracks: &[Shown<'_>], missing: &[&str]) -> bool {
-    missing.is_empty() && !tracks.iter().flat_map(|t| &t.report.findings).any(|f| shelf(f) == Shelf::Again)
+    missing.is_empty()
+        && !tracks
+            .iter()
+            .flat_map(|t| &t.report.findings)
+            .any(|f| shelf(f) == Shelf::Again)
 }
 
 /// Mics that most takes of the song have, and this one not.
 fn missing<'a>(view: &View<'a>, song: &str, tracks: &[Shown<'a>]) -> Vec<&'a str> {
     let takes: Vec<_> = view.takes.iter().filter(|((s, _), _)| *s == song).collect();
     let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
-    for track in takes.iter().flat_map(|(_, tracks)| tracks).filter(|t| t.report.derived_from.is_none()) {
+    for track in takes
+        .iter()
+        .flat_map(|(_, tracks)| tracks)
+        .filter(|t| t.report.derived_from.is_none())
+    {
         *counts.entry(&track.subject.label).or_default() += 1;
     }
     let has = |label: &str| tracks.iter().any(|t| t.subject.label == label);
-    counts.into_iter().filter(|&(label, n)| n * 2 > takes.len() && !has(label)).map(|(label, _)| label).collect()
+    counts
+        .into_iter()
+        .filter(|&(label, n)| n * 2 > takes.len() && !has(label))
+        .map(|(label, _)| label)
+        .collect()
 }
 
 /// What the whole run came to.
@@ -113,7 +130,12 @@ pub fn again(view: &View<'_>) -> Markup {
             });
         }
         for track in tracks {
-            for finding in track.report.findings.iter().filter(|f| shelf(f) == Shelf::Again) {
+            for finding in track
+                .report
+                .findings
+                .iter()
+                .filter(|f| shelf(f) == Shelf::Again)
+            {
                 items.push(Item {
                     last_chance,
                     take: *take,
@@ -132,7 +154,7 @@ pub fn again(view: &View<'_>) -> Markup {
             (failed(&view.session.failed))
             @if items.is_empty() && view.session.failed.is_empty() { p { "Nothing." } }
             @if !items.is_empty() {
-                div.scroll tabindex="0" role="region" aria-label="Play it again" {
+                div.scroll.words tabindex="0" role="region" aria-label="Play it again" {
                     table {
                         thead { tr {
                             th scope="col" { "Take" } th scope="col" { "What" } th scope="col" { "Track" }
@@ -209,7 +231,12 @@ pub fn changed(view: &View<'_>) -> Markup {
     let mut changes: BTreeMap<Change<'_>, Vec<Shown<'_>>> = BTreeMap::new();
     for track in &view.tracks {
         for (kind, what, why) in changes_of(track) {
-            let change = Change { kind, label: &track.subject.label, what, why };
+            let change = Change {
+                kind,
+                label: &track.subject.label,
+                what,
+                why,
+            };
             changes.entry(change).or_default().push(*track);
         }
     }
@@ -225,7 +252,7 @@ pub fn changed(view: &View<'_>) -> Markup {
                         "This is what " code { "batterhead prep" } " would do; nothing was written but reports."
                     }
                 }
-                div.scroll tabindex="0" role="region" aria-label="What was changed" {
+                div.scroll.words tabindex="0" role="region" aria-label="What was changed" {
                     table {
                         thead { tr {
                             th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "Why" }
@@ -270,15 +297,27 @@ fn changes_of(track: &Shown<'_>) -> Vec<(Kind, String, String)> {
     let why = |name: &str| decisions.reasons.get(name).cloned().unwrap_or_default();
     let mut changes = Vec::new();
     if decisions.polarity_inverted {
-        changes.push((Kind::Polarity, "polarity inverted".to_owned(), why("polarity_inverted")));
+        changes.push((
+            Kind::Polarity,
+            "polarity inverted".to_owned(),
+            why("polarity_inverted"),
+        ));
     }
     if decisions.delay_samples != 0 {
-        changes.push((Kind::Delay, format!("delay {} samples", decisions.delay_samples), why("delay_samples")));
+        changes.push((
+            Kind::Delay,
+            format!("delay {} samples", decisions.delay_samples),
+            why("delay_samples"),
+        ));
     }
     if decisions.left_out {
         changes.push((Kind::LeftOut, "left out".to_owned(), why("left_out")));
     } else if decisions.muted {
-        changes.push((Kind::Muted, "muted in the rough mix".to_owned(), why("muted")));
+        changes.push((
+            Kind::Muted,
+            "muted in the rough mix".to_owned(),
+            why("muted"),
+        ));
     }
     for stage in decisions.stages.iter().filter(|s| is_fallback(&s.why)) {
         changes.push((Kind::Fallback, "fallback".to_owned(), stage.why.clone()));
@@ -294,7 +333,9 @@ fn changes_of(track: &Shown<'_>) -> Vec<(Kind, String, String)> {
 
 /// A frequency that should have followed the tuning did not.
 fn is_fallback(why: &str) -> bool {
-    why.starts_with("no clear ") || why.contains("too far to be followed") || why.contains(", limited to ")
+    why.starts_with("no clear ")
+        || why.contains("too far to be followed")
+        || why.contains(", limited to ")
 }
 
 /// A gain that the ceiling, or good sense, kept from its target.
@@ -315,7 +356,11 @@ fn confidence(tracks: &[Shown<'_>], kind: Kind) -> Markup {
         Kind::LeftOut | Kind::Muted => Code::NotPlayed,
         Kind::Held | Kind::Fallback => return number(None::<f64>),
     };
-    let found = tracks.iter().flat_map(|t| &t.report.findings).filter(|f| f.code == code).map(|f| f.confidence);
+    let found = tracks
+        .iter()
+        .flat_map(|t| &t.report.findings)
+        .filter(|f| f.code == code)
+        .map(|f| f.confidence);
     number(found.min_by(f64::total_cmp))
 }
 
@@ -337,8 +382,17 @@ pub fn untold(view: &View<'_>) -> Markup {
                 groups.entry(key).or_default().push(*track);
             }
         }
-        if let Some(why) = track.report.decisions.reasons.get("gain_db").filter(|why| is_guessless(why)) {
-            levels.entry((&track.subject.label, why)).or_default().push(*track);
+        if let Some(why) = track
+            .report
+            .decisions
+            .reasons
+            .get("gain_db")
+            .filter(|why| is_guessless(why))
+        {
+            levels
+                .entry((&track.subject.label, why))
+                .or_default()
+                .push(*track);
         }
     }
     let skipped = &view.session.skipped;
@@ -347,7 +401,7 @@ pub fn untold(view: &View<'_>) -> Markup {
             h2 { "What could not be told" }
             @if groups.is_empty() && levels.is_empty() && skipped.is_empty() { p { "Nothing." } }
             @if !groups.is_empty() || !levels.is_empty() {
-                div.scroll tabindex="0" role="region" aria-label="What could not be told" {
+                div.scroll.words tabindex="0" role="region" aria-label="What could not be told" {
                     table {
                         thead { tr {
                             th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "In words" }
@@ -386,7 +440,54 @@ mod tests {
     use super::*;
 
     fn finding(code: Code, severity: Severity) -> Finding {
-        Finding { code, severity, confidence: 1.0, message: String::new(), at_s: Vec::new() }
+        Finding {
+            code,
+            severity,
+            confidence: 1.0,
+            message: String::new(),
+            at_s: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn the_reasons_that_the_page_tells_apart_are_those_that_are_given() {
+        use crate::decide::gains::{Tried, gains};
+        use crate::measure::Levels;
+        use crate::preset::{LevelRule, Link, Measure};
+        let rule = LevelRule {
+            measure: Measure::HitLevel,
+            target: -6.0,
+            link: Link::File,
+            ceiling_dbtp: -1.0,
+        };
+        let why = |hits: &[f64], true_peak_dbtp: f64| {
+            let levels = Levels {
+                true_peak_dbtp: Some(true_peak_dbtp),
+                ..Levels::default()
+            };
+            let tried = Tried {
+                key: "k",
+                song: "s",
+                setup: "s",
+                mic: "m".to_owned(),
+                rule: Some(&rule),
+                levels: &levels,
+                hit_peaks_dbfs: hits,
+                frames: 1000,
+                played: true,
+            };
+            gains(&[tried]).remove(0).why
+        };
+        let (fine, held, none, far) = (
+            why(&[-12.0; 9], -12.0),
+            why(&[-12.0; 9], -3.0),
+            why(&[-12.0; 2], -3.0),
+            why(&[-90.0; 9], -90.0),
+        );
+        assert!(!is_held(&fine) && !is_guessless(&fine), "{fine}");
+        assert!(is_held(&held) && !is_guessless(&held), "{held}");
+        assert!(is_guessless(&none) && !is_held(&none), "{none}");
+        assert!(is_held(&far), "{far}");
     }
 
     #[test]

@@ -101,7 +101,12 @@ pub fn outline(picture: &Picture, edge: f64, marks: &[f64], title: &str, words: 
         let (dx, dy) = (x - at.0, y - at.1);
         let _ = match path.is_empty() {
             true => write!(path, "M{x} {y}l"),
-            false => write!(path, "{}{dx}{}{dy}", if dx < 0 { "" } else { " " }, if dy < 0 { "" } else { " " }),
+            false => write!(
+                path,
+                "{}{dx}{}{dy}",
+                if dx < 0 { "" } else { " " },
+                if dy < 0 { "" } else { " " }
+            ),
         };
         at = (x, y);
     };
@@ -126,20 +131,38 @@ pub fn outline(picture: &Picture, edge: f64, marks: &[f64], title: &str, words: 
 }
 
 /// Third-octave spectra and the curve of the linear stages. `None` where both are silent.
-pub fn spectrum(before: Option<&Picture>, after: Option<&Picture>, stages: &[Stage], rate_hz: f64) -> Option<Markup> {
+pub fn spectrum(
+    before: Option<&Picture>,
+    after: Option<&Picture>,
+    stages: &[Stage],
+    rate_hz: f64,
+) -> Option<Markup> {
     let bands = |p: Option<&Picture>| p.map(|p| p.bands_db.clone()).unwrap_or_default();
     let (before, after) = (bands(before), bands(after));
-    let loudest = before.iter().chain(&after).flatten().copied().max_by(f64::total_cmp)?;
+    let loudest = before
+        .iter()
+        .chain(&after)
+        .flatten()
+        .copied()
+        .max_by(f64::total_cmp)?;
     let top = ((loudest + 2.0) / 10.0).ceil() * 10.0;
     let height = RANGE_DB * PER_DB;
     let y = |db: f64| round_to(((top - db) * PER_DB).clamp(0.0, height), 0);
     let line = |bands: &[Option<f64>]| {
-        let points = bands.iter().take(BANDS).enumerate().filter_map(|(i, db)| db.map(|db| (round_to(x(mid_hz(i)), 0), y(db))));
+        let points = bands
+            .iter()
+            .take(BANDS)
+            .enumerate()
+            .filter_map(|(i, db)| db.map(|db| (round_to(x(mid_hz(i)), 0), y(db))));
         lines(points)
     };
     let curve = curve(stages, rate_hz);
     let curve_y = |db: f64| round_to(((CURVE_ZERO_DB - db) * PER_DB).clamp(0.0, height), 0);
-    let curve_line = lines(curve.iter().map(|&(hz, db)| (round_to(x(hz), 0), curve_y(db))));
+    let curve_line = lines(
+        curve
+            .iter()
+            .map(|&(hz, db)| (round_to(x(hz), 0), curve_y(db))),
+    );
     let words = words(&before, &after, &curve);
     let low = top - RANGE_DB;
     Some(html! {
@@ -170,7 +193,11 @@ fn curve(stages: &[Stage], rate_hz: f64) -> Vec<(f64, f64)> {
     (0..=120)
         .map(hz)
         .filter(|&hz| hz < rate_hz / 2.0)
-        .filter_map(|hz| Chain::response(&stages, rate_hz, hz).filter(|db| db.is_finite()).map(|db| (hz, db)))
+        .filter_map(|hz| {
+            Chain::response(&stages, rate_hz, hz)
+                .filter(|db| db.is_finite())
+                .map(|db| (hz, db))
+        })
         .collect()
 }
 
@@ -186,16 +213,34 @@ fn lines(points: impl Iterator<Item = (f64, f64)>) -> String {
 fn words(before: &[Option<f64>], after: &[Option<f64>], curve: &[(f64, f64)]) -> String {
     let mut text = String::new();
     for (name, bands) in [("Before", before), ("After", after)] {
-        let loudest = bands.iter().enumerate().filter_map(|(i, db)| db.map(|db| (i, db))).max_by(|a, b| a.1.total_cmp(&b.1));
+        let loudest = bands
+            .iter()
+            .enumerate()
+            .filter_map(|(i, db)| db.map(|db| (i, db)))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
         if let Some((band, db)) = loudest {
-            let _ = write!(text, "{name}: strongest in the band at {} Hz, {db} dB. ", round_to(mid_hz(band), 0));
+            let _ = write!(
+                text,
+                "{name}: strongest in the band at {} Hz, {db} dB. ",
+                round_to(mid_hz(band), 0)
+            );
         }
     }
     if let (Some(first), Some(last)) = (curve.first(), curve.last()) {
-        let most = curve.iter().fold(first, |m, c| if c.1 > m.1 { c } else { m });
-        let least = curve.iter().fold(first, |m, c| if c.1 < m.1 { c } else { m });
+        let most = curve
+            .iter()
+            .fold(first, |m, c| if c.1 > m.1 { c } else { m });
+        let least = curve
+            .iter()
+            .fold(first, |m, c| if c.1 < m.1 { c } else { m });
         let at = |c: &(f64, f64)| format!("{} dB at {} Hz", round_to(c.1, 1), round_to(c.0, 0));
-        let _ = write!(text, "Applied curve: highest {}, lowest {}, {} at the upper end.", at(most), at(least), at(last));
+        let _ = write!(
+            text,
+            "Applied curve: highest {}, lowest {}, {} at the upper end.",
+            at(most),
+            at(least),
+            at(last)
+        );
     }
     text
 }
@@ -208,9 +253,17 @@ mod tests {
     #[test]
     fn an_outline_stays_below_six_kilobytes() {
         // The worst case: every column jumps over the whole height.
-        let high = (0..200).map(|i| if i % 2 == 0 { 2000 } else { 1 }).collect();
-        let low = (0..200).map(|i| if i % 2 == 0 { -2000 } else { -1 }).collect();
-        let picture = Picture { low, high, bands_db: Vec::new() };
+        let high = (0..200)
+            .map(|i| if i % 2 == 0 { 2000 } else { 1 })
+            .collect();
+        let low = (0..200)
+            .map(|i| if i % 2 == 0 { -2000 } else { -1 })
+            .collect();
+        let picture = Picture {
+            low,
+            high,
+            bands_db: Vec::new(),
+        };
         let marks: Vec<f64> = (0..40).map(|i| f64::from(i) / 40.0).collect();
         let svg = outline(&picture, 1.0, &marks, "Before", "words").into_string();
         assert!(svg.len() < 6000, "{}", svg.len());
@@ -225,17 +278,30 @@ mod tests {
 
     #[test]
     fn the_curve_is_that_of_the_linear_stages_around_zero() {
-        let peak = Stage::Peak(Peak { freq_hz: 1000.0, gain_db: 6.0, q: 1.0 });
+        let peak = Stage::Peak(Peak {
+            freq_hz: 1000.0,
+            gain_db: 6.0,
+            q: 1.0,
+        });
         let gain = Stage::Gain(crate::stage::Gain { gain_db: 20.0 });
         let found = curve(&[gain.clone(), peak], 48_000.0);
-        let top = found.iter().fold((0.0, 0.0), |m, &c| if c.1 > m.1 { c } else { m });
-        assert!((top.1 - 6.0).abs() < 0.05 && (top.0 / 1000.0 - 1.0).abs() < 0.06, "{top:?}");
+        let top = found
+            .iter()
+            .fold((0.0, 0.0), |m, &c| if c.1 > m.1 { c } else { m });
+        assert!(
+            (top.1 - 6.0).abs() < 0.05 && (top.0 / 1000.0 - 1.0).abs() < 0.06,
+            "{top:?}"
+        );
         assert!(curve(&[gain], 48_000.0).is_empty());
     }
 
     #[test]
     fn the_scale_is_the_power_of_two_that_holds_everything() {
-        let with = |v: i16| Picture { low: vec![-v], high: vec![0], bands_db: Vec::new() };
+        let with = |v: i16| Picture {
+            low: vec![-v],
+            high: vec![0],
+            bands_db: Vec::new(),
+        };
         assert_eq!(scale(&[&with(2000)]), 1.0);
         assert_eq!(scale(&[&with(2001)]), 2.0);
         assert_eq!(scale(&[&with(400), &with(100)]), 0.25);

@@ -57,8 +57,17 @@ pub fn table(view: &View<'_>) -> Markup {
 }
 
 fn row(view: &View<'_>, track: &Shown<'_>) -> Markup {
-    let open = track.report.findings.iter().any(|f| f.severity > Severity::Note);
-    let cell = |key: &str| COLUMNS.iter().find(|c| c.key == key).map_or(Value::Null, |c| (c.cell)(track.report));
+    let open = track
+        .report
+        .findings
+        .iter()
+        .any(|f| f.severity > Severity::Note);
+    let cell = |key: &str| {
+        COLUMNS
+            .iter()
+            .find(|c| c.key == key)
+            .map_or(Value::Null, |c| (c.cell)(track.report))
+    };
     html! {
         tr data-open[open] {
             th scope="row" { a href=(view.address(track)) { (track.report.name) } }

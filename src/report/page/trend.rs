@@ -27,7 +27,12 @@ const FIGURES: [Figure; 3] = [
         least_span: 6.0,
         of: |t| t.report.hits.as_ref().and_then(|h| h.level_dbfs),
     },
-    Figure { name: "Gain", unit: "dB", least_span: 6.0, of: |t| Some(t.report.decisions.gain_db) },
+    Figure {
+        name: "Gain",
+        unit: "dB",
+        least_span: 6.0,
+        of: |t| Some(t.report.decisions.gain_db),
+    },
     Figure {
         name: "Fundamental",
         unit: "Hz",
@@ -47,7 +52,14 @@ pub fn trends(view: &View<'_>) -> Markup {
     // (place among the takes, track), in the order of the session.
     let of_label = |label: &str| -> Vec<(usize, Shown<'_>)> {
         let takes = view.takes.iter().enumerate();
-        takes.flat_map(|(i, (_, tracks))| tracks.iter().filter(|t| t.subject.label == label).map(move |t| (i, *t))).collect()
+        takes
+            .flat_map(|(i, (_, tracks))| {
+                tracks
+                    .iter()
+                    .filter(|t| t.subject.label == label)
+                    .map(move |t| (i, *t))
+            })
+            .collect()
     };
     html! {
         section #day {
@@ -77,10 +89,14 @@ pub fn trends(view: &View<'_>) -> Markup {
 }
 
 fn plot(figure: &Figure, label: &str, tracks: &[(usize, Shown<'_>)], takes: usize) -> Markup {
-    let points: Vec<(usize, &str, f64)> =
-        tracks.iter().filter_map(|(i, t)| (figure.of)(t).map(|v| (*i, t.song(), v))).collect();
+    let points: Vec<(usize, &str, f64)> = tracks
+        .iter()
+        .filter_map(|(i, t)| (figure.of)(t).map(|v| (*i, t.song(), v)))
+        .collect();
     let value = |pick: fn(f64, f64) -> f64| points.iter().map(|p| p.2).reduce(pick);
-    let (Some(low), Some(high)) = (value(f64::min), value(f64::max)) else { return html! { span.none { "–" } } };
+    let (Some(low), Some(high)) = (value(f64::min), value(f64::max)) else {
+        return html! { span.none { "–" } };
+    };
     let span = (high - low).max(figure.least_span);
     let middle = (high + low) / 2.0;
     let x = |i: usize| round_to((i as f64 + 0.5) / takes as f64 * WIDE, 1);
@@ -88,12 +104,22 @@ fn plot(figure: &Figure, label: &str, tracks: &[(usize, Shown<'_>)], takes: usiz
     let (mut line, mut dots) = (String::new(), String::new());
     let mut song = None;
     for &(i, of, v) in &points {
-        let _ = write!(line, "{}{} {}", if song == Some(of) { "L" } else { "M" }, x(i), y(v));
+        let _ = write!(
+            line,
+            "{}{} {}",
+            if song == Some(of) { "L" } else { "M" },
+            x(i),
+            y(v)
+        );
         let _ = write!(dots, "M{} {}h0", x(i), y(v));
         song = Some(of);
     }
     let text = |v: f64| Value::from(v).to_string();
-    let range = if low == high { text(low) } else { format!("{} … {}", text(low), text(high)) };
+    let range = if low == high {
+        text(low)
+    } else {
+        format!("{} … {}", text(low), text(high))
+    };
     html! {
         div.trend {
             svg role="img" viewBox={ "0 0 " (WIDE) " " (HIGH) } {
