@@ -54,16 +54,24 @@ pub fn excerpt(
     if let Some(found) = render::finished(work, outbox.root(), &path, &key)? {
         return Ok(Some(found));
     }
-    let frames = (SECONDS * u64::from(rate_hz)).min(unit.track.frames());
-    let from = measured.picture.loudest_frame(unit.track.frames());
-    let from = from
+    // A stem that was moved is compared with the same moment of its source: both must lie within.
+    let all = unit.track.frames();
+    let moved = delay_samples.unsigned_abs();
+    let frames = (SECONDS * u64::from(rate_hz)).min(all.saturating_sub(moved));
+    if frames == 0 {
+        return Ok(None);
+    }
+    let (first, last) = match delay_samples {
+        0.. => (moved, all - frames),
+        _ => (0, (all - frames).saturating_sub(moved)),
+    };
+    let from = measured
+        .picture
+        .loudest_frame(all)
         .saturating_sub(LEAD_S * u64::from(rate_hz))
-        .min(unit.track.frames() - frames);
+        .clamp(first, last);
+    let in_source = from.saturating_add_signed(-delay_samples);
     let mut source = TrackReader::open(work.root, unit.track)?;
-    // A stem that was moved is compared with the same moment of its source.
-    let in_source = from
-        .saturating_add_signed(-delay_samples)
-        .min(unit.track.frames() - frames);
     source.seek(in_source)?;
     let mut before = gather(frames as usize, |block, frames| source.read(block, frames))?;
     mend(&mut before);
