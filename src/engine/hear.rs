@@ -247,10 +247,10 @@ fn twins(
         few > 0 && many - few <= few / 20
     };
     let mut twins = vec![None; members.tracks.len()];
-    for second in 0..members.tracks.len() {
+    for (second, twin) in twins.iter_mut().enumerate() {
         for first in (0..second).filter(|&first| alike(first, second)) {
             if let Some(same) = same_sound(&material.trace(first)?, &material.trace(second)?) {
-                twins[second] = Some((first, same));
+                *twin = Some((first, same));
                 break;
             }
         }

@@ -236,7 +236,7 @@ fn decisions(track: &Shown<'_>) -> Markup {
     // What goes without saying is not said.
     let told = |(name, value): &(&'static str, Value)| {
         decisions.reasons.contains_key(name)
-            || !matches!(value, Value::Bool(false)) && *value != Value::from(0)
+            || !matches!(value, Value::Bool(false)) && value.as_i64() != Some(0)
     };
     let why = |name: &str| decisions.reasons.get(name).map_or("", String::as_str);
     html! {
