@@ -1,8 +1,9 @@
 //! What measuring costs, against the `ebur128` crate with the same figures. Ten seconds of mono
 //! audio each; divan shows the time of all and the samples a second.
 
+use batterhead::audio::{Info, SampleFormat};
 use batterhead::block::{Block, FRAMES};
-use batterhead::measure::Meter;
+use batterhead::measure::{Meter, Survey};
 use divan::{Bencher, black_box, counter::ItemsCount};
 use ebur128::{EbuR128, Mode};
 
@@ -62,6 +63,28 @@ fn meter(bencher: Bencher, material: Material) {
             let mut meter = Meter::new(RATE_HZ, 1);
             blocks.iter().for_each(|block| meter.push(block));
             black_box(meter.finish())
+        });
+}
+
+#[divan::bench(args = ALL)]
+fn survey(bencher: Bencher, material: Material) {
+    let blocks = blocks(material);
+    let info = Info {
+        rate_hz: RATE_HZ,
+        channels: 1,
+        bit_depth: 24,
+        sample_format: SampleFormat::Int,
+        frames: u64::from(RATE_HZ) * 10,
+        time_reference_samples: None,
+        oddities: Vec::new(),
+        truncated: None,
+    };
+    bencher
+        .counter(ItemsCount::new(RATE_HZ * 10))
+        .bench_local(|| {
+            let mut survey = Survey::new(&info, 1);
+            blocks.iter().for_each(|block| survey.push(block));
+            black_box(survey.finish())
         });
 }
 

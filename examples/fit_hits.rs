@@ -3,8 +3,10 @@
 //!
 //! `cargo run --release --example fit_hits`
 
-use batterhead::evidence::testbed::{Kit, Recorded, Rig, Rng, VOICES, performance, record};
-use batterhead::evidence::{FEATURES, examples};
+use batterhead::evidence::testbed::{
+    Kit, Recorded, Rig, Rng, SimTake, Style, VOICES, pattern, performance, record,
+};
+use batterhead::evidence::{FEATURES, Reference, examples, relate};
 use batterhead::session::Family;
 
 struct Row {
@@ -25,59 +27,91 @@ fn collect(seeds: std::ops::Range<u64>) -> Vec<Set> {
     for seed in seeds {
         let kit = Kit::synthetic(seed, 48_000.0);
         for bleed_db in [-6.0, -12.0, -20.0] {
-            let mut rng = Rng::new(seed * 10 + 1);
             let rig = Rig {
                 room: seed * 100 + (-bleed_db) as u64,
                 ..Rig::with_bleed(bleed_db)
             };
-            let strokes = performance(rig.seconds, &mut rng);
-            let take = record(&kit, &strokes, rig, &mut rng);
-            let mut recorded = Recorded::from_take(&take);
+            let play = |k: u64| {
+                let mut rng = Rng::new(seed * 10 + k);
+                let strokes = performance(rig.seconds, &mut rng);
+                record(&kit, &strokes, rig, &mut rng)
+            };
+            // a take alone, and the same with what another take has shown
+            let (take, other) = (play(1), play(2));
+            let mut recorded = Recorded::from_take(&other);
             let tracks = recorded.tracks.clone();
-            let Ok(drums) = examples(&tracks, &mut recorded) else {
+            let Ok(evidence) = relate(&tracks, &mut recorded, None) else {
                 continue;
             };
-            for (name, family, moments) in drums {
-                let voice = VOICES[["kick", "snare", "tom-1", "tom-2"]
-                    .iter()
-                    .position(|n| *n == name)
-                    .unwrap_or(0)];
-                let truth: Vec<f64> = take
-                    .strokes
-                    .iter()
-                    .filter(|s| s.voice == voice)
-                    .map(|s| s.at_s * 1000.0)
-                    .collect();
-                let mut used = vec![false; truth.len()];
-                let rows = moments
-                    .iter()
-                    .map(|(x, at, _)| {
-                        let near = (0..truth.len())
-                            .filter(|&i| !used[i] && (truth[i] - *at as f64).abs() <= 15.0)
-                            .min_by(|&a, &b| {
-                                (truth[a] - *at as f64)
-                                    .abs()
-                                    .total_cmp(&(truth[b] - *at as f64).abs())
-                            });
-                        if let Some(i) = near {
-                            used[i] = true;
-                        }
-                        Row {
-                            x: *x,
-                            own: near.is_some(),
-                        }
-                    })
-                    .collect();
-                sets.push(Set {
-                    family,
-                    bleed_db,
-                    rows,
-                    strokes: truth.len(),
-                });
-            }
+            let reference = Reference::pool(&[&evidence]);
+            add(&mut sets, &take, bleed_db, None, true);
+            add(&mut sets, &take, bleed_db, Some(&reference), true);
+            // one way of playing throughout; toms are not in all of them
+            let style = [Style::Double, Style::Blast, Style::Groove][seed as usize % 3];
+            let mut rng = Rng::new(seed * 10 + 3);
+            let strokes = pattern(style, 10.0, &mut rng);
+            let rig = Rig {
+                seconds: 10.5,
+                ..rig
+            };
+            add(
+                &mut sets,
+                &record(&kit, &strokes, rig, &mut rng),
+                bleed_db,
+                None,
+                false,
+            );
         }
     }
     sets
+}
+
+fn add(
+    sets: &mut Vec<Set>,
+    take: &SimTake,
+    bleed_db: f64,
+    reference: Option<&Reference>,
+    toms: bool,
+) {
+    let mut recorded = Recorded::from_take(take);
+    let tracks = recorded.tracks.clone();
+    let Ok(drums) = examples(&tracks, &mut recorded, reference) else {
+        return;
+    };
+    for (name, family, moments) in drums {
+        if family == Family::Tom && !toms {
+            continue;
+        }
+        let voice = VOICES[["kick", "snare", "tom-1", "tom-2"]
+            .iter()
+            .position(|n| *n == name)
+            .unwrap_or(0)];
+        let own = take.strokes.iter().filter(|s| s.voice == voice);
+        let truth: Vec<f64> = own.map(|s| s.at_s * 1000.0).collect();
+        let mut used = vec![false; truth.len()];
+        let rows = moments
+            .iter()
+            .map(|(x, at, _)| {
+                let off = |i: usize| (truth[i] - *at as f64).abs();
+                let near = (0..truth.len())
+                    .filter(|&i| !used[i] && off(i) <= 15.0)
+                    .min_by(|&a, &b| off(a).total_cmp(&off(b)));
+                if let Some(i) = near {
+                    used[i] = true;
+                }
+                Row {
+                    x: *x,
+                    own: near.is_some(),
+                }
+            })
+            .collect();
+        sets.push(Set {
+            family,
+            bleed_db,
+            rows,
+            strokes: truth.len(),
+        });
+    }
 }
 
 /// Newton's method on the regularised likelihood.
@@ -111,12 +145,11 @@ fn fit(rows: &[&Row], scale: &[f64; FEATURES]) -> Vec<f64> {
                 .max_by(|&a, &b| h[a][i].abs().total_cmp(&h[b][i].abs()))
                 .unwrap_or(i);
             h.swap(i, pivot);
-            for r in 0..FEATURES {
-                if r != i {
-                    let f = h[r][i] / h[i][i];
-                    for c in i..=FEATURES {
-                        h[r][c] -= f * h[i][c];
-                    }
+            let top = h[i].clone();
+            for (_, row) in h.iter_mut().enumerate().filter(|(r, _)| *r != i) {
+                let factor = row[i] / top[i];
+                for (value, above) in row.iter_mut().zip(&top).skip(i) {
+                    *value -= factor * above;
                 }
             }
         }

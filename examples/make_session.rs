@@ -145,6 +145,10 @@ fn write_file(
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments = Arguments::parse();
+    let largest = arguments.seconds * f64::from(arguments.rate) * 6.0;
+    if !(0.0..4.0e9).contains(&largest) {
+        return Err("a stereo file of this length and rate would pass 4 GB".into());
+    }
     let mut model = low_tide();
     model.mics = mics(arguments.mics);
     debug_assert!(

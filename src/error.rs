@@ -102,7 +102,10 @@ impl Error {
         for error in errors {
             let hint = error.hint.as_ref().map(|hint| format!("\nhint: {hint}"));
             let own = first.hint.take().map(|hint| format!("\nhint: {hint}"));
-            let lead = first.path.take().map(|path| format!("{}: ", path.display()));
+            let lead = first
+                .path
+                .take()
+                .map(|path| format!("{}: ", path.display()));
             first.reason = format!(
                 "{}{}{}\n\n{error}{}",
                 lead.unwrap_or_default(),

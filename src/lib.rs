@@ -27,6 +27,7 @@ pub mod publish;
 pub mod report;
 pub mod resample;
 pub mod session;
+pub mod shootout;
 pub mod stage;
 #[doc(hidden)]
 pub mod testing;

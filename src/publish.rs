@@ -103,7 +103,8 @@ impl Outbox {
     /// Publishes a small file; one that is there already with the same bytes is not touched.
     pub fn write(&self, relative: &Path, bytes: &[u8]) -> Result<Published> {
         let there = self.root.join(relative);
-        let is_file = fs::symlink_metadata(&there).is_ok_and(|m| m.is_file() && m.len() == bytes.len() as u64);
+        let is_file = fs::symlink_metadata(&there)
+            .is_ok_and(|m| m.is_file() && m.len() == bytes.len() as u64);
         if is_file && fs::read(&there).is_ok_and(|found| found == bytes) {
             return Ok(Published {
                 path: relative.to_owned(),

@@ -10,7 +10,7 @@ use crate::error::{Error, Kind, Result};
 use crate::problem::read_text;
 use crate::session::{Session, SessionFile, table};
 use crate::worksheet::Worksheet;
-use crate::{demo, preset, report, session};
+use crate::{demo, preset, report, session, shootout};
 
 /// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
 const LARGEST_WORKSHEET: u64 = 64_000_000;
@@ -33,14 +33,27 @@ pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
     Ok(u8::from(!session.failed.is_empty()))
 }
 
-pub fn check(path: &Path, out: Option<&Path>, json: bool, power: Power, voice: &Voice) -> Result<u8> {
+pub fn check(
+    path: &Path,
+    out: Option<&Path>,
+    json: bool,
+    power: Power,
+    voice: &Voice,
+) -> Result<u8> {
     let (session, config) = open(path)?;
     if let Some(out) = out {
         engine::check_places(&session.root, out)?;
     }
     let presets = Presets::load(&session, &config)?;
     let units = engine::units(&session, &config, &presets)?;
-    let job = Job { session: &session, config: &config, units: &units, worksheet: None, only: None, mixes: false };
+    let job = Job {
+        session: &session,
+        config: &config,
+        units: &units,
+        worksheet: None,
+        only: None,
+        mixes: false,
+    };
     let store = match out {
         Some(out) => Store::open(out)?,
         None => Store::passing()?,
@@ -86,7 +99,11 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     engine::check_places(&session.root, out)?;
     let presets = Presets::load(&session, &config)?;
     let units = engine::units(&session, &config, &presets)?;
-    let only = options.only.as_deref().map(|mics| only(&units, mics)).transpose()?;
+    let only = options
+        .only
+        .as_deref()
+        .map(|mics| only(&units, mics))
+        .transpose()?;
     let worksheet = options.worksheet.as_deref().map(worksheet).transpose()?;
     if let Some(sheet) = &worksheet {
         engine::check_keys(sheet, &units, options.worksheet.as_deref())?;
@@ -103,7 +120,9 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     };
     if options.dry_run {
         let store = Store::passing()?;
-        let plan = run(&session.root, &store, options.power, voice, |work| engine::plan(work, &job))?;
+        let plan = run(&session.root, &store, options.power, voice, |work| {
+            engine::plan(work, &job)
+        })?;
         print(&plan.worksheet().to_toml())?;
         let outcome = engine::report(&job, &plan);
         voice.note(&summary::dry_run(&units, &outcome));
@@ -118,12 +137,25 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     Ok(outcome.status())
 }
 
-pub fn apply(preset: &str, files: &[PathBuf], out: &Path, power: Power, voice: &Voice) -> Result<u8> {
+pub fn apply(
+    preset: &str,
+    files: &[PathBuf],
+    out: &Path,
+    power: Power,
+    voice: &Voice,
+) -> Result<u8> {
     let preset = preset::find(preset)?;
     let (session, config) = engine::apply::session(files)?;
     engine::apply::check_places(files, out)?;
     let units = engine::apply::units(&session, &preset)?;
-    let job = Job { session: &session, config: &config, units: &units, worksheet: None, only: None, mixes: false };
+    let job = Job {
+        session: &session,
+        config: &config,
+        units: &units,
+        worksheet: None,
+        only: None,
+        mixes: false,
+    };
     let store = Store::open(out)?;
     let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = engine::plan(work, &job)?;
@@ -133,13 +165,27 @@ pub fn apply(preset: &str, files: &[PathBuf], out: &Path, power: Power, voice: &
     Ok(outcome.status())
 }
 
+pub fn shootout(candidates: &[PathBuf], out: &Path, json: bool, voice: &Voice) -> Result<u8> {
+    let stop = Arc::new(Stop::default());
+    signals::watch(&stop);
+    let report = shootout::run(candidates, out, &|| stop.check())?;
+    for note in &report.notes {
+        voice.note(note);
+    }
+    match json {
+        true => print(&String::from_utf8_lossy(&report::to_json(&report)))?,
+        false => print(&summary::shootout(&report, out))?,
+    }
+    Ok(0)
+}
+
 pub fn preset_list() -> Result<u8> {
     print(&preset::list())?;
     Ok(0)
 }
 
 pub fn preset_show(name: &str) -> Result<u8> {
-    print(&preset::show(name)?)?;
+    print(preset::show(name)?)?;
     Ok(0)
 }
 
@@ -147,7 +193,11 @@ pub fn preset_check(files: &[PathBuf]) -> Result<u8> {
     let mut failed = Vec::new();
     for file in files {
         match preset::read(file) {
-            Ok(preset) => print(&format!("{}: good, {} stages\n", file.display(), preset.stages.len()))?,
+            Ok(preset) => print(&format!(
+                "{}: good, {} stages\n",
+                file.display(),
+                preset.stages.len()
+            ))?,
             Err(error) => failed.push(error),
         }
     }
@@ -173,17 +223,34 @@ pub fn verify(dir: &Path) -> Result<u8> {
     }
     text += &match verified.differences.len() {
         0 => format!("{} files, all as they were written\n", verified.whole),
-        n => format!("{} files as they were written, {n} different\n", verified.whole),
+        n => format!(
+            "{} files as they were written, {n} different\n",
+            verified.whole
+        ),
     };
     print(&text)?;
-    Ok(if verified.differences.is_empty() { 0 } else { Kind::Difference.exit_status() })
+    Ok(if verified.differences.is_empty() {
+        0
+    } else {
+        Kind::Difference.exit_status()
+    })
 }
 
 pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let (takes, prepared) = (out.join("takes"), out.join("prepared"));
     voice.note(&format!("synthesising a session in {}", takes.display()));
     let planted = demo::write(&takes, &|_, _| {})?;
-    let status = prep(&takes, &prepared, PrepOptions { dry_run: false, worksheet: None, only: None, power }, voice)?;
+    let status = prep(
+        &takes,
+        &prepared,
+        PrepOptions {
+            dry_run: false,
+            worksheet: None,
+            only: None,
+            power,
+        },
+        voice,
+    )?;
     print(&summary::demo(&planted, &takes, &prepared))?;
     // The demo plants a file that cannot be read to its end; that it is told is what should happen.
     Ok(status)
@@ -201,7 +268,14 @@ fn run<R>(
     signals::watch(&stop);
     let tell = |event: engine::Event<'_>| voice.hear(event);
     let pool = Pool::new(power.jobs);
-    let result = job(&Work { root, store, pool: &pool, stop: &stop, tell: &tell, block_frames: power.block_frames });
+    let result = job(&Work {
+        root,
+        store,
+        pool: &pool,
+        stop: &stop,
+        tell: &tell,
+        block_frames: power.block_frames,
+    });
     voice.end();
     result.map_err(|error| match error.kind {
         Kind::Interrupted | Kind::Terminated | Kind::Environment if error.hint.is_none() => {
@@ -228,12 +302,18 @@ fn only(units: &[engine::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
         if found.is_empty() {
             let mut names: Vec<&str> = units
                 .iter()
-                .map(|u| u.derived.as_ref().map_or(u.track.label.as_str(), |d| d.name.as_str()))
+                .map(|u| {
+                    u.derived
+                        .as_ref()
+                        .map_or(u.track.label.as_str(), |d| d.name.as_str())
+                })
                 .collect();
             names.sort_unstable();
             names.dedup();
-            return Err(Error::input(format!("--only: no track of this session is `{mic}`"))
-                .hint(crate::problem::suggest(mic, &names, "Mics of this session")));
+            return Err(
+                Error::input(format!("--only: no track of this session is `{mic}`"))
+                    .hint(crate::problem::suggest(mic, &names, "Mics of this session")),
+            );
         }
         chosen.extend(found);
     }

@@ -15,7 +15,12 @@ mod voice;
 
 /// Turns folders of multi-microphone drum takes into processed stems, rough mixes and reports.
 #[derive(Debug, Parser)]
-#[command(name = "batterhead", version, max_term_width = 100, arg_required_else_help = true)]
+#[command(
+    name = "batterhead",
+    version,
+    max_term_width = 100,
+    arg_required_else_help = true
+)]
 #[command(after_help = "Examples:\n  \
     batterhead demo\n  \
     batterhead scan TAKES\n  \
@@ -45,8 +50,10 @@ struct Global {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Show what each file of a session is taken for; reads headers only
-    #[command(after_help = "Examples:\n  batterhead scan TAKES\n  batterhead scan TAKES --json > scan.json\n  \
-        batterhead scan TAKES --init > TAKES/session.toml")]
+    #[command(
+        after_help = "Examples:\n  batterhead scan TAKES\n  batterhead scan TAKES --json > scan.json\n  \
+        batterhead scan TAKES --init > TAKES/session.toml"
+    )]
     Scan {
         /// Folder of takes, or a session file
         session: PathBuf,
@@ -58,7 +65,9 @@ enum Command {
         init: bool,
     },
     /// Measure everything and report what a person should know; writes no audio
-    #[command(after_help = "Examples:\n  batterhead check TAKES\n  batterhead check TAKES --out CHECKED --json")]
+    #[command(
+        after_help = "Examples:\n  batterhead check TAKES\n  batterhead check TAKES --out CHECKED --json"
+    )]
     Check {
         /// Folder of takes, or a session file
         session: PathBuf,
@@ -96,8 +105,10 @@ enum Command {
         work: Work,
     },
     /// Put one preset on any files, without a session
-    #[command(after_help = "Examples:\n  batterhead apply trashy-room Room.wav --out TRASHED\n  \
-        batterhead apply my-preset.toml *.wav --out DONE")]
+    #[command(
+        after_help = "Examples:\n  batterhead apply trashy-room Room.wav --out TRASHED\n  \
+        batterhead apply my-preset.toml *.wav --out DONE"
+    )]
     Apply {
         /// Name of a preset, or a preset file
         preset: String,
@@ -109,6 +120,25 @@ enum Command {
         out: PathBuf,
         #[command(flatten)]
         work: Work,
+    },
+    /// Align, level-match and compare two or more takes, files or tracks of one pattern
+    #[command(
+        after_help = "Examples:\n  batterhead shootout old-snare.wav new-snare.wav --out SNARES\n  \
+        batterhead shootout takes/take-01 takes/take-02 --out KITS\n  \
+        batterhead shootout kick-in.wav kick-out.wav --out KICKS\n\n\
+        Play the same pattern in all of them, best to a click; several bars. Names that follow the\n\
+        first are held against it. Listen in shootout.html, which can hide which is which."
+    )]
+    Shootout {
+        /// Sound files, or folders that hold one take each
+        #[arg(required = true, num_args = 2..)]
+        candidates: Vec<PathBuf>,
+        /// Output folder
+        #[arg(long)]
+        out: PathBuf,
+        /// Print shootout.json
+        #[arg(long)]
+        json: bool,
     },
     /// Look at presets
     Preset {
@@ -159,7 +189,7 @@ enum PresetCommand {
     List,
     /// Print a preset
     Show {
-        /// Name of a preset, or a preset file
+        /// Name of a preset that comes with the program
         name: String,
     },
     /// Check preset files and name every mistake
@@ -201,20 +231,56 @@ pub fn run() -> ExitCode {
 
 fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
     match command {
-        Command::Scan { session, json, init } => commands::scan(&session, json, init),
-        Command::Check { session, out, json, work } => commands::check(&session, out.as_deref(), json, work.power(), voice),
-        Command::Prep { session, out, dry_run, worksheet, only, work } => commands::prep(
+        Command::Scan {
+            session,
+            json,
+            init,
+        } => commands::scan(&session, json, init),
+        Command::Check {
+            session,
+            out,
+            json,
+            work,
+        } => commands::check(&session, out.as_deref(), json, work.power(), voice),
+        Command::Prep {
+            session,
+            out,
+            dry_run,
+            worksheet,
+            only,
+            work,
+        } => commands::prep(
             &session,
             &out,
-            commands::PrepOptions { dry_run, worksheet, only, power: work.power() },
+            commands::PrepOptions {
+                dry_run,
+                worksheet,
+                only,
+                power: work.power(),
+            },
             voice,
         ),
-        Command::Apply { preset, files, out, work } => commands::apply(&preset, &files, &out, work.power(), voice),
+        Command::Apply {
+            preset,
+            files,
+            out,
+            work,
+        } => commands::apply(&preset, &files, &out, work.power(), voice),
+        Command::Shootout {
+            candidates,
+            out,
+            json,
+        } => commands::shootout(&candidates, &out, json, voice),
         Command::Preset { command } => match command {
             PresetCommand::List => commands::preset_list(),
             PresetCommand::Show { name } => commands::preset_show(&name),
             PresetCommand::Check { files } => commands::preset_check(&files),
-            PresetCommand::Curve { name, json, svg, rate_hz } => commands::preset_curve(&name, json, svg, rate_hz),
+            PresetCommand::Curve {
+                name,
+                json,
+                svg,
+                rate_hz,
+            } => commands::preset_curve(&name, json, svg, rate_hz),
         },
         Command::Verify { dir } => commands::verify(&dir),
         Command::Demo { out, work } => commands::demo(&out, work.power(), voice),

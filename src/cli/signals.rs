@@ -24,16 +24,18 @@ fn unix(stop: &Arc<Stop>) {
     };
     let stop = Arc::clone(stop);
     // Ends with the process.
-    let _ = std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
-        for signal in signals.forever() {
-            let again = stop.is_set();
-            match signal {
-                SIGINT => stop.interrupt(),
-                _ => stop.terminate(),
+    let _ = std::thread::Builder::new()
+        .name("signals".to_owned())
+        .spawn(move || {
+            for signal in signals.forever() {
+                let again = stop.is_set();
+                match signal {
+                    SIGINT => stop.interrupt(),
+                    _ => stop.terminate(),
+                }
+                if again {
+                    std::process::exit(128 + signal);
+                }
             }
-            if again {
-                std::process::exit(128 + signal);
-            }
-        }
-    });
+        });
 }

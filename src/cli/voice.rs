@@ -33,22 +33,38 @@ struct Phase {
 impl Voice {
     /// `quiet`: errors only. `json`: one object a line.
     pub fn new(quiet: bool, json: bool) -> Self {
-        let terminal = std::io::stderr().is_terminal() && std::env::var_os("TERM").is_none_or(|term| term != "dumb");
-        Self { quiet, json, terminal, phase: Mutex::new(None) }
+        let terminal = std::io::stderr().is_terminal()
+            && std::env::var_os("TERM").is_none_or(|term| term != "dumb");
+        Self {
+            quiet,
+            json,
+            terminal,
+            phase: Mutex::new(None),
+        }
     }
 
     /// Takes events of the library.
     pub fn hear(&self, event: Event<'_>) {
         match event {
-            Event::Phase { name, samples, items } => self.begin(name, samples, items),
+            Event::Phase {
+                name,
+                samples,
+                items,
+            } => self.begin(name, samples, items),
             Event::Advance { samples } => self.advance(samples),
             Event::Warning { text } => self.warning(text),
             Event::Failed { path, reason } => {
                 let path = path.to_string_lossy();
                 if self.json {
-                    self.line(&json!({"type": "failed", "path": path, "reason": reason}).to_string());
+                    self.line(
+                        &json!({"type": "failed", "path": path, "reason": reason}).to_string(),
+                    );
                 } else {
-                    self.line(&format!("failed: {}: {}", printable(&path), printable(reason)));
+                    self.line(&format!(
+                        "failed: {}: {}",
+                        printable(&path),
+                        printable(reason)
+                    ));
                 }
             }
         }
@@ -77,12 +93,17 @@ impl Voice {
         self.end();
         if self.json {
             let path = error.path.as_ref().map(|p| p.to_string_lossy());
-            let line = json!({"type": "error", "path": path, "reason": error.reason, "hint": error.hint});
+            let line =
+                json!({"type": "error", "path": path, "reason": error.reason, "hint": error.hint});
             self.line(&line.to_string());
         } else {
             // A drawn problem list begins with its own "error:".
             let text = error.to_string();
-            let lead = if text.starts_with("error") { "" } else { "error: " };
+            let lead = if text.starts_with("error") {
+                ""
+            } else {
+                "error: "
+            };
             self.line(&format!("{lead}{text}"));
             if let Some(hint) = &error.hint {
                 self.line(&format!("hint: {}", printable(hint)));
@@ -106,23 +127,40 @@ impl Voice {
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Option<Phase>> {
-        self.phase.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+        self.phase
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
     fn begin(&self, name: &'static str, samples: u64, items: usize) {
         self.end();
         if self.json {
-            self.line(&json!({"type": "phase", "name": name, "samples": samples, "items": items}).to_string());
+            self.line(
+                &json!({"type": "phase", "name": name, "samples": samples, "items": items})
+                    .to_string(),
+            );
         }
         let bar = (self.terminal && !self.quiet && !self.json).then(|| {
             let bar = ProgressBar::with_draw_target(Some(samples), ProgressDrawTarget::stderr());
-            let style = ProgressStyle::with_template("{prefix:>8} {wide_bar} {percent:>3} %  {eta} left");
-            bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("=> "));
+            let style =
+                ProgressStyle::with_template("{prefix:>8} {wide_bar} {percent:>3} %  {eta} left");
+            bar.set_style(
+                style
+                    .unwrap_or_else(|_| ProgressStyle::default_bar())
+                    .progress_chars("=> "),
+            );
             bar.set_prefix(name);
             bar
         });
         let now = Instant::now();
-        *self.lock() = Some(Phase { name, samples, done: 0, begun: now, told: now, bar });
+        *self.lock() = Some(Phase {
+            name,
+            samples,
+            done: 0,
+            begun: now,
+            told: now,
+            bar,
+        });
     }
 
     fn advance(&self, samples: u64) {
@@ -159,13 +197,26 @@ impl Voice {
 
 impl Phase {
     fn line(&self, json: bool) -> String {
-        let share = if self.samples == 0 { 1.0 } else { self.done as f64 / self.samples as f64 };
+        let share = if self.samples == 0 {
+            1.0
+        } else {
+            self.done as f64 / self.samples as f64
+        };
         let spent = self.begun.elapsed().as_secs_f64();
-        let left = if share > 0.0 { spent / share - spent } else { 0.0 };
+        let left = if share > 0.0 {
+            spent / share - spent
+        } else {
+            0.0
+        };
         if json {
             json!({"type": "status", "phase": self.name, "percent": (share * 100.0).round(), "left_s": left.round()}).to_string()
         } else {
-            format!("{}: {:.0} %, about {:.0} s left", self.name, share * 100.0, left)
+            format!(
+                "{}: {:.0} %, about {:.0} s left",
+                self.name,
+                share * 100.0,
+                left
+            )
         }
     }
 }

@@ -4,6 +4,7 @@
 //! have many inharmonic modes and some noise. Tunings and decays are common practice, no source.
 
 use super::bank::{Bank, Mode, Push};
+use super::colour::Band;
 use super::groove::{Piece, Stroke, Way};
 use super::random::Random;
 use super::space::Point;
@@ -401,37 +402,4 @@ impl Plate {
             bloom_s,
         }
     }
-}
-
-/// Colours noise: one pole at each end.
-struct Band {
-    low: f64,
-    high: f64,
-    slow: f64,
-    fast: f64,
-}
-
-impl Band {
-    fn new(low_hz: f64, high_hz: f64, rate_hz: f64) -> Self {
-        Self {
-            low: one_pole(low_hz, rate_hz),
-            high: one_pole(high_hz, rate_hz),
-            slow: 0.0,
-            fast: 0.0,
-        }
-    }
-
-    fn next(&mut self, x: f64) -> f64 {
-        self.fast += self.high * (x + TINY - self.fast);
-        self.slow += self.low * (self.fast - self.slow);
-        self.fast - self.slow
-    }
-}
-
-/// Added where a filter would otherwise die away into numbers that are slow to compute with.
-pub(super) const TINY: f64 = 1e-25;
-
-/// Coefficient of a one-pole low-pass, y += c·(x − y).
-pub(super) fn one_pole(freq_hz: f64, rate_hz: f64) -> f64 {
-    1.0 - exp(-std::f64::consts::TAU * freq_hz / rate_hz)
 }

@@ -6,6 +6,7 @@
 //! ```
 
 pub mod bank;
+pub mod colour;
 pub mod file;
 pub mod groove;
 pub mod kit;
@@ -238,8 +239,7 @@ fn planted(song: &Song) -> Vec<Planted> {
         });
     };
     for mic in &song.mics {
-        let bottom = matches!(mic.name, "SN BTM" | "Snr_Btm");
-        if bottom && !mic.flipped {
+        if mic.name == song.mics[songs::SNARE_BOTTOM].name && !mic.flipped {
             let text = "the bottom snare was not flipped at the preamp".to_owned();
             add(Code::Polarity, None, mic.name, text);
         }
@@ -247,26 +247,22 @@ fn planted(song: &Song) -> Vec<Planted> {
             let text = format!("a hum of 50 Hz at {hum_dbfs:.0} dBFS");
             add(Code::Hum, None, mic.name, text);
         }
-        if mic.name == "Barrel" {
+        if song.nameless == Some(mic.name) {
             let text = "a mic whose name says nothing".to_owned();
             add(Code::UnknownMic, None, mic.name, text);
         }
     }
-    let named = |names: [&str; 2]| {
-        let found = song.mics.iter().find(|mic| names.contains(&mic.name));
-        found.map_or("", |mic| mic.name)
-    };
     for take in &song.takes {
         for mishap in &take.mishaps {
             let (code, mic, text) = match mishap {
                 Mishap::FloorUnplayed => (
                     Code::NotPlayed,
-                    named(["Floor", "FT"]),
+                    song.mics[songs::FLOOR_TOM].name,
                     "the floor tom is never played".to_owned(),
                 ),
                 Mishap::SnareFlat { by_hz } => (
                     Code::Detuned,
-                    named(["SN TOP", "Snr_Tp"]),
+                    song.mics[songs::SNARE_TOP].name,
                     format!("the snare has gone flat by {by_hz} Hz"),
                 ),
                 Mishap::TooHot { mic, by_db } => (

@@ -19,6 +19,8 @@ pub struct Song {
     pub mics: Vec<Mic>,
     /// In order.
     pub takes: Vec<Take>,
+    /// The mic whose name says nothing to a stranger.
+    pub nameless: Option<&'static str>,
     /// Whether files carry the time of day (`bext`).
     pub stamped: bool,
     /// Where the file of a mic goes: take number, name of the mic.
@@ -119,7 +121,14 @@ fn mic(name: &'static str, capsules: Vec<Capsule>, gain_db: f64) -> Mic {
     }
 }
 
-/// The microphones that every song has, in this order: kick in and out, snare top and bottom, three
+/// Place of the top snare in a song's list of mics.
+pub const SNARE_TOP: usize = 2;
+/// Place of the bottom snare.
+pub const SNARE_BOTTOM: usize = 3;
+/// Place of the floor tom.
+pub const FLOOR_TOM: usize = 6;
+
+/// The microphones that every song has first, in this order: kick in and out, snare top and bottom, three
 /// toms, hat, ride, overheads left and right, room (stereo).
 pub fn usual_mics(names: [&'static str; 12]) -> Vec<Mic> {
     let [
@@ -181,7 +190,7 @@ pub fn low_tide() -> Song {
         ..mic("Click", Vec::new(), -12.0)
     });
     if let Some(mic) = named(&mut mics, "RD") {
-        mic.hum_dbfs = Some(-62.0);
+        mic.hum_dbfs = Some(-44.0);
     }
     let take = |number, seconds, start_s, mishaps| Take {
         number,
@@ -203,10 +212,11 @@ pub fn low_tide() -> Song {
         },
         mics,
         takes: vec![
-            take(1, 11.2, 52_260.0, vec![]),
-            take(2, 11.6, 52_401.5, vec![Mishap::FloorUnplayed]),
-            take(3, 11.4, 52_655.25, vec![Mishap::SnareFlat { by_hz: 7.0 }]),
+            take(1, 17.2, 52_260.0, vec![]),
+            take(2, 17.6, 52_401.5, vec![Mishap::FloorUnplayed]),
+            take(3, 17.4, 52_655.25, vec![Mishap::SnareFlat { by_hz: 7.0 }]),
         ],
+        nameless: None,
         stamped: true,
         file: |take, mic| PathBuf::from(format!("Low Tide_T{take:02}_{mic}.wav")),
     }
@@ -264,6 +274,7 @@ pub fn iron_meadow() -> Song {
             take(2, 10.3, 61_310.0, vec![]),
             take(3, 10.0, 61_600.0, vec![too_hot]),
         ],
+        nameless: Some("Barrel"),
         stamped: false,
         file: |take, mic| PathBuf::from(format!("iron-meadow/take {take}/{mic}.wav")),
     }

@@ -26,7 +26,13 @@ const HIT_MS: u64 = 30;
 
 /// Runs `chain` over the track of `unit` and measures; `hits` are the frames of the hits whose level
 /// counts. Kept by content and settings.
-pub fn attempt(work: &Work<'_>, unit: &Unit<'_>, measured: &Key, chain: &[Stage], hits: &[u64]) -> Result<Tried> {
+pub fn attempt(
+    work: &Work<'_>,
+    unit: &Unit<'_>,
+    measured: &Key,
+    chain: &[Stage],
+    hits: &[u64],
+) -> Result<Tried> {
     let key = Key::of("attempt", &(measured, chain, hits));
     if let Some(found) = work.store.get(&key) {
         work.advance(unit.samples());
@@ -40,7 +46,10 @@ pub fn attempt(work: &Work<'_>, unit: &Unit<'_>, measured: &Key, chain: &[Stage]
         peaks.push(block);
         Ok(())
     })?;
-    let tried = Tried { levels: meter.finish(), hit_peaks_dbfs: peaks.finish() };
+    let tried = Tried {
+        levels: meter.finish(),
+        hit_peaks_dbfs: peaks.finish(),
+    };
     work.store.put(&key, &tried)?;
     Ok(tried)
 }
@@ -53,7 +62,11 @@ pub fn run(
     mut take: impl FnMut(&Block) -> Result<()>,
 ) -> Result<()> {
     let mut reader = TrackReader::open(work.root, unit.track)?;
-    let mut chain = Chain::start(chain, f64::from(unit.track.rate_hz()), unit.track.channels());
+    let mut chain = Chain::start(
+        chain,
+        f64::from(unit.track.rate_hz()),
+        unit.track.channels(),
+    );
     let mut block = Block::default();
     while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
@@ -81,7 +94,12 @@ struct HitPeaks {
 impl HitPeaks {
     fn new(hits: &[u64], length: u64) -> Self {
         let windows: Vec<_> = hits.iter().map(|&hit| (hit, hit + length)).collect();
-        Self { peaks: vec![0.0; windows.len()], windows, first: 0, at: 0 }
+        Self {
+            peaks: vec![0.0; windows.len()],
+            windows,
+            first: 0,
+            at: 0,
+        }
     }
 
     fn push(&mut self, block: &Block) {
@@ -105,7 +123,11 @@ impl HitPeaks {
     }
 
     fn finish(self) -> Vec<f64> {
-        self.peaks.into_iter().filter_map(units::ratio_to_db).map(|db| units::round_to(db, 2)).collect()
+        self.peaks
+            .into_iter()
+            .filter_map(units::ratio_to_db)
+            .map(|db| units::round_to(db, 2))
+            .collect()
     }
 }
 
@@ -115,7 +137,9 @@ mod tests {
 
     #[test]
     fn hit_peaks_do_not_depend_on_how_the_stream_is_cut() {
-        let samples: Vec<f64> = (0..10_000).map(|i| (f64::from(i) * 0.37).sin() * f64::from(i % 997) / 997.0).collect();
+        let samples: Vec<f64> = (0..10_000)
+            .map(|i| (f64::from(i) * 0.37).sin() * f64::from(i % 997) / 997.0)
+            .collect();
         let hits = [0, 100, 900, 905, 5_000, 9_990];
         let found = |frames: usize| {
             let mut peaks = HitPeaks::new(&hits, 1_000);
@@ -128,7 +152,9 @@ mod tests {
             .iter()
             .map(|&hit| {
                 let end = (hit as usize + 1_000).min(samples.len());
-                let peak = samples[hit as usize..end].iter().fold(0.0f64, |m, s| m.max(s.abs()));
+                let peak = samples[hit as usize..end]
+                    .iter()
+                    .fold(0.0f64, |m, s| m.max(s.abs()));
                 units::round_to(20.0 * peak.log10(), 2)
             })
             .collect();

@@ -4,12 +4,15 @@ use std::path::Path;
 
 use super::layout::Unit;
 use super::render::Rendered;
-use super::{Job, Outcome, Plan, Work, hear};
+use super::{Job, Outcome, Plan, Work};
+use crate::decide::heard::Heard;
 use crate::error::{Error, Result};
 use crate::publish::{MANIFEST, Manifest, Outbox};
 use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
-use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, columns, to_json};
+use crate::report::{
+    Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, columns, to_json,
+};
 use crate::worksheet::Worksheet;
 
 /// Where the worksheet lies in an output folder.
@@ -27,7 +30,10 @@ pub fn outcome(
         .session
         .failed
         .iter()
-        .map(|f| FailedReport { path: PathText::new(&f.path), reason: f.reason.clone() })
+        .map(|f| FailedReport {
+            path: PathText::new(&f.path),
+            reason: f.reason.clone(),
+        })
         .collect();
     let mut tracks = Vec::new();
     let mut subjects = Vec::new();
@@ -53,18 +59,32 @@ pub fn outcome(
         .session
         .skipped
         .iter()
-        .map(|s| FailedReport { path: PathText::new(&s.path), reason: s.reason.clone() })
+        .map(|s| FailedReport {
+            path: PathText::new(&s.path),
+            reason: s.reason.clone(),
+        })
         .collect();
     let report = SessionReport::new(&tracks, &subjects, failed, skipped, mixes);
-    Outcome { report, tracks, subjects }
+    Outcome {
+        report,
+        tracks,
+        subjects,
+    }
 }
 
 fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>, excerpt: Option<Excerpt>) -> Subject {
     Subject {
         report_path: unit.report_path.clone(),
-        label: unit.derived.as_ref().map_or(&unit.track.label, |derived| &derived.name).clone(),
+        label: unit
+            .derived
+            .as_ref()
+            .map_or(&unit.track.label, |derived| &derived.name)
+            .clone(),
         key: unit.key.clone(),
-        before: plan.measured[unit.track_index].as_ref().ok().map(|measured| measured.picture.clone()),
+        before: plan.measured[unit.track_index]
+            .as_ref()
+            .ok()
+            .map(|measured| measured.picture.clone()),
         after: stem.map(|stem| stem.picture.clone()),
         excerpt,
     }
@@ -75,24 +95,37 @@ fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
         Some(hint) => format!("{}; {hint}", error.reason),
         None => error.reason.clone(),
     };
-    FailedReport { path: PathText::new(&unit.track.sources[0].path), reason }
+    FailedReport {
+        path: PathText::new(&unit.track.sources[0].path),
+        reason,
+    }
 }
 
-fn track_report(unit: &Unit<'_>, plan: &Plan, i: usize, stem: Option<&Rendered>) -> Option<TrackReport> {
+fn track_report(
+    unit: &Unit<'_>,
+    plan: &Plan,
+    i: usize,
+    stem: Option<&Rendered>,
+) -> Option<TrackReport> {
     let measured = plan.measured[unit.track_index].as_ref().ok()?;
     let entry = plan.entries[i].as_ref()?;
-    let heard: &hear::Heard = &plan.heard[unit.track_index];
-    let sources = unit.track.sources.iter().zip(&measured.sha256).map(|(source, sha256)| SourceReport {
-        path: PathText::new(&source.path),
-        sha256: sha256.clone(),
-        sample_rate_hz: source.info.rate_hz,
-        channels: source.info.channels,
-        channel: source.channel.map(|c| c + 1),
-        bit_depth: source.info.bit_depth,
-        sample_format: source.info.sample_format,
-        frames: source.info.frames,
-        time_reference_samples: source.info.time_reference_samples,
-    });
+    let heard: &Heard = &plan.heard[unit.track_index];
+    let sources = unit
+        .track
+        .sources
+        .iter()
+        .zip(&measured.sha256)
+        .map(|(source, sha256)| SourceReport {
+            path: PathText::new(&source.path),
+            sha256: sha256.clone(),
+            sample_rate_hz: source.info.rate_hz,
+            channels: source.info.channels,
+            channel: source.channel.map(|c| c + 1),
+            bit_depth: source.info.bit_depth,
+            sample_format: source.info.sample_format,
+            frames: source.info.frames,
+            time_reference_samples: source.info.time_reference_samples,
+        });
     Some(TrackReport {
         schema: SCHEMA,
         tool: TOOL,
@@ -109,14 +142,23 @@ fn track_report(unit: &Unit<'_>, plan: &Plan, i: usize, stem: Option<&Rendered>)
         hits: heard.hits.clone(),
         tuning: heard.tuning.clone(),
         // Findings are about what was recorded: a derived stem does not repeat them.
-        findings: if unit.derived.is_some() { Vec::new() } else { heard.findings.clone() },
+        findings: if unit.derived.is_some() {
+            Vec::new()
+        } else {
+            heard.findings.clone()
+        },
         decisions: Decisions::from(entry),
         output: stem.map(|s| s.output.clone()),
     })
 }
 
 /// Writes the reports into the output folder, the manifest last.
-pub fn write(work: &Work<'_>, outbox: &Outbox, outcome: &Outcome, worksheet: Option<&Worksheet>) -> Result<()> {
+pub fn write(
+    work: &Work<'_>,
+    outbox: &Outbox,
+    outcome: &Outcome,
+    worksheet: Option<&Worksheet>,
+) -> Result<()> {
     let mut manifest = Manifest::default();
     for stem in outcome.tracks.iter().filter_map(|t| t.output.as_ref()) {
         manifest.insert(&*stem.path, &*stem.sha256);
@@ -141,7 +183,13 @@ pub fn write(work: &Work<'_>, outbox: &Outbox, outcome: &Outcome, worksheet: Opt
     }
     // Files that were given without a session have no songs and takes to show.
     if outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some()) {
-        for file in page::files(&outcome.report, &outcome.tracks, &outcome.subjects, worksheet.is_some()) {
+        let files = page::files(
+            &outcome.report,
+            &outcome.tracks,
+            &outcome.subjects,
+            worksheet.is_some(),
+        );
+        for file in files {
             put(&file.path, &file.bytes)?;
         }
     }
@@ -153,13 +201,24 @@ pub fn write(work: &Work<'_>, outbox: &Outbox, outcome: &Outcome, worksheet: Opt
 /// Refuses to write over a worksheet that a person has edited since it was written.
 pub fn check_worksheet(out: &Path) -> Result<()> {
     let path = out.join(WORKSHEET);
-    let Ok(text) = std::fs::read_to_string(out.join(MANIFEST)) else { return Ok(()) };
-    let Ok(manifest) = Manifest::parse(&text) else { return Ok(()) };
-    let Some(written) = manifest.get(WORKSHEET) else { return Ok(()) };
+    let Ok(text) = std::fs::read_to_string(out.join(MANIFEST)) else {
+        return Ok(());
+    };
+    let Ok(manifest) = Manifest::parse(&text) else {
+        return Ok(());
+    };
+    let Some(written) = manifest.get(WORKSHEET) else {
+        return Ok(());
+    };
     match crate::publish::sha256_file(&path, &|| false) {
-        Ok(Some(found)) if found != written => Err(Error::input("has been edited since it was written, and would be lost")
-            .at(&path)
-            .hint(format!("use it: --worksheet {}; or move it away", path.display()))),
+        Ok(Some(found)) if found != written => Err(Error::input(
+            "has been edited since it was written, and would be lost",
+        )
+        .at(&path)
+        .hint(format!(
+            "use it: --worksheet {}; or move it away",
+            path.display()
+        ))),
         _ => Ok(()),
     }
 }

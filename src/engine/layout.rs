@@ -45,7 +45,9 @@ impl Presets {
         let mut wanted: BTreeMap<String, (u32, String)> = BTreeMap::new();
         let mut want = |name: &str, take: &Take, track: &Track| {
             let rate_hz = track.rate_hz();
-            let user = wanted.entry(name.to_owned()).or_insert((u32::MAX, String::new()));
+            let user = wanted
+                .entry(name.to_owned())
+                .or_insert((u32::MAX, String::new()));
             if rate_hz < user.0 {
                 *user = (rate_hz, format!("`{} {}`", take.slug, track.label));
             }
@@ -104,7 +106,11 @@ fn preset_name<'a>(track: &Track, config: &'a SessionFile) -> &'a str {
 ///
 /// # Errors
 /// Names that the template cannot make, and names that two stems would share.
-pub fn units<'a>(session: &'a Session, config: &'a SessionFile, presets: &'a Presets) -> Result<Vec<Unit<'a>>> {
+pub fn units<'a>(
+    session: &'a Session,
+    config: &'a SessionFile,
+    presets: &'a Presets,
+) -> Result<Vec<Unit<'a>>> {
     let mut units: Vec<Unit<'a>> = Vec::new();
     let mut errors = Vec::new();
     let mut track_index = 0;
@@ -139,11 +145,15 @@ pub fn units<'a>(session: &'a Session, config: &'a SessionFile, presets: &'a Pre
                         report_path: format!("reports/{place}.json"),
                         key: place,
                         name,
-                        preset: presets.get(derived.map_or(preset_name(track, config), |d| &d.preset)),
+                        preset: presets
+                            .get(derived.map_or(preset_name(track, config), |d| &d.preset)),
                     });
                 };
                 add(None);
-                derived.iter().filter(|d| d.of == track.label).for_each(|d| add(Some(d)));
+                derived
+                    .iter()
+                    .filter(|d| d.of == track.label)
+                    .for_each(|d| add(Some(d)));
                 track_index += 1;
             }
         }
@@ -158,7 +168,9 @@ pub fn units<'a>(session: &'a Session, config: &'a SessionFile, presets: &'a Pre
                 unit.track.sources[0].path.display(),
                 unit.stem_path
             );
-            errors.push(Error::input(reason).hint("put {mic} into the naming template of the session file"));
+            errors.push(
+                Error::input(reason).hint("put {mic} into the naming template of the session file"),
+            );
         }
     }
     match Error::all(errors) {
@@ -186,8 +198,16 @@ impl Unit<'_> {
             _ => String::new(),
         };
         let derived = self.derived.as_ref().map_or("", |d| &d.name);
-        let unknown = if self.track.mic.is_unknown() { &self.track.label } else { "" };
-        format!("{}{side}-{}{unknown}/{derived}", self.track.mic.name(), self.track.index)
+        let unknown = if self.track.mic.is_unknown() {
+            &self.track.label
+        } else {
+            ""
+        };
+        format!(
+            "{}{side}-{}{unknown}/{derived}",
+            self.track.mic.name(),
+            self.track.index
+        )
     }
 }
 
@@ -200,7 +220,10 @@ pub fn check_places(root: &Path, out: &Path) -> Result<()> {
         let mut at = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
         loop {
             if let Ok(real) = at.canonicalize() {
-                return missing.iter().rev().fold(real, |path, part| path.join(part));
+                return missing
+                    .iter()
+                    .rev()
+                    .fold(real, |path, part| path.join(part));
             }
             match (at.file_name().map(std::ffi::OsStr::to_owned), at.parent()) {
                 (Some(name), Some(parent)) => {
@@ -213,12 +236,19 @@ pub fn check_places(root: &Path, out: &Path) -> Result<()> {
     };
     let (inside, around) = (real(out), real(root));
     if inside.starts_with(&around) {
-        return Err(Error::input("the output folder lies inside the session folder")
-            .at(out)
-            .hint(format!("give a folder beside it, for example --out {}-prepared", root.display())));
+        return Err(
+            Error::input("the output folder lies inside the session folder")
+                .at(out)
+                .hint(format!(
+                    "give a folder beside it, for example --out {}-prepared",
+                    root.display()
+                )),
+        );
     }
     if around.starts_with(&inside) {
-        return Err(Error::input("the output folder holds the session folder").at(out).hint("give a folder of its own"));
+        return Err(Error::input("the output folder holds the session folder")
+            .at(out)
+            .hint("give a folder of its own"));
     }
     Ok(())
 }

@@ -50,7 +50,13 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
     }
     let (survey, trace, picture) = pass(work, work.root, track)?;
     let (levels, inspection) = survey.finish();
-    let measured = Measured { sha256, key, levels, inspection, picture };
+    let measured = Measured {
+        sha256,
+        key,
+        levels,
+        inspection,
+        picture,
+    };
     work.store.put_bytes(&measured.key, &trace.to_bytes())?;
     work.store.put(&measured.key, &measured)?;
     Ok(measured)
@@ -74,8 +80,13 @@ fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace, P
     }
     if frames != track.frames() {
         let path = root.join(&track.sources[0].path);
-        let reason = format!("ended after {frames} of {} frames: it changed while it was read", track.frames());
-        return Err(Error::file(&path, reason).hint("wait until nothing writes to it, then run again"));
+        let reason = format!(
+            "ended after {frames} of {} frames: it changed while it was read",
+            track.frames()
+        );
+        return Err(
+            Error::file(&path, reason).hint("wait until nothing writes to it, then run again")
+        );
     }
     Ok((survey, listener.finish(), painter.finish()))
 }

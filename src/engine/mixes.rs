@@ -11,12 +11,15 @@ use super::store::Key;
 use super::{Job, Plan, Work};
 use crate::audio::{self, AudioRead};
 use crate::block::Block;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::maths;
 use crate::measure::{Levels, Meter};
-use crate::mix::{Gain, Loudness, Strip, song_gain};
+use crate::mix::{self, MixLevels, Strip, no_louder_than, rough_gain};
 use crate::publish::Outbox;
 use crate::report::session::{MixFile, MixReport, Omitted};
+use crate::resample::{self, Resampler};
+use crate::session::config::Named;
+use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer, bext};
 
 /// Where a derived stem stands in the mix: fader in dB, and the position of its two sides. Common
@@ -27,13 +30,20 @@ const DERIVED: (f64, (f64, f64)) = (-14.0, (-60.0, 60.0));
 struct Sum<'a> {
     song: &'a str,
     take: &'a str,
-    path: String,
     rate_hz: u32,
-    /// Of the mix: the earliest of its tracks.
+    /// Time reference of the mix: the earliest of its tracks.
     start: Option<u64>,
     frames: u64,
-    strips: Vec<(Strip, &'a Unit<'a>, &'a Rendered)>,
+    strips: Vec<Part<'a>>,
     omitted: Vec<Omitted>,
+}
+
+/// One stem in a sum.
+struct Part<'a> {
+    strip: Strip,
+    group: String,
+    unit: &'a Unit<'a>,
+    stem: &'a Rendered,
 }
 
 impl Sum<'_> {
@@ -41,14 +51,27 @@ impl Sum<'_> {
         self.frames * 2
     }
 
-    /// All that the sum depends on.
-    fn key(&self) -> Key {
+    /// All that the sum of some of its parts depends on.
+    fn key(&self, group: Option<&str>) -> Key {
         let parts: Vec<_> = self
-            .strips
-            .iter()
-            .map(|(strip, _, stem)| (&stem.output.sha256, &strip.gains, strip.offset))
+            .parts(group)
+            .map(|part| {
+                (
+                    &part.stem.output.sha256,
+                    part.strip.gain,
+                    &part.strip.pan,
+                    part.strip.offset_frames,
+                )
+            })
             .collect();
         Key::of("sum", &(parts, self.frames, self.start))
+    }
+
+    /// The parts of one group, or all.
+    fn parts<'s>(&'s self, group: Option<&'s str>) -> impl Iterator<Item = &'s Part<'s>> {
+        self.strips
+            .iter()
+            .filter(move |part| group.is_none_or(|group| part.group == group))
     }
 }
 
@@ -59,7 +82,24 @@ struct Mixed {
     sha256: String,
 }
 
-/// Mixes every take; one gain a song.
+/// A gain and the reason for it.
+struct Gain {
+    db: f64,
+    why: String,
+}
+
+/// A file to be mixed: a whole take or one group of it.
+struct File<'s, 'a> {
+    sum: &'s Sum<'a>,
+    group: Option<&'s str>,
+    path: String,
+    gain_db: f64,
+    depth: Depth,
+    rate_hz: u32,
+    title: String,
+}
+
+/// Mixes every take, one gain a song; and stems of groups, copies to listen to, where asked for.
 pub fn mix(
     work: &Work<'_>,
     job: &Job<'_>,
@@ -67,25 +107,42 @@ pub fn mix(
     stems: &[Option<Result<Rendered>>],
     outbox: &Outbox,
 ) -> Result<Vec<MixReport>> {
-    let sums = sums(job, plan, stems);
+    let sums = sums(work, job, plan, stems);
     let tried = work.each("sum", &sums, Sum::samples, |sum| {
-        let key = sum.key();
-        if let Some(found) = work.store.get::<Levels>(&key) {
-            work.advance(sum.samples());
-            return Ok(found);
-        }
-        let mut meter = Meter::new(sum.rate_hz, 2);
-        add_up(work, outbox.root(), sum, |block| {
-            meter.push(block);
-            Ok(())
-        })?;
-        let levels = meter.finish();
-        work.store.put(&key, &levels)?;
-        Ok(levels)
+        try_sum(work, outbox.root(), sum, None)
     })?;
     let gains = gains(job, &sums, &tried);
-    let mixed = work.each("mix", &sums, Sum::samples, |sum| write(work, outbox, sum, &gains[sum.song]))?;
-    let reports = sums.into_iter().zip(mixed).map(|(sum, mixed)| {
+    let mut files = Vec::new();
+    for sum in sums.iter().filter(|sum| !sum.strips.is_empty()) {
+        let (song, take) = (sum.song, sum.take);
+        let file = |path: String, depth, rate_hz, what: &str| File {
+            sum,
+            group: None,
+            path,
+            gain_db: gains[song].db,
+            depth,
+            rate_hz,
+            title: format!("{song} {take}, {what}"),
+        };
+        files.push(file(
+            format!("mixes/{song}/{take}.wav"),
+            Depth::Int24,
+            sum.rate_hz,
+            "rough mix",
+        ));
+        if job.config.mix.listening_copy {
+            let path = format!("mixes/{song}/{take}_listen.wav");
+            files.push(file(path, Depth::Int16, LISTENING_HZ, "copy to listen to"));
+        }
+    }
+    files.extend(groups(work, job, outbox.root(), &sums)?);
+    let mixed = work.each(
+        "mix",
+        &files,
+        |file| file.sum.samples(),
+        |file| write(work, outbox, file),
+    )?;
+    let report = |sum: &Sum<'_>| {
         let gain = &gains[sum.song];
         let mut report = MixReport {
             song: sum.song.to_owned(),
@@ -95,24 +152,133 @@ pub fn mix(
             gain_db: gain.db,
             gain_why: gain.why.clone(),
             after: None,
-            tracks: sum.strips.iter().map(|(_, unit, _)| unit.name.clone()).collect(),
-            omitted: sum.omitted,
+            tracks: sum
+                .strips
+                .iter()
+                .map(|part| part.unit.name.clone())
+                .collect(),
+            omitted: sum.omitted.clone(),
         };
-        match mixed {
-            Ok(mixed) => {
-                report.path = Some(sum.path.clone());
-                report.outputs.push(MixFile { path: sum.path, sha256: mixed.sha256 });
-                report.after = Some(mixed.after);
+        for (file, mixed) in files.iter().zip(&mixed) {
+            if !std::ptr::eq(file.sum, sum) {
+                continue;
             }
-            Err(error) => report.gain_why = error.to_string(),
+            match mixed {
+                Ok(mixed) => {
+                    report.outputs.push(MixFile {
+                        path: file.path.clone(),
+                        sha256: mixed.sha256.clone(),
+                    });
+                    if report.path.is_none() && file.group.is_none() {
+                        report.path = Some(file.path.clone());
+                        report.after = Some(mixed.after.clone());
+                    }
+                }
+                Err(error) => work.warn(&format!("{}: {error}", file.path)),
+            }
         }
         report
-    });
-    Ok(reports.collect())
+    };
+    Ok(sums.iter().map(report).collect())
+}
+
+/// Copies for the band: what every player plays.
+const LISTENING_HZ: u32 = 44_100;
+
+/// Stems of groups: the same faders and pans as in the mix, without its final gain. Where one of a
+/// song would clip, all of them are that much softer, and still sum to the mix.
+fn groups<'s, 'a>(
+    work: &Work<'_>,
+    job: &'s Job<'_>,
+    root: &Path,
+    sums: &'s [Sum<'a>],
+) -> Result<Vec<File<'s, 'a>>> {
+    if job.config.groups.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut parts: Vec<(&Sum<'a>, &str)> = Vec::new();
+    for sum in sums {
+        for part in &sum.strips {
+            if !parts
+                .iter()
+                .any(|(s, group)| std::ptr::eq(*s, sum) && *group == part.group)
+            {
+                parts.push((sum, &part.group));
+            }
+        }
+    }
+    let tried = work.each(
+        "sum",
+        &parts,
+        |(sum, _)| sum.samples(),
+        |(sum, group)| try_sum(work, root, sum, Some(group)),
+    )?;
+    let depth = render::depth(job.config.output.bits);
+    let file = |(n, (sum, group)): (usize, &(&'s Sum<'a>, &'s str))| {
+        let peaks: Vec<Option<f64>> = parts
+            .iter()
+            .zip(&tried)
+            .filter(|((other, _), _)| other.song == sum.song)
+            .map(|(_, levels)| {
+                levels
+                    .as_ref()
+                    .ok()
+                    .and_then(|levels| levels.true_peak_dbtp)
+            })
+            .collect();
+        let (gain_db, _) = no_louder_than(0.0, &peaks, job.config.mix.ceiling_dbtp);
+        let named = Named {
+            song: sum.song,
+            take: sum.take,
+            label: group,
+            side: None,
+            group,
+            rate_hz: sum.rate_hz,
+        };
+        let name = job
+            .config
+            .name(&named)
+            .unwrap_or_else(|_| format!("{}-{group}-{n}", sum.take));
+        File {
+            sum,
+            group: Some(*group),
+            path: format!("stems/{}/{}/group_{name}.wav", sum.song, sum.take),
+            gain_db: if depth == Depth::Float32 {
+                0.0
+            } else {
+                (gain_db * 10.0).floor() / 10.0
+            },
+            depth,
+            rate_hz: sum.rate_hz,
+            title: format!("{} {}, {group}", sum.song, sum.take),
+        }
+    };
+    Ok(parts.iter().enumerate().map(file).collect())
+}
+
+fn try_sum(work: &Work<'_>, root: &Path, sum: &Sum<'_>, group: Option<&str>) -> Result<Levels> {
+    let key = sum.key(group);
+    if let Some(found) = work.store.get::<Levels>(&key) {
+        work.advance(sum.samples());
+        return Ok(found);
+    }
+    let mut meter = Meter::new(sum.rate_hz, 2);
+    add_up(work, root, sum, group, |block| {
+        meter.push(block);
+        Ok(())
+    })?;
+    let levels = meter.finish();
+    work.store.put(&key, &levels)?;
+    Ok(levels)
 }
 
 /// The sums of all takes that have anything to sum.
-fn sums<'a>(job: &'a Job<'a>, plan: &Plan, stems: &'a [Option<Result<Rendered>>]) -> Vec<Sum<'a>> {
+fn sums<'a>(
+    work: &Work<'_>,
+    job: &'a Job<'a>,
+    plan: &Plan,
+    stems: &'a [Option<Result<Rendered>>],
+) -> Vec<Sum<'a>> {
     let mut takes: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
     for (i, unit) in job.units.iter().enumerate() {
         if let (Some(song), Some(take)) = (unit.song, unit.take) {
@@ -140,18 +306,33 @@ fn sums<'a>(job: &'a Job<'a>, plan: &Plan, stems: &'a [Option<Result<Rendered>>]
                 }
                 rate == rate_hz
             });
-            let start_of = |stem: &Rendered| stem.output.time_reference_samples;
-            // Tracks without a time reference begin with the earliest of the others.
-            let start = entering.iter().filter_map(|e| start_of(e.1)).min();
-            let offset = |stem: &Rendered| start_of(stem).zip(start).map_or(0, |(own, first)| own - first);
-            let frames = entering.iter().map(|e| offset(e.1) + e.1.output.frames).max().unwrap_or(0);
+            let times: Vec<_> =
+                entering.iter().map(|e| (e.1.output.time_reference_samples, e.1.output.frames)).collect();
+            let placed = mix::place(&times);
+            if placed.disbelieved {
+                work.warn(&format!(
+                    "{song}/{take}: the time references of its tracks lie too far apart; the mix starts them together"
+                ));
+            }
             let strips = entering
                 .into_iter()
-                .map(|(unit, stem, fader_db, pan)| {
-                    (Strip::new(fader_db, pan, stem.output.channels, offset(stem)), unit, stem)
+                .zip(placed.offsets)
+                .map(|((unit, stem, fader_db, pan), offset_frames)| Part {
+                    strip: Strip::new(fader_db, pan, stem.output.channels, offset_frames),
+                    group: job.config.group_of(unit.track.mic).to_owned(),
+                    unit,
+                    stem,
                 })
                 .collect();
-            Sum { song, take, path: format!("mixes/{song}/{take}.wav"), rate_hz, start, frames, strips, omitted }
+            Sum {
+                song,
+                take,
+                rate_hz,
+                start: placed.time_reference_samples,
+                frames: placed.frames,
+                strips,
+                omitted,
+            }
         })
         .collect()
 }
@@ -175,7 +356,11 @@ fn place<'a>(
     }
     let stem = stem.and_then(|stem| stem.as_ref().ok()).ok_or("failed")?;
     if unit.derived.is_some() {
-        let pan = if stem.output.channels == 2 { DERIVED.1 } else { (0.0, 0.0) };
+        let pan = if stem.output.channels == 2 {
+            DERIVED.1
+        } else {
+            (0.0, 0.0)
+        };
         return Ok((stem, DERIVED.0, pan));
     }
     if unit.track.mic.is_unknown() {
@@ -192,46 +377,77 @@ fn place<'a>(
 fn common_rate(rates: impl Iterator<Item = u32>) -> u32 {
     let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
     rates.for_each(|rate| *counts.entry(rate).or_default() += 1);
-    counts.into_iter().max_by_key(|&(rate, count)| (count, rate)).map_or(48_000, |c| c.0)
+    counts
+        .into_iter()
+        .max_by_key(|&(rate, count)| (count, rate))
+        .map_or(48_000, |c| c.0)
 }
 
 fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTreeMap<&'a str, Gain> {
-    let mut songs: BTreeMap<&str, Vec<Loudness>> = BTreeMap::new();
+    let mut songs: BTreeMap<&str, Vec<(&str, MixLevels)>> = BTreeMap::new();
     for (sum, levels) in sums.iter().zip(tried) {
-        let takes = songs.entry(sum.song).or_default();
-        if let Ok(levels) = levels {
-            takes.push(Loudness {
+        let levels = levels
+            .as_ref()
+            .map_or(MixLevels::default(), |levels| MixLevels {
                 integrated_lufs: levels.integrated_lufs,
                 true_peak_dbtp: levels.true_peak_dbtp,
-                frames: sum.frames,
             });
-        }
+        songs.entry(sum.song).or_default().push((sum.take, levels));
     }
     let mix = &job.config.mix;
-    songs.into_iter().map(|(song, takes)| (song, song_gain(&takes, mix.target_lufs, mix.ceiling_dbtp))).collect()
+    let gain = |takes: Vec<(&str, MixLevels)>| {
+        let levels: Vec<MixLevels> = takes.iter().map(|take| take.1).collect();
+        let found = rough_gain(&levels, mix.target_lufs, mix.ceiling_dbtp);
+        // Rounded down, so that the ceiling holds.
+        let db = round_to((found.db * 10.0 + 1e-6).floor() / 10.0, 1);
+        let mut why = match found.wanted_db {
+            Some(wanted) => format!(
+                "{} dB to {} LUFS in the median take",
+                round_to(wanted, 1),
+                mix.target_lufs
+            ),
+            None => "no take has a loudness".to_owned(),
+        };
+        if let (Some(held), Some(wanted)) = (found.held_by, found.wanted_db) {
+            why += &format!(
+                "; {} dB less, since {} would pass {} dBTP",
+                round_to(wanted - db, 1),
+                takes[held].0,
+                mix.ceiling_dbtp
+            );
+        }
+        Gain { db, why }
+    };
+    songs
+        .into_iter()
+        .map(|(song, takes)| (song, gain(takes)))
+        .collect()
 }
 
-/// Reads all stems of a sum block by block and hands on their sum.
+/// Reads the stems of a sum block by block and hands on their sum.
 fn add_up(
     work: &Work<'_>,
     root: &Path,
     sum: &Sum<'_>,
+    group: Option<&str>,
     mut take: impl FnMut(&mut Block) -> Result<()>,
 ) -> Result<()> {
-    let open = |(_, _, stem): &(Strip, &Unit<'_>, &Rendered)| audio::open(&root.join(&stem.output.path));
-    let mut readers: Vec<Box<dyn AudioRead>> = sum.strips.iter().map(open).collect::<Result<_>>()?;
+    let open = |part: &Part<'_>| audio::open(&root.join(&part.stem.output.path));
+    let mut readers: Vec<(&Strip, Box<dyn AudioRead>)> = sum
+        .parts(group)
+        .map(|part| Ok((&part.strip, open(part)?)))
+        .collect::<Result<_>>()?;
     let mut part = Block::default();
     let mut at = 0;
     while at < sum.frames {
         work.stop.check()?;
         let frames = (sum.frames - at).min(work.block_frames as u64) as usize;
         let mut block = Block::new(2, frames);
-        for ((strip, _, _), reader) in sum.strips.iter().zip(&mut readers) {
-            // A track that begins later has nothing to read until then.
-            let wait = strip.offset.saturating_sub(at).min(frames as u64) as usize;
-            if wait < frames {
-                reader.read(&mut part, frames - wait)?;
-                strip.add(&part, wait, &mut block);
+        for (strip, reader) in &mut readers {
+            let needed = strip.needed(at, frames);
+            if needed.start < needed.end {
+                reader.read(&mut part, (needed.end - needed.start) as usize)?;
+                strip.add(&part, needed.start, &mut block, at);
             }
         }
         take(&mut block)?;
@@ -241,37 +457,71 @@ fn add_up(
     Ok(())
 }
 
-fn write(work: &Work<'_>, outbox: &Outbox, sum: &Sum<'_>, gain: &Gain) -> Result<Mixed> {
-    if sum.strips.is_empty() {
-        return Err(Error::new(crate::error::Kind::File, "no track for a mix"));
-    }
-    let key = Key::of("mix", &(sum.key(), gain.db));
-    if let Some(found) = render::finished(work, outbox.root(), &sum.path, &key)? {
+fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
+    let sum = file.sum;
+    let key = Key::of(
+        "mix",
+        &(
+            sum.key(file.group),
+            file.gain_db,
+            file.depth.bits(),
+            file.rate_hz,
+        ),
+    );
+    if let Some(found) = render::finished(work, outbox.root(), &file.path, &key)? {
         work.advance(sum.samples());
         return Ok(found);
     }
+    let start = sum.start.unwrap_or(0);
     let mut metadata = Metadata::default();
-    if let Some(start) = sum.start {
-        metadata.push(*b"bext", bext(&format!("{} {}, rough mix", sum.song, sum.take), "batterhead", start));
+    if sum.start.is_some() {
+        let start = resample::time_reference(start, sum.rate_hz, file.rate_hz);
+        metadata.push(*b"bext", bext(&file.title, "batterhead", start));
     }
     let spec = WriteSpec {
-        rate_hz: sum.rate_hz,
+        rate_hz: file.rate_hz,
         channels: 2,
-        depth: Depth::Int24,
-        dither: Dither::Tpdf { seed: render::seed(&sum.path) },
-        frames: sum.frames,
+        depth: file.depth,
+        dither: match file.depth {
+            Depth::Float32 => Dither::None,
+            _ => Dither::Tpdf {
+                seed: render::seed(&file.path),
+            },
+        },
+        frames: resample::frames_out(sum.frames, start, sum.rate_hz, file.rate_hz),
     };
-    let draft = outbox.create(Path::new(&sum.path))?;
+    let draft = outbox.create(Path::new(&file.path))?;
     let mut writer = Writer::create(draft, &spec, &metadata)?;
-    let ratio = maths::db_to_ratio(gain.db);
-    add_up(work, outbox.root(), sum, |block| {
-        block.channels_mut().flatten().for_each(|sample| *sample *= ratio);
-        writer.write(block)
-    })?;
+    let ratio = maths::db_to_ratio(file.gain_db);
+    let scaled = |block: &mut Block| {
+        block
+            .channels_mut()
+            .flatten()
+            .for_each(|sample| *sample *= ratio)
+    };
+    if file.rate_hz == sum.rate_hz {
+        add_up(work, outbox.root(), sum, file.group, |block| {
+            scaled(block);
+            writer.write(block)
+        })?;
+    } else {
+        let mut resampler = Resampler::new(sum.rate_hz, file.rate_hz, 2, start)?;
+        let mut out = Block::default();
+        add_up(work, outbox.root(), sum, file.group, |block| {
+            scaled(block);
+            resampler.process(block, &mut out);
+            writer.write(&out)
+        })?;
+        resampler.finish(&mut out);
+        writer.write(&out)?;
+    }
     let (draft, _) = writer.finish()?;
     let published = draft.publish()?;
     let (after, _) = render::measure_file(work, &outbox.root().join(&published.path))?;
-    let mixed = Mixed { after, sha256: published.sha256 };
-    render::note(work, &sum.path, key, &mixed.sha256, &mixed)?;
+    let mixed = Mixed {
+        after,
+        sha256: published.sha256,
+    };
+    render::note(work, &file.path, key, &mixed.sha256, &mixed)?;
     Ok(mixed)
 }

@@ -9,7 +9,9 @@ pub use layout::{Presets, Unit, check_places, units};
 pub use pool::Pool;
 pub use stop::Stop;
 pub use store::Store;
+pub(crate) use track::{TrackReader, mend};
 
+use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
 use crate::session::{Session, SessionFile, Track};
 use crate::worksheet::{Entry, Worksheet};
@@ -64,7 +66,11 @@ impl Work<'_> {
             sum += item;
             items += 1;
         }
-        (self.tell)(Event::Phase { name, samples: sum, items });
+        (self.tell)(Event::Phase {
+            name,
+            samples: sum,
+            items,
+        });
     }
 
     /// Maps over `items` in the pool. Files that failed are told and listed; an error of another
@@ -112,7 +118,7 @@ pub struct Plan {
     /// What was measured, by track.
     measured: Vec<Result<Measured>>,
     /// What was heard, by track.
-    heard: Vec<hear::Heard>,
+    heard: Vec<Heard>,
     /// What will be done, by unit. Absent for a unit whose track failed.
     entries: Vec<Option<Entry>>,
 }
@@ -120,7 +126,9 @@ pub struct Plan {
 impl Plan {
     /// As a worksheet, in the order of the session.
     pub fn worksheet(&self) -> Worksheet {
-        Worksheet { entries: self.entries.iter().flatten().cloned().collect() }
+        Worksheet {
+            entries: self.entries.iter().flatten().cloned().collect(),
+        }
     }
 }
 
@@ -135,7 +143,11 @@ pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
     )?;
     let heard = hear::hear(work, job, &measured)?;
     let entries = plan::decide(work, job, &measured, &heard)?;
-    Ok(Plan { measured, heard, entries })
+    Ok(Plan {
+        measured,
+        heard,
+        entries,
+    })
 }
 
 /// How a run ended.
@@ -180,8 +192,13 @@ pub fn check_keys(sheet: &Worksheet, units: &[Unit<'_>], path: Option<&Path>) ->
                 });
             }
             Some(unit) => {
-                let faults = crate::stage::Chain::check(&entry.chain(), f64::from(unit.track.rate_hz()));
-                errors.extend(faults.iter().map(|(_, fault)| Error::input(format!("track `{}`: {fault}", entry.key))));
+                let faults =
+                    crate::stage::Chain::check(&entry.chain(), f64::from(unit.track.rate_hz()));
+                errors.extend(
+                    faults
+                        .iter()
+                        .map(|(_, fault)| Error::input(format!("track `{}`: {fault}", entry.key))),
+                );
             }
         }
     }
@@ -194,7 +211,11 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     let outbox = crate::publish::Outbox::open(out)?;
     let todo: Vec<usize> = (0..job.units.len())
         .filter(|i| job.only.is_none_or(|only| only.contains(i)))
-        .filter(|&i| plan.entries[i].as_ref().is_some_and(|entry| !entry.left_out.value))
+        .filter(|&i| {
+            plan.entries[i]
+                .as_ref()
+                .is_some_and(|entry| !entry.left_out.value)
+        })
         .collect();
     space::check(work, job, &todo, out)?;
     let rendered = work.each(
@@ -203,10 +224,18 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
         |&i| job.units[i].samples(),
         |&i| {
             let unit = &job.units[i];
-            let (Some(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index]) else {
+            let (Some(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
+            else {
                 return Err(Error::new(Kind::File, "was not planned"));
             };
-            render::render(work, &outbox, unit, entry, (&measured.key, &measured.sha256), &job.config.output)
+            render::render(
+                work,
+                &outbox,
+                unit,
+                entry,
+                (&measured.key, &measured.sha256),
+                &job.config.output,
+            )
         },
     )?;
     let mut stems: Vec<Option<Result<render::Rendered>>> = job.units.iter().map(|_| None).collect();

@@ -4,11 +4,11 @@
 use std::collections::BTreeMap;
 
 use super::attempt::{self, Tried};
-use super::hear::Heard;
 use super::layout::Unit;
 use super::measure::Measured;
 use super::{Job, Work};
 use crate::decide::gains::{self, gains};
+use crate::decide::heard::Heard;
 use crate::decide::stages::{bring_to_working_level, follow};
 use crate::error::Result;
 use crate::measure::matcher::{Match, Matcher};
@@ -25,7 +25,11 @@ pub fn decide(
     let mut entries: Vec<Option<Entry>> = job
         .units
         .iter()
-        .map(|unit| measured[unit.track_index].is_ok().then(|| begin(unit, &heard[unit.track_index])))
+        .map(|unit| {
+            measured[unit.track_index]
+                .is_ok()
+                .then(|| begin(unit, &heard[unit.track_index]))
+        })
         .collect();
     let overlaid = overlay(work, job, &mut entries);
     match_drives(work, job, measured, &mut entries)?;
@@ -50,7 +54,9 @@ pub fn decide(
         }
     }
     for (i, gain) in of.into_iter().zip(gains(&fates)) {
-        let Some(entry) = &mut entries[i] else { continue };
+        let Some(entry) = &mut entries[i] else {
+            continue;
+        };
         match &overlaid[i] {
             Some(edited) => {
                 if edited.value != gain.value {
@@ -58,7 +64,10 @@ pub fn decide(
                         "{}: gain_db is {} in the worksheet, {} would have been decided; the track is linked to no other",
                         entry.key, edited.value, gain.value
                     ));
-                    entry.gain_db = Decided::new(edited.value, format!("by the worksheet; decided: {} dB, {}", gain.value, gain.why));
+                    entry.gain_db = Decided::new(
+                        edited.value,
+                        format!("by the worksheet; decided: {} dB, {}", gain.value, gain.why),
+                    );
                 } else {
                     entry.gain_db = gain;
                 }
@@ -87,7 +96,14 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
             stage.why = why;
         }
     }
-    bring_to_working_level(&mut stages, heard.incoming, unit.track.mic.level_dbfs.unwrap_or(gains::DEFAULT_WORKING_DBFS));
+    bring_to_working_level(
+        &mut stages,
+        heard.incoming,
+        unit.track
+            .mic
+            .level_dbfs
+            .unwrap_or(gains::DEFAULT_WORKING_DBFS),
+    );
     Entry {
         key: unit.key.clone(),
         mic: unit.track.mic.name().to_owned(),
@@ -103,13 +119,25 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
 
 /// Puts an edited worksheet over what was decided, and says what differs. Returns the gains that it
 /// gives, by unit.
-fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec<Option<Decided<f64>>> {
+fn overlay(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    entries: &mut [Option<Entry>],
+) -> Vec<Option<Decided<f64>>> {
     let mut gains = vec![None; entries.len()];
-    let Some(worksheet) = job.worksheet else { return gains };
-    let edited: BTreeMap<&str, &Entry> = worksheet.entries.iter().map(|e| (e.key.as_str(), e)).collect();
+    let Some(worksheet) = job.worksheet else {
+        return gains;
+    };
+    let edited: BTreeMap<&str, &Entry> = worksheet
+        .entries
+        .iter()
+        .map(|e| (e.key.as_str(), e))
+        .collect();
     for (entry, gain) in entries.iter_mut().zip(&mut gains) {
         let Some(entry) = entry else { continue };
-        let Some(edited) = edited.get(entry.key.as_str()) else { continue };
+        let Some(edited) = edited.get(entry.key.as_str()) else {
+            continue;
+        };
         *gain = Some(edited.gain_db.clone());
         let mut changed = Vec::new();
         fn take<T: PartialEq + Clone + std::fmt::Debug>(
@@ -119,16 +147,38 @@ fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec
             changed: &mut Vec<String>,
         ) {
             if mine.value != theirs.value {
-                changed.push(format!("{name} {:?} instead of {:?}", theirs.value, mine.value));
+                changed.push(format!(
+                    "{name} {:?} instead of {:?}",
+                    theirs.value, mine.value
+                ));
                 *mine = Decided::new(theirs.value.clone(), "by the worksheet");
             }
         }
-        take("left_out", &mut entry.left_out, &edited.left_out, &mut changed);
+        take(
+            "left_out",
+            &mut entry.left_out,
+            &edited.left_out,
+            &mut changed,
+        );
         take("muted", &mut entry.muted, &edited.muted, &mut changed);
-        take("polarity_inverted", &mut entry.polarity_inverted, &edited.polarity_inverted, &mut changed);
-        take("delay_samples", &mut entry.delay_samples, &edited.delay_samples, &mut changed);
+        take(
+            "polarity_inverted",
+            &mut entry.polarity_inverted,
+            &edited.polarity_inverted,
+            &mut changed,
+        );
+        take(
+            "delay_samples",
+            &mut entry.delay_samples,
+            &edited.delay_samples,
+            &mut changed,
+        );
         let same = edited.stages.len() == entry.stages.len()
-            && edited.stages.iter().zip(&entry.stages).all(|(a, b)| same_but_match(&a.value, &b.value));
+            && edited
+                .stages
+                .iter()
+                .zip(&entry.stages)
+                .all(|(a, b)| same_but_match(&a.value, &b.value));
         if same {
             // The measured match of a drive is taken as it stands in the worksheet.
             for (mine, theirs) in entry.stages.iter_mut().zip(&edited.stages) {
@@ -136,10 +186,18 @@ fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec
             }
         } else {
             changed.push("other stages".to_owned());
-            entry.stages = edited.stages.iter().map(|s| Decided::new(s.value.clone(), "by the worksheet")).collect();
+            entry.stages = edited
+                .stages
+                .iter()
+                .map(|s| Decided::new(s.value.clone(), "by the worksheet"))
+                .collect();
         }
         if !changed.is_empty() {
-            work.warn(&format!("{}: by the worksheet {}", entry.key, changed.join(", ")));
+            work.warn(&format!(
+                "{}: by the worksheet {}",
+                entry.key,
+                changed.join(", ")
+            ));
         }
     }
     gains
@@ -149,7 +207,10 @@ fn overlay(work: &Work<'_>, job: &Job<'_>, entries: &mut [Option<Entry>]) -> Vec
 fn same_but_match(a: &Stage, b: &Stage) -> bool {
     match (a, b) {
         (Stage::Drive(a), Stage::Drive(b)) => {
-            let bare = |drive: &crate::stage::Drive| crate::stage::Drive { match_db: None, ..drive.clone() };
+            let bare = |drive: &crate::stage::Drive| crate::stage::Drive {
+                match_db: None,
+                ..drive.clone()
+            };
             bare(a) == bare(b)
         }
         _ => a == b,
@@ -184,10 +245,15 @@ fn match_drives(
             |&(i, _)| job.units[i].samples(),
             |&(i, at)| {
                 let (unit, entry) = (&job.units[i], entries[i].as_ref().expect("filtered above"));
-                let Stage::Drive(drive) = &entry.stages[at].value else { unreachable!("found above") };
+                let Stage::Drive(drive) = &entry.stages[at].value else {
+                    unreachable!("found above")
+                };
                 let ahead = entry.chain_before_gain();
                 let ahead = &ahead[..ahead.len() - (entry.stages.len() - at)];
-                let key = measured[unit.track_index].as_ref().map(|m| &m.key).map_err(Clone::clone)?;
+                let key = measured[unit.track_index]
+                    .as_ref()
+                    .map(|m| &m.key)
+                    .map_err(Clone::clone)?;
                 let key = super::store::Key::of("match", &(key, ahead, drive));
                 if let Some(found) = work.store.get(&key) {
                     work.advance(unit.samples());
@@ -206,10 +272,16 @@ fn match_drives(
         let mut groups: BTreeMap<(String, String, usize), Vec<usize>> = BTreeMap::new();
         for (n, &(i, at)) in open.iter().enumerate() {
             let unit = &job.units[i];
-            groups.entry((unit.setup().to_owned(), unit.linked_mic(), at)).or_default().push(n);
+            groups
+                .entry((unit.setup().to_owned(), unit.linked_mic(), at))
+                .or_default()
+                .push(n);
         }
         for members in groups.values() {
-            let takes: Vec<&Match> = members.iter().filter_map(|&n| results[n].as_ref().ok()).collect();
+            let takes: Vec<&Match> = members
+                .iter()
+                .filter_map(|&n| results[n].as_ref().ok())
+                .collect();
             // Silence has no loudness: whatever its gain, it stays silence.
             let match_db = Match::db(&takes).unwrap_or(0.0);
             for &n in members {
@@ -234,7 +306,9 @@ fn try_all(
     heard: &[Heard],
     entries: &[Option<Entry>],
 ) -> Result<Vec<Option<Result<Tried>>>> {
-    let todo: Vec<usize> = (0..entries.len()).filter(|&i| entries[i].is_some()).collect();
+    let todo: Vec<usize> = (0..entries.len())
+        .filter(|&i| entries[i].is_some())
+        .collect();
     let results = work.each(
         "try",
         &todo,
@@ -242,8 +316,17 @@ fn try_all(
         |&i| {
             let unit = &job.units[i];
             let entry = entries[i].as_ref().expect("filtered above");
-            let key = measured[unit.track_index].as_ref().map(|m| &m.key).map_err(Clone::clone)?;
-            attempt::attempt(work, unit, key, &entry.chain_before_gain(), &heard[unit.track_index].level_hits)
+            let key = measured[unit.track_index]
+                .as_ref()
+                .map(|m| &m.key)
+                .map_err(Clone::clone)?;
+            attempt::attempt(
+                work,
+                unit,
+                key,
+                &entry.chain_before_gain(),
+                &heard[unit.track_index].level_hits,
+            )
         },
     )?;
     let mut tried: Vec<Option<Result<Tried>>> = entries.iter().map(|_| None).collect();

@@ -15,7 +15,10 @@ impl Pool {
     /// `jobs` threads; where the system has none to give, the caller's own.
     pub fn new(jobs: usize) -> Self {
         Self {
-            threads: rayon::ThreadPoolBuilder::new().num_threads(jobs.max(1)).build().ok(),
+            threads: rayon::ThreadPoolBuilder::new()
+                .num_threads(jobs.max(1))
+                .build()
+                .ok(),
         }
     }
 
@@ -30,7 +33,8 @@ impl Pool {
     ) -> Vec<Result<R>> {
         let mut order: Vec<usize> = (0..items.len()).collect();
         order.sort_by_key(|&i| std::cmp::Reverse(weight(&items[i])));
-        let results: Vec<Mutex<Option<Result<R>>>> = items.iter().map(|_| Mutex::new(None)).collect();
+        let results: Vec<Mutex<Option<Result<R>>>> =
+            items.iter().map(|_| Mutex::new(None)).collect();
         let run = |i: usize| {
             let result = stop.check().and_then(|()| guarded(|| work(&items[i])));
             if let Err(error) = &result
@@ -38,7 +42,9 @@ impl Pool {
             {
                 stop.environment();
             }
-            *results[i].lock().expect("no panic while a result is stored") = Some(result);
+            *results[i]
+                .lock()
+                .expect("no panic while a result is stored") = Some(result);
         };
         match &self.threads {
             Some(threads) => threads.scope_fifo(|scope| {
@@ -68,8 +74,10 @@ fn guarded<R>(work: impl FnOnce() -> Result<R>) -> Result<R> {
             .map(String::as_str)
             .or_else(|| payload.downcast_ref::<&str>().copied())
             .unwrap_or("no message");
-        Err(Error::new(Kind::File, format!("a defect in batterhead: {text}"))
-            .hint("please report it with the file; the other files are not affected"))
+        Err(
+            Error::new(Kind::File, format!("a defect in batterhead: {text}"))
+                .hint("please report it with the file; the other files are not affected"),
+        )
     })
 }
 
@@ -85,7 +93,13 @@ mod tests {
                 &items,
                 &Stop::default(),
                 |&i| i * 7 % 13,
-                |&i| if i == 42 { panic!("broken at {i}") } else { Ok(i * 2) },
+                |&i| {
+                    if i == 42 {
+                        panic!("broken at {i}")
+                    } else {
+                        Ok(i * 2)
+                    }
+                },
             );
             for (i, result) in results.iter().enumerate() {
                 match result {
@@ -101,6 +115,10 @@ mod tests {
         let stop = Stop::default();
         stop.interrupt();
         let results = Pool::new(2).map(&[1, 2, 3], &stop, |_| 1, |&i| Ok(i));
-        assert!(results.iter().all(|r| r.as_ref().is_err_and(|e| e.kind == Kind::Interrupted)));
+        assert!(
+            results
+                .iter()
+                .all(|r| r.as_ref().is_err_and(|e| e.kind == Kind::Interrupted))
+        );
     }
 }

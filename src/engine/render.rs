@@ -43,7 +43,18 @@ pub fn render(
     format: &OutputFormat,
 ) -> Result<Rendered> {
     let chain = entry.chain();
-    let key = Key::of("stem", &(measured.0, measured.1, &chain, format.rate_hz, format.bits.name(), format.dither, &unit.key));
+    let key = Key::of(
+        "stem",
+        &(
+            measured.0,
+            measured.1,
+            &chain,
+            format.rate_hz,
+            format.bits.name(),
+            format.dither,
+            &unit.key,
+        ),
+    );
     if let Some(found) = finished(work, outbox.root(), &unit.stem_path, &key)? {
         work.advance(unit.samples());
         return Ok(found);
@@ -63,7 +74,13 @@ pub fn render(
     };
     let (metadata, metadata_updated) = carried.updated(&change);
     let frames = resample::frames_out(unit.track.frames(), start, from_hz, rate_hz);
-    let spec = WriteSpec { rate_hz, channels, depth, dither, frames };
+    let spec = WriteSpec {
+        rate_hz,
+        channels,
+        depth,
+        dither,
+        frames,
+    };
 
     let draft = outbox.create(Path::new(&unit.stem_path))?;
     let mut writer = Writer::create(draft, &spec, &metadata)?;
@@ -88,19 +105,38 @@ pub fn render(
         sample_rate_hz: rate_hz,
         channels,
         bit_depth: depth.bits(),
-        sample_format: if depth == Depth::Float32 { audio::SampleFormat::Float } else { audio::SampleFormat::Int },
+        sample_format: if depth == Depth::Float32 {
+            audio::SampleFormat::Float
+        } else {
+            audio::SampleFormat::Int
+        },
         frames,
         time_reference_samples: metadata.time_reference_samples(),
         dithered: dither != Dither::None,
         metadata_updated,
     };
-    let rendered = Rendered { output, after, picture };
-    note(work, &unit.stem_path, key, &rendered.output.sha256, &rendered)?;
+    let rendered = Rendered {
+        output,
+        after,
+        picture,
+    };
+    note(
+        work,
+        &unit.stem_path,
+        key,
+        &rendered.output.sha256,
+        &rendered,
+    )?;
     Ok(rendered)
 }
 
 /// An output that is there, whole, and was made from the same things.
-pub fn finished<T: serde::de::DeserializeOwned>(work: &Work<'_>, root: &Path, path: &str, key: &Key) -> Result<Option<T>> {
+pub fn finished<T: serde::de::DeserializeOwned>(
+    work: &Work<'_>,
+    root: &Path,
+    path: &str,
+    key: &Key,
+) -> Result<Option<T>> {
     let Some(done) = work.store.done(path).filter(|done| done.key == *key) else {
         return Ok(None);
     };
@@ -109,15 +145,29 @@ pub fn finished<T: serde::de::DeserializeOwned>(work: &Work<'_>, root: &Path, pa
         return Ok(None);
     }
     let cancel = || work.stop.is_set();
-    let whole = publish::sha256_file(&file, &cancel).is_ok_and(|sha256| sha256.as_ref() == Some(&done.sha256));
+    let whole = publish::sha256_file(&file, &cancel)
+        .is_ok_and(|sha256| sha256.as_ref() == Some(&done.sha256));
     work.stop.check()?;
-    Ok(whole.then(|| serde_json::from_value(done.figures).ok()).flatten())
+    Ok(whole
+        .then(|| serde_json::from_value(done.figures).ok())
+        .flatten())
 }
 
 /// Notes a finished output in the journal.
-pub fn note(work: &Work<'_>, path: &str, key: Key, sha256: &str, figures: &impl Serialize) -> Result<()> {
+pub fn note(
+    work: &Work<'_>,
+    path: &str,
+    key: Key,
+    sha256: &str,
+    figures: &impl Serialize,
+) -> Result<()> {
     let figures = serde_json::to_value(figures).unwrap_or_default();
-    work.store.note(Done { path: path.to_owned(), key, sha256: sha256.to_owned(), figures })
+    work.store.note(Done {
+        path: path.to_owned(),
+        key,
+        sha256: sha256.to_owned(),
+        figures,
+    })
 }
 
 /// The depth of a file.
@@ -133,25 +183,34 @@ pub fn depth(bits: Bits) -> Depth {
 fn dither(unit: &Unit<'_>, chain: &[Stage], rate_hz: u32, format: &OutputFormat) -> Dither {
     let info = &unit.track.sources[0].info;
     let fits = unit.track.sources.iter().all(|source| {
-        source.info.sample_format == audio::SampleFormat::Int && source.info.bit_depth <= depth(format.bits).bits()
+        source.info.sample_format == audio::SampleFormat::Int
+            && source.info.bit_depth <= depth(format.bits).bits()
     });
     let untouched = rate_hz == info.rate_hz && fits && chain.iter().all(Stage::keeps_bits);
     if !format.dither || untouched || format.bits == Bits::Float32 {
         return Dither::None;
     }
-    Dither::Tpdf { seed: seed(&unit.key) }
+    Dither::Tpdf {
+        seed: seed(&unit.key),
+    }
 }
 
 /// The same file gets the same noise in every run, and no two files the same.
 pub fn seed(name: &str) -> u64 {
     let hash = Sha256::digest(name.as_bytes());
-    hash.iter().take(8).fold(0, |seed, &byte| seed << 8 | u64::from(byte))
+    hash.iter()
+        .take(8)
+        .fold(0, |seed, &byte| seed << 8 | u64::from(byte))
 }
 
 /// Figures and picture of a file on disk.
 pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<(Levels, Picture)> {
     let mut reader = audio::open(path)?;
-    let (rate_hz, channels, frames) = (reader.info().rate_hz, reader.info().channels, reader.info().frames);
+    let (rate_hz, channels, frames) = (
+        reader.info().rate_hz,
+        reader.info().channels,
+        reader.info().frames,
+    );
     let mut meter = Meter::new(rate_hz, channels);
     let mut painter = Painter::new(rate_hz, channels, frames);
     let mut block = Block::default();
@@ -163,7 +222,10 @@ pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<(Levels, Picture)> {
         read += block.frames() as u64;
     }
     if read != frames {
-        return Err(Error::file(path, format!("was written with {frames} frames, but {read} can be read")));
+        return Err(Error::file(
+            path,
+            format!("was written with {frames} frames, but {read} can be read"),
+        ));
     }
     Ok((meter.finish(), painter.finish()))
 }

@@ -17,7 +17,12 @@ pub fn check(work: &Work<'_>, job: &Job<'_>, todo: &[usize], out: &Path) -> Resu
     let bytes = u64::from(depth(output.bits).bits() / 8);
     let frames = |i: usize| {
         let track = job.units[i].track;
-        frames_out(track.frames(), 0, track.rate_hz(), output.rate_hz.unwrap_or(track.rate_hz()))
+        frames_out(
+            track.frames(),
+            0,
+            track.rate_hz(),
+            output.rate_hz.unwrap_or(track.rate_hz()),
+        )
     };
     let mut need = 0;
     for &i in todo {
@@ -42,13 +47,20 @@ pub fn check(work: &Work<'_>, job: &Job<'_>, todo: &[usize], out: &Path) -> Resu
     let need = (need as f64 * RESERVE) as u64;
     std::fs::create_dir_all(out).map_err(|e| Error::writing(out, &e))?;
     // A file system that cannot say is taken at its word when it is full.
-    let Ok(free) = fs4::available_space(out) else { return Ok(()) };
+    let Ok(free) = fs4::available_space(out) else {
+        return Ok(());
+    };
     if free >= need {
         return Ok(());
     }
     Err(Error::new(
         Kind::Environment,
-        format!("the disk is too full: {} needed, {} free, {} missing", size(need), size(free), size(need - free)),
+        format!(
+            "the disk is too full: {} needed, {} free, {} missing",
+            size(need),
+            size(free),
+            size(need - free)
+        ),
     )
     .at(out)
     .hint("free that much, or give another folder with --out; then run the same command again"))

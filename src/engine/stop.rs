@@ -30,7 +30,9 @@ impl Stop {
 
     fn set(&self, reason: u8) {
         // The first reason stays.
-        let _ = self.0.compare_exchange(0, reason, Ordering::Relaxed, Ordering::Relaxed);
+        let _ = self
+            .0
+            .compare_exchange(0, reason, Ordering::Relaxed, Ordering::Relaxed);
     }
 
     /// Whether a reason has been set.
@@ -44,7 +46,10 @@ impl Stop {
             0 => return Ok(()),
             INTERRUPTED => (Kind::Interrupted, "stopped by Ctrl-C"),
             TERMINATED => (Kind::Terminated, "stopped by a termination signal"),
-            _ => (Kind::Environment, "stopped, since nothing more can be written"),
+            _ => (
+                Kind::Environment,
+                "stopped, since nothing more can be written",
+            ),
         };
         Err(Error::new(kind, reason))
     }

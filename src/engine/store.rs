@@ -32,7 +32,12 @@ impl Key {
             hash.update((part.len() as u64).to_le_bytes());
             hash.update(part);
         }
-        Self(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+        Self(
+            hash.finalize()
+                .iter()
+                .map(|byte| format!("{byte:02x}"))
+                .collect(),
+        )
     }
 }
 
@@ -88,12 +93,16 @@ impl Store {
             .open(&path)
             .map_err(|e| Error::writing(&path, &e))?;
         if !text.is_empty() && !text.ends_with('\n') {
-            file.write_all(b"\n").map_err(|e| Error::writing(&path, &e))?;
+            file.write_all(b"\n")
+                .map_err(|e| Error::writing(&path, &e))?;
         }
         Ok(Self {
             outbox: Outbox::open(&root)?,
             root,
-            journal: Mutex::new(Journal { done, file: Some(file) }),
+            journal: Mutex::new(Journal {
+                done,
+                file: Some(file),
+            }),
             _lock: Some(lock),
             _thrown_away: None,
         })
@@ -108,7 +117,10 @@ impl Store {
         Ok(Self {
             root: folder.path().to_owned(),
             outbox: Outbox::open(folder.path())?,
-            journal: Mutex::new(Journal { done: HashMap::new(), file: None }),
+            journal: Mutex::new(Journal {
+                done: HashMap::new(),
+                file: None,
+            }),
             _lock: None,
             _thrown_away: Some(folder),
         })
@@ -128,7 +140,9 @@ impl Store {
     pub fn put(&self, key: &Key, value: &impl Serialize) -> Result<()> {
         let bytes = serde_json::to_vec(value)
             .map_err(|e| Error::new(Kind::File, format!("a result cannot be stored: {e}")))?;
-        self.outbox.write(Path::new(&self.path(key, "json")), &bytes).map(drop)
+        self.outbox
+            .write(Path::new(&self.path(key, "json")), &bytes)
+            .map(drop)
     }
 
     /// Bytes kept before.
@@ -138,21 +152,32 @@ impl Store {
 
     /// Keeps bytes.
     pub fn put_bytes(&self, key: &Key, bytes: &[u8]) -> Result<()> {
-        self.outbox.write(Path::new(&self.path(key, "bin")), bytes).map(drop)
+        self.outbox
+            .write(Path::new(&self.path(key, "bin")), bytes)
+            .map(drop)
     }
 
     /// The output `path` as finished before with the same key; whether the file is still there and
     /// whole is for the caller to see.
     pub fn done(&self, path: &str) -> Option<Done> {
-        self.journal.lock().expect("no panic while the journal is held").done.get(path).cloned()
+        self.journal
+            .lock()
+            .expect("no panic while the journal is held")
+            .done
+            .get(path)
+            .cloned()
     }
 
     /// Notes a finished output at once, so that a crash after it costs nothing.
     pub fn note(&self, done: Done) -> Result<()> {
-        let mut line = serde_json::to_vec(&done)
-            .map_err(|e| Error::new(Kind::File, format!("the journal cannot hold a result: {e}")))?;
+        let mut line = serde_json::to_vec(&done).map_err(|e| {
+            Error::new(Kind::File, format!("the journal cannot hold a result: {e}"))
+        })?;
         line.push(b'\n');
-        let mut journal = self.journal.lock().expect("no panic while the journal is held");
+        let mut journal = self
+            .journal
+            .lock()
+            .expect("no panic while the journal is held");
         if let Some(file) = &mut journal.file {
             file.write_all(&line)
                 .and_then(|()| file.sync_data())
@@ -177,9 +202,12 @@ fn lock(path: &Path, dir: &Path) -> Result<File> {
         Err(fs::TryLockError::WouldBlock) => {
             let holder = fs::read_to_string(path).unwrap_or_default();
             let holder = printable(holder.lines().next().unwrap_or("an unknown process"));
-            return Err(Error::new(Kind::Locked, format!("another run holds this output folder: {holder}"))
-                .at(dir)
-                .hint("wait until it has finished, or give another folder with --out"));
+            return Err(Error::new(
+                Kind::Locked,
+                format!("another run holds this output folder: {holder}"),
+            )
+            .at(dir)
+            .hint("wait until it has finished, or give another folder with --out"));
         }
         // A file system without locks: the run goes on, since a second one is unlikely.
         Err(fs::TryLockError::Error(_)) => {}
@@ -208,7 +236,10 @@ mod tests {
     #[test]
     fn a_torn_last_line_of_the_journal_is_ignored_and_the_rest_kept() {
         let folder = tempfile::tempdir().unwrap();
-        Store::open(folder.path()).unwrap().note(done("stems/a.wav")).unwrap();
+        Store::open(folder.path())
+            .unwrap()
+            .note(done("stems/a.wav"))
+            .unwrap();
         let journal = folder.path().join(FOLDER).join("journal.jsonl");
         let whole = fs::read(&journal).unwrap();
         for cut in 0..whole.len() {
@@ -219,7 +250,13 @@ mod tests {
             assert!(store.done("stems/a.wav").is_some());
             store.note(done("stems/b.wav")).unwrap();
             drop(store);
-            assert!(Store::open(folder.path()).unwrap().done("stems/b.wav").is_some(), "cut at {cut}");
+            assert!(
+                Store::open(folder.path())
+                    .unwrap()
+                    .done("stems/b.wav")
+                    .is_some(),
+                "cut at {cut}"
+            );
         }
     }
 

@@ -25,19 +25,37 @@ impl TrackReader {
             let path = root.join(&source.path);
             let reader = audio::open(&path)?;
             let (found, scanned) = (reader.info(), &source.info);
-            if found.frames != scanned.frames || found.channels != scanned.channels || found.rate_hz != scanned.rate_hz {
-                return Err(Error::file(&path, "changed while the session was being read")
-                    .hint("wait until nothing writes to it, then run again"));
+            if found.frames != scanned.frames
+                || found.channels != scanned.channels
+                || found.rate_hz != scanned.rate_hz
+            {
+                return Err(
+                    Error::file(&path, "changed while the session was being read")
+                        .hint("wait until nothing writes to it, then run again"),
+                );
             }
-            Ok(Part { reader, channel: source.channel, block: Block::default() })
+            Ok(Part {
+                reader,
+                channel: source.channel,
+                block: Block::default(),
+            })
         };
-        Ok(Self { parts: track.sources.iter().map(part).collect::<Result<_>>()? })
+        Ok(Self {
+            parts: track.sources.iter().map(part).collect::<Result<_>>()?,
+        })
     }
 
     /// Fills `block` with at most `frames` frames, all channels of the track; 0 at the end.
     /// Samples are as stored: a non-finite one is not mended here.
     pub fn read(&mut self, block: &mut Block, frames: usize) -> Result<usize> {
-        if let [Part { reader, channel: None, .. }] = &mut self.parts[..] {
+        if let [
+            Part {
+                reader,
+                channel: None,
+                ..
+            },
+        ] = &mut self.parts[..]
+        {
             return reader.read(block, frames);
         }
         let mut got = usize::MAX;
@@ -47,7 +65,9 @@ impl TrackReader {
         let channels = self.parts.iter_mut().flat_map(|part| {
             let only = part.channel;
             let count = part.block.count();
-            (0..count).filter(move |c| only.is_none_or(|o| o == *c)).map(|c| &part.block.channel(c)[..got])
+            (0..count)
+                .filter(move |c| only.is_none_or(|o| o == *c))
+                .map(|c| &part.block.channel(c)[..got])
         });
         let target = block.vectors_mut();
         target.resize_with(channels.size_hint().0.max(target.len()), Vec::new);
@@ -66,7 +86,9 @@ impl TrackReader {
 
     /// The next frame to read.
     pub fn seek(&mut self, frame: u64) -> Result<()> {
-        self.parts.iter_mut().try_for_each(|part| part.reader.seek(frame))
+        self.parts
+            .iter_mut()
+            .try_for_each(|part| part.reader.seek(frame))
     }
 }
 

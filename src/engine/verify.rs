@@ -21,7 +21,9 @@ pub struct Verified {
 pub fn verify(dir: &Path) -> Result<Verified> {
     let path = dir.join(MANIFEST);
     let text = std::fs::read_to_string(&path).map_err(|e| {
-        Error::new(Kind::Input, format!("cannot be read: {e}")).at(&path).hint("give the output folder of an earlier run")
+        Error::new(Kind::Input, format!("cannot be read: {e}"))
+            .at(&path)
+            .hint("give the output folder of an earlier run")
     })?;
     let manifest = Manifest::parse(&text).map_err(|e| e.at(&path))?;
     let mut verified = Verified::default();
@@ -31,18 +33,26 @@ pub fn verify(dir: &Path) -> Result<Verified> {
         listed.insert(file.clone());
         match publish::sha256_file(&file, &|| false) {
             Err(error) => verified.differences.push(error.to_string()),
-            Ok(found) if found.as_deref() != Some(expected) => verified.differences.push(format!("{name}: its bytes have changed")),
+            Ok(found) if found.as_deref() != Some(expected) => verified
+                .differences
+                .push(format!("{name}: its bytes have changed")),
             Ok(_) => match second_reader(&file) {
                 Ok(()) => verified.whole += 1,
                 Err(why) => verified.differences.push(format!("{name}: {why}")),
             },
         }
     }
-    for entry in walkdir::WalkDir::new(dir).sort_by_file_name().into_iter().filter_entry(|e| e.file_name() != store::FOLDER) {
+    for entry in walkdir::WalkDir::new(dir)
+        .sort_by_file_name()
+        .into_iter()
+        .filter_entry(|e| e.file_name() != store::FOLDER)
+    {
         let entry = entry.map_err(|e| Error::new(Kind::Environment, e.to_string()))?;
         if !entry.file_type().is_dir() && entry.path() != path && !listed.contains(entry.path()) {
             let name = entry.path().strip_prefix(dir).unwrap_or(entry.path());
-            verified.differences.push(format!("{}: not in the manifest", name.display()));
+            verified
+                .differences
+                .push(format!("{}: not in the manifest", name.display()));
         }
     }
     Ok(verified)
@@ -54,7 +64,8 @@ fn second_reader(file: &Path) -> std::result::Result<(), String> {
     if !small || file.extension().is_none_or(|e| e != "wav") {
         return Ok(());
     }
-    let reader = hound::WavReader::open(file).map_err(|e| format!("a second reader refuses it: {e}"))?;
+    let reader =
+        hound::WavReader::open(file).map_err(|e| format!("a second reader refuses it: {e}"))?;
     let spec = reader.spec();
     let bytes = u64::from(reader.len()) * u64::from(spec.bits_per_sample.div_ceil(8));
     let there = std::fs::metadata(file).map_or(0, |m| m.len());

@@ -208,7 +208,7 @@ fn features(case: &Case) -> [f32; FEATURES] {
     [
         1.0,
         level.max(-20.0),
-        level.min(-8.0).max(-30.0),
+        level.clamp(-30.0, -8.0),
         libm::sqrtf(all.max(0.0)),
         libm::sqrtf(mine.max(0.0)),
         best,

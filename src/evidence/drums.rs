@@ -43,6 +43,11 @@ impl TakeTrack {
         })
     }
 
+    /// Whether it fires with the strokes of a drum.
+    pub(super) fn is_trigger(&self) -> bool {
+        self.family == Family::Utility && self.mic.contains("trigger")
+    }
+
     /// Smaller for the mic that hears its drum first and most clearly.
     fn rank(&self) -> usize {
         const ORDER: [&str; 6] = [

@@ -18,6 +18,8 @@ const STEPS: usize = 30;
 const LEARN: usize = 3000;
 /// Spread of log energy ratios (natural logarithm) of a stroke around its template.
 const SPREAD: f32 = 0.6;
+/// What other takes show counts as much as this many strokes of this one.
+const KNOWN_STROKES: f32 = 12.0;
 /// A foreign drum is at least this much weaker than a mic's own (power ratio).
 const FOREIGN: f32 = 0.6;
 
@@ -113,10 +115,13 @@ impl Mixture {
             }
             templates = (0..templates.len())
                 .map(|source| {
-                    let mut new = relearn(table, &chosen, &templates, &gains, source);
+                    let (mut new, strokes) = relearn(table, &chosen, &templates, &gains, source);
                     if let Some(Some(known)) = start.known.get(source) {
+                        // few strokes here: other takes know better
+                        let here = strokes as f32 / (strokes as f32 + KNOWN_STROKES);
                         for (new, known) in new.iter_mut().zip(known) {
-                            *new = (*new * known * known).cbrt();
+                            let (a, b) = (libm::logf(new.max(1e-9)), libm::logf(known.max(1e-9)));
+                            *new = libm::expf(here * a + (1.0 - here) * b);
                         }
                     }
                     if source < start.own.len() {
@@ -165,7 +170,10 @@ impl Mixture {
     ) -> (f32, f32) {
         let (y, floor) = (table.energy(moment), table.floor(moment));
         let gains = self.gains(moment);
-        if gains[drum] <= 0.0 {
+        let share: f32 = self.templates[drum][track * BANDS..(track + 1) * BANDS]
+            .iter()
+            .sum();
+        if gains[drum] * share < 0.003 * table.level(moment, track) {
             return (0.0, 0.0);
         }
         let with = losses(y, floor, &self.templates, gains);
@@ -321,7 +329,7 @@ fn first_guess(
         .iter()
         .take_while(|(margin, _)| *margin > 2.0)
         .count();
-    margins.truncate(clear.max(5).min(200));
+    margins.truncate(clear.clamp(5, 200));
     (0..table.dims)
         .map(|d| {
             let mut ratios: Vec<f32> = margins
@@ -363,14 +371,15 @@ fn free_templates(table: &Table, chosen: &[usize], overheads: &[usize]) -> Vec<T
         .collect()
 }
 
-/// A source's template as the median of what its strokes show where it is the loudest.
+/// A source's template as the median of what its strokes show where it is the loudest, and how many
+/// strokes that were.
 fn relearn(
     table: &Table,
     chosen: &[usize],
     templates: &[Template],
     gains: &[Vec<f32>],
     source: usize,
-) -> Template {
+) -> (Template, usize) {
     let old = &templates[source];
     let mut all: Vec<f32> = gains.iter().map(|g| g[source]).collect();
     let loud = quantile(&mut all, 0.98);
@@ -378,7 +387,7 @@ fn relearn(
         .filter(|&i| gains[i][source] > 0.05 * loud && gains[i][source] > 0.0)
         .collect();
     if active.len() < 3 {
-        return old.clone();
+        return (old.clone(), 0);
     }
     let mut new: Template = (0..table.dims)
         .map(|d| {
@@ -411,7 +420,7 @@ fn relearn(
             *value *= before / after;
         }
     }
-    new
+    (new, active.len())
 }
 
 /// A drum is loudest in its own mic, measured by what each mic is used to.

@@ -2,29 +2,52 @@
 //!
 //! A [`Listener`] hears each track once and leaves a [`Trace`] of eight bytes a millisecond. What
 //! needs several mics is decided from the traces of a take, and from short pieces of sound around
-//! hits. Every result is plain data with its number of hits, its spread and a confidence.
+//! hits ([`relate`]); what needs several takes from their evidence ([`Reference::pool`], then
+//! [`relate`] once more, then [`pool_setup`]). Every result is plain data with its number of hits,
+//! its spread and a confidence; where that is low it says why, and nothing follows from it.
 
 mod attribute;
 mod bank;
+mod close;
 mod decimate;
 mod drums;
+mod hits;
 mod mixture;
 mod modes;
 mod moments;
 mod onset;
+mod pair;
+mod place;
+mod setup;
+mod suspect;
 mod take;
 #[doc(hidden)]
 pub mod testbed;
+#[cfg(test)]
+mod tests;
 mod trace;
 mod tuning;
 mod weights;
+mod window;
 
 #[doc(hidden)]
 pub use attribute::FEATURES;
+pub use bank::BANDS;
 pub use drums::TakeTrack;
+pub use hits::Hit;
 pub use onset::Onset;
-pub use take::Material;
+#[doc(hidden)]
+pub use pair::analyse_signals;
+pub use pair::{PairEvidence, PairKind, Polarity};
+pub use setup::{
+    Drift, DrumTuning, MicLevel, PairVerdict, Reference, SetupEvidence, pool_setup,
+    weighted_quantile,
+};
+pub use suspect::{SameSound, Suspicion, same_sound, unlikely_mics};
+pub use take::{DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate};
 #[doc(hidden)]
 pub use take::{Example, examples};
 pub use trace::{Listener, Trace};
+#[doc(hidden)]
+pub use tuning::tune_hit;
 pub use tuning::{HitTuning, Tuning};

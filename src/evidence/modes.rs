@@ -18,6 +18,8 @@ pub(super) struct Mode {
 
 /// ln 10³: from a time constant to the time for 60 dB.
 const LN_1000: f64 = 6.907_755_278_982_137;
+/// The stick's noise has gone by then, the ring of a dead drum has not.
+const RING_FROM_S: f64 = 0.02;
 /// Poles looked for: twelve partials.
 const ORDER: usize = 24;
 const ROUNDS: usize = 300;
@@ -28,11 +30,10 @@ impl Mode {
         self.t60_s > 0.03 && self.t60_s < 6.0
     }
 
-    /// How strongly it rings: its energy from 50 ms on, in decibels, so that the stick does not
-    /// count.
+    /// How strongly it rings: its energy from [`RING_FROM_S`] on, in decibels.
     pub fn ring_db(&self) -> f64 {
         let damping = (LN_1000 / self.t60_s).max(1.0);
-        let energy = self.amplitude * self.amplitude * (-2.0 * damping * 0.05).exp();
+        let energy = self.amplitude * self.amplitude * (-2.0 * damping * RING_FROM_S).exp();
         10.0 * (energy / (2.0 * damping)).max(1e-30).log10()
     }
 }
@@ -43,9 +44,7 @@ pub(super) fn modes(sound: &[f64], rate_hz: f64) -> Vec<Mode> {
         .and_then(|poles| with_amplitudes(sound, &poles, rate_hz))
         .unwrap_or_default()
         .into_iter()
-        .filter(|m| {
-            m.freq_hz > 25.0 && m.freq_hz < 0.44 * rate_hz && m.amplitude > 0.0
-        })
+        .filter(|m| m.freq_hz > 25.0 && m.freq_hz < 0.44 * rate_hz && m.amplitude > 0.0)
         .collect()
 }
 

@@ -75,7 +75,7 @@ pub(super) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Mome
                 floor: base,
                 arrival_ms: moment.first_ms,
             };
-            for band in 0..BANDS {
+            for (band, stray) in STRAY.iter().enumerate() {
                 let before: f32 = (first - SLACK_MS - BEFORE_MS..first - SLACK_MS)
                     .map(|t| power(band, t))
                     .sum::<f32>()
@@ -88,7 +88,7 @@ pub(super) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Mome
                     best = best.max(sum / AFTER_MS as f32);
                 }
                 rise.energy[band] = (best - before).max(0.0);
-                rise.floor[band] += STRAY[band] * before;
+                rise.floor[band] += stray * before;
             }
             let steep = |t: i64| -> f32 {
                 (1..BANDS)

@@ -116,7 +116,7 @@ fn novelty(ear: &Ear, levels: &[[u8; BANDS]]) -> Vec<u16> {
         .map(|t| {
             let mut weighted = 0.0;
             let mut best = [0.0f32; 2];
-            for band in 0..BANDS {
+            for (band, floor) in floors.iter().enumerate() {
                 let after = mean(levels, band, t, ear.after_ms[band], &table);
                 let before = mean(
                     levels,
@@ -125,7 +125,7 @@ fn novelty(ear: &Ear, levels: &[[u8; BANDS]]) -> Vec<u16> {
                     BEFORE_MS.len(),
                     &table,
                 );
-                let ratio = (after + floors[band]) / (before + floors[band]);
+                let ratio = (after + floor) / (before + floor);
                 let rise = (10.0 * libm::log10f(ratio)).clamp(0.0, CAP_DB);
                 weighted += rise * ear.weights[band];
                 let single = rise * (1.2 * ear.weights[band]).min(1.0);

@@ -1,11 +1,19 @@
 //! The tracks of a take held against each other.
 
 use super::attribute::{Attribution, Drum, Heard, Known, attribute};
+use super::bank::BANDS;
 use super::drums::{TakeTrack, drums};
+use super::hits::Hit;
 use super::moments::{self, Moment, Rise};
+use super::pair::PairEvidence;
+use super::setup::Reference;
 use super::trace::Trace;
+use super::tuning::{HitTuning, Tuning};
+use super::window::window;
+use super::{close, hits};
 use crate::error::Result;
 use crate::session::Family;
+use serde::{Deserialize, Serialize};
 
 /// Where the traces and the sound of a take come from.
 pub trait Material {
@@ -49,10 +57,15 @@ impl Kit {
             onsets.push(list);
         }
         let close = |i: &usize| subset[*i].family != Family::Overhead || drums.is_empty();
-        let all = (0..subset.len())
+        let mut all: Vec<i64> = (0..subset.len())
             .filter(close)
             .flat_map(|i| onsets[i].iter().map(|o| o.0))
             .collect();
+        for (t, track) in tracks.iter().enumerate().filter(|(_, t)| t.is_trigger()) {
+            let offset = track.offset_ms();
+            let trace = material.trace(t)?;
+            all.extend(trace.onsets.iter().map(|o| i64::from(o.at_ms) + offset));
+        }
         let moments = moments::gather(all);
         let mut rises = Vec::new();
         for (i, &t) in members.iter().enumerate() {
@@ -80,6 +93,14 @@ impl Kit {
         })
     }
 
+    /// What other takes show of each drum.
+    fn known(&self, tracks: &[TakeTrack], reference: Option<&Reference>) -> Vec<Known> {
+        let known = |name: &str| {
+            reference.map_or_else(Known::default, |r| r.known(name, tracks, &self.tracks))
+        };
+        self.drums.iter().map(|(name, _)| known(name)).collect()
+    }
+
     pub fn attribute(&self, known: &[Known]) -> Attribution {
         let drums: Vec<Drum> = self.drums.iter().map(|d| d.1.clone()).collect();
         attribute(
@@ -95,6 +116,103 @@ impl Kit {
     }
 }
 
+/// What a take's tracks show when held against each other.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TakeEvidence {
+    /// Where the kit is played, in milliseconds of the take: count-in, taps and talk lie outside.
+    /// `None` where nothing was struck.
+    pub window_ms: Option<(i64, i64)>,
+    /// One a track, in the order given.
+    pub tracks: Vec<TrackEvidence>,
+    /// One a drum (or cymbal) that has a mic of its own.
+    pub drums: Vec<DrumEvidence>,
+    /// Mics of one drum, close mics and overheads, the sides of a pair.
+    pub pairs: Vec<PairEvidence>,
+}
+
+/// What the take shows of one track.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrackEvidence {
+    /// Its label.
+    pub label: String,
+    /// The drum whose hits these are; `None` for overheads and rooms (hits of kick and snare).
+    pub drum: Option<String>,
+    /// Hits inside the window, in order. Empty for tracks that hear no drum.
+    pub hits: Vec<Hit>,
+    /// Whether the hits were told from bleed by other mics; if not, they are only onsets.
+    pub attributed: bool,
+    /// Moments that may be hits (0.2 ≤ p < 0.5).
+    pub unsure: usize,
+    /// Share of the strokes that were probably missed, 0 to 1.
+    pub missed: f64,
+    /// Tuning of the take; `None` where no hit has a pitch.
+    pub tuning: Option<Tuning>,
+    /// The hits that it rests on.
+    pub tuning_hits: Vec<HitTuning>,
+    /// Hits that had room for it.
+    pub tuning_tried: usize,
+}
+
+/// A drum as this take shows it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DrumEvidence {
+    /// `kick`, `snare`, `tom-2`, `china-r`.
+    pub name: String,
+    /// Part of the kit.
+    pub family: Family,
+    /// Label of the track that hears it first.
+    pub own: String,
+    /// Energy of its strong hits in its own mic (mean square over 10 ms, all bands).
+    pub level_db: Option<f64>,
+    /// How much each band of each track rises at one of its hits, over `level_db`; by label.
+    pub template_db: Vec<(String, [f32; BANDS])>,
+    /// Hits.
+    pub count: usize,
+    /// Sum of the probabilities of all moments.
+    pub expected: f64,
+    /// The most probable moment.
+    pub most: f64,
+    /// The loudest moment of its own mic, whosever it is, over the reference of the set-up.
+    pub loudest_db: Option<f64>,
+    /// Whether the take plays it.
+    pub played: Played,
+}
+
+/// Whether a drum is played in a take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Played {
+    /// It is, with this confidence.
+    Yes(f64),
+    /// It is not, with this confidence; only ever said by comparison with other takes.
+    No(f64),
+    /// It cannot be told, for this reason.
+    NotSure(String),
+}
+
+/// Holds the tracks of a take against each other. `reference` is what other takes of the set-up
+/// have shown; without it levels are judged within the take alone, and no drum is ever called
+/// unplayed. Fails only where `material` does.
+pub fn relate(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    reference: Option<&Reference>,
+) -> Result<TakeEvidence> {
+    let kit = Kit::hear(tracks, material)?;
+    let known = kit.known(tracks, reference);
+    let mut attribution = kit.attribute(&known);
+    hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
+    let window_ms = window(&kit, &attribution);
+    let mut evidence = TakeEvidence {
+        window_ms,
+        drums: hits::drums(tracks, &kit, &attribution, reference),
+        tracks: hits::tracks(tracks, material, &kit, &attribution, window_ms)?,
+        pairs: Vec::new(),
+    };
+    close::listen(tracks, material, &kit, &attribution, &mut evidence)?;
+    Ok(evidence)
+}
+
 /// What the fitting program needs: for each drum its name, and for each moment the features and
 /// the time.
 #[doc(hidden)]
@@ -106,9 +224,13 @@ pub type Example = (
 
 /// Features of all moments of a take.
 #[doc(hidden)]
-pub fn examples(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<Example>> {
+pub fn examples(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    reference: Option<&Reference>,
+) -> Result<Vec<Example>> {
     let kit = Kit::hear(tracks, material)?;
-    let known = vec![Known::default(); kit.drums.len()];
+    let known = kit.known(tracks, reference);
     let attribution = kit.attribute(&known);
     Ok(kit
         .drums

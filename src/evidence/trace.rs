@@ -14,7 +14,7 @@ use crate::session::Family;
 const LEVEL_STEP_DB: f64 = 0.625;
 const LEVEL_FLOOR_DB: f64 = -132.0;
 /// The same for peaks.
-const PEAK_STEP_DB: f64 = 0.0025;
+pub(super) const PEAK_STEP_DB: f64 = 0.0025;
 const PEAK_FLOOR_DB: f64 = -136.0;
 
 /// Marks a stored trace and its version.

@@ -49,8 +49,8 @@ pub struct HitTuning {
     pub next_level_db: Option<f64>,
     /// The fundamental 200 to 500 ms after the stroke, where nothing was struck until then.
     pub settled_hz: Option<f64>,
-    /// How hard, for comparing takes: the peak of the hit.
-    pub level_dbfs: Option<f64>,
+    /// How hard, for comparing takes: energy in the own mic over 10 ms.
+    pub force_db: Option<f64>,
 }
 
 /// Tuning over hits.
@@ -155,8 +155,23 @@ pub(super) fn hit_tuning(
         next_ring_s: next.map(|m| round_to(m.t60_s, 3)),
         next_level_db: next.map(|m| round_to(m.ring_db() - fundamental.ring_db(), 2)),
         settled_hz: settled_hz.map(|f| round_to(f, 2)),
-        level_dbfs: None,
+        force_db: None,
     })
+}
+
+/// The pitch of one stroke that begins at the first sample of `sound`, with nothing else struck for
+/// `free_s` seconds.
+#[doc(hidden)]
+pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Option<HitTuning> {
+    let decimator = Decimator::new(rate_hz);
+    let mut padded = vec![0.0; decimator.margin()];
+    padded.extend(sound);
+    padded.resize(padded.len() + decimator.margin(), 0.0);
+    let piece = Piece {
+        sound: &padded,
+        free_s,
+    };
+    hit_tuning(&piece, &decimator, range_hz(family)?)
 }
 
 /// Median; `None` of nothing.
@@ -262,18 +277,7 @@ mod tests {
     }
 
     fn hear(sound: &[f64], free_s: f64, family: Family) -> Option<HitTuning> {
-        let decimator = Decimator::new(RATE);
-        let mut padded = vec![0.0; decimator.margin()];
-        padded.extend(sound);
-        padded.resize(padded.len() + decimator.margin(), 0.0);
-        hit_tuning(
-            &Piece {
-                sound: &padded,
-                free_s,
-            },
-            &decimator,
-            range_hz(family)?,
-        )
+        tune_hit(sound, RATE, free_s, family)
     }
 
     #[test]
@@ -323,7 +327,7 @@ mod tests {
             next_ring_s: None,
             next_level_db: None,
             settled_hz: None,
-            level_dbfs: None,
+            force_db: None,
         };
         let of = |list: &[f64]| {
             pool(

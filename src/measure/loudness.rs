@@ -263,7 +263,7 @@ impl Windows {
         let hundred = older.iter().chain(newer).sum::<f64>();
         self.hundreds[at] = hundred;
         self.ticks += 1;
-        if self.ticks % HUNDRED as u64 == 0 {
+        if self.ticks.is_multiple_of(HUNDRED as u64) {
             self.gating.energies.push(hundred);
         }
         self.momentary = self.window(at, MOMENTARY);

@@ -81,26 +81,27 @@ pub(crate) fn strike(
     let seconds = drum.modes.iter().map(|m| m.1).fold(drum.noise.0, f64::max);
     let frames = ((seconds * rate) as usize).min(out.len().saturating_sub(at));
     let decay = |ring: f64| (-6.9078 / (ring * rate)).exp();
-    let mut low = 0.0;
     let detune = random.between(0.98, 1.02);
-    let mut amplitudes: [f64; 4] = [1.0; 4];
-    let decays = [
-        decay(drum.modes[0].1),
-        decay(drum.modes[1].1),
-        decay(drum.modes[2].1),
-        decay(drum.noise.0),
-    ];
-    for n in 0..frames {
+    // a decaying sine is a two-pole resonator's answer to an impulse
+    let mut modes = drum.modes.map(|(hz, ring, amplitude)| {
+        let (w, r) = (TAU * hz * detune / rate, decay(ring));
+        (2.0 * r * w.cos(), r * r, 0.0, -amplitude * w.sin() / r)
+    });
+    let noise_decay = decay(drum.noise.0);
+    let attack = (-1.0 / attack).exp();
+    let (mut low, mut noise, mut rise) = (0.0, drum.noise.1, 1.0);
+    for x in &mut out[at..at + frames] {
         let mut y = 0.0;
-        for (i, (hz, _, amplitude)) in drum.modes.iter().enumerate() {
-            y += amplitude * amplitudes[i] * (TAU * hz * detune * n as f64 / rate).sin();
+        for (a, b, y1, y2) in &mut modes {
+            let next = *a * *y1 - *b * *y2;
+            y += *y1;
+            (*y2, *y1) = (*y1, next);
         }
         low = drum.noise.2 * low + (1.0 - drum.noise.2) * random.between(-1.0, 1.0);
-        y += drum.noise.1 * amplitudes[3] * low;
-        for (a, d) in amplitudes.iter_mut().zip(decays) {
-            *a *= d;
-        }
-        out[at + n] += force * drum.level * y * (1.0 - (-(n as f64) / attack).exp());
+        y += noise * low;
+        noise *= noise_decay;
+        *x += force * drum.level * y * (1.0 - rise);
+        rise *= attack;
     }
 }
 

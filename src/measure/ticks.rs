@@ -98,11 +98,6 @@ impl Ticks {
         }
     }
 
-    /// Frames so far.
-    pub fn frames(&self) -> u64 {
-        self.start + self.held.first().map_or(0, Vec::len) as u64
-    }
-
     pub fn non_finite(&self) -> &NonFinite {
         &self.non_finite
     }
@@ -146,7 +141,6 @@ mod tests {
                     });
                 }
                 assert_eq!(next + ticks.rest().channels[0].len() as u64, 20_000);
-                assert_eq!(ticks.frames(), 20_000);
             }
         }
     }

@@ -9,11 +9,11 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::{
-    Follow, HIGHEST_RATE_HZ, LevelRule, MAX_BYTES, MAX_STAGES, Preset, Spans, Step, builtin,
-    freq_hz, place,
+    Follow, HIGHEST_RATE_HZ, LevelRule, MAX_BYTES, MAX_STAGES, Preset, Spans, Step, freq_hz, place,
 };
 use crate::problem::walk::{self, Fields, Value, entries};
 use crate::problem::{Problem, Problems, suggest};
+use crate::session::Mic;
 use crate::stage::{STAGES, Stage};
 
 /// The keys that make a frequency follow the drum.
@@ -82,7 +82,7 @@ pub fn load(text: &str, file: &str) -> Result<Preset, Problems> {
 
 fn mics(fields: &mut Fields) -> Vec<String> {
     let items = fields.array("mics").unwrap_or_default();
-    let known = builtin::mics();
+    let known: Vec<_> = Mic::all().map(Mic::name).collect();
     let mic = |item: &Value| {
         let mic = item.string(fields.problems)?;
         if !known.contains(&mic) {

@@ -2,7 +2,7 @@
 //!
 //! [`load`] turns text into checked data or every problem with its place; [`find`] does so by name
 //! or path. What needs the sample rate is checked by [`Preset::check_at`]; what a stage follows is
-//! filled in by [`Step::resolve`].
+//! filled in when the worksheet is decided.
 
 use std::ops::{Range, RangeInclusive};
 use std::sync::Arc;
@@ -182,22 +182,6 @@ impl Step {
         name_of(&self.stage)
     }
 
-    /// The stage with what it follows filled in: `measured_hz` (of the tuning of a take or set-up)
-    /// times [`Follow::times`], kept within the limits; as written if nothing was measured or it
-    /// follows nothing.
-    pub fn resolve(&self, measured_hz: impl Fn(Followed) -> Option<f64>) -> Stage {
-        let mut stage = self.stage.clone();
-        if let Some(follow) = self.follow
-            && let Some(measured) = measured_hz(follow.of)
-            && let Some(freq_hz) = freq_hz(&mut stage)
-        {
-            let low = follow.min_hz.unwrap_or(f64::MIN);
-            let high = follow.max_hz.unwrap_or(f64::MAX);
-            *freq_hz = (measured * follow.times).max(low).min(high);
-        }
-        stage
-    }
-
     fn check(&self, rate_hz: f64, of: &str, problems: &mut Problems) {
         for fault in self.stage.settings().check(rate_hz) {
             let value = self.spans.values.iter().find(|(key, _)| key == fault.key);
@@ -256,41 +240,6 @@ fn name_of(stage: &Stage) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn peak(keys: &str) -> Step {
-        let text = format!("stages = [ {{ peak = {{ {keys}, gain_db = 3, q = 1 }} }} ]");
-        let preset = load(&text, "x.toml").expect("a right preset");
-        preset.stages.into_iter().next().expect("one stage")
-    }
-
-    fn resolved(step: &Step, measured: impl Fn(Followed) -> Option<f64>) -> f64 {
-        match step.resolve(measured) {
-            Stage::Peak(peak) => peak.freq_hz,
-            other => panic!("{other:?}"),
-        }
-    }
-
-    #[test]
-    fn a_followed_frequency_is_multiplied_and_kept_within_its_limits() {
-        let step =
-            peak("freq_hz = 200, freq_of = 'fundamental', times = 2, min_hz = 150, max_hz = 260");
-        for (measured, want) in [
-            (100.0, 200.0),
-            (120.0, 240.0),
-            (60.0, 150.0),
-            (190.0, 260.0),
-        ] {
-            assert_eq!(resolved(&step, |_| Some(measured)), want);
-        }
-        assert_eq!(resolved(&step, |_| None), 200.0);
-        let only = |of| (of == Followed::NextPartial).then_some(330.0);
-        assert_eq!(resolved(&step, only), 200.0);
-        assert_eq!(
-            resolved(&peak("freq_hz = 80, freq_of = 'next-partial'"), only),
-            330.0
-        );
-        assert_eq!(resolved(&peak("freq_hz = 80"), |_| Some(100.0)), 80.0);
-    }
 
     #[test]
     fn names_are_those_of_serde_and_of_the_table() {

@@ -5,7 +5,8 @@ use schemars::{JsonSchema, schema_for};
 use serde::Deserialize;
 use serde_json::{Map, Value, json};
 
-use super::{Follow, Followed, HIGHEST_RATE_HZ, LevelRule, MAX_STAGES, builtin};
+use super::{Follow, Followed, HIGHEST_RATE_HZ, LevelRule, MAX_STAGES};
+use crate::session::Mic;
 use crate::stage::{Fault, Row, STAGES, Stage};
 
 /// A preset file.
@@ -105,7 +106,8 @@ pub fn schema() -> String {
         followed.remove("title");
     }
     schema["properties"]["stages"]["maxItems"] = json!(MAX_STAGES);
-    schema["properties"]["mics"]["items"]["enum"] = json!(builtin::mics());
+    schema["properties"]["mics"]["items"]["enum"] =
+        json!(Mic::all().map(Mic::name).collect::<Vec<_>>());
     let level = &mut schema["$defs"]["LevelRule"]["properties"];
     for (key, range) in [
         ("target", LevelRule::TARGET),

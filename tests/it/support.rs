@@ -30,16 +30,46 @@ pub const RATE: u32 = 48_000;
 
 /// A small kit.
 pub const KIT: [MicFile<'_>; 5] = [
-    MicFile { name: "Kick In", hz: 60.0, peak: 0.3, channels: 1 },
-    MicFile { name: "SN TOP", hz: 210.0, peak: 0.25, channels: 1 },
-    MicFile { name: "OHL", hz: 900.0, peak: 0.12, channels: 1 },
-    MicFile { name: "OHR", hz: 910.0, peak: 0.12, channels: 1 },
-    MicFile { name: "Room", hz: 300.0, peak: 0.15, channels: 2 },
+    MicFile {
+        name: "Kick In",
+        hz: 60.0,
+        peak: 0.3,
+        channels: 1,
+    },
+    MicFile {
+        name: "SN TOP",
+        hz: 210.0,
+        peak: 0.25,
+        channels: 1,
+    },
+    MicFile {
+        name: "OHL",
+        hz: 900.0,
+        peak: 0.12,
+        channels: 1,
+    },
+    MicFile {
+        name: "OHR",
+        hz: 910.0,
+        peak: 0.12,
+        channels: 1,
+    },
+    MicFile {
+        name: "Room",
+        hz: 300.0,
+        peak: 0.15,
+        channels: 2,
+    },
 ];
 
 impl Place {
     pub fn new() -> Self {
-        Self(tempfile::Builder::new().prefix("batterhead-test-").tempdir().expect("a temporary folder"))
+        Self(
+            tempfile::Builder::new()
+                .prefix("batterhead-test-")
+                .tempdir()
+                .expect("a temporary folder"),
+        )
     }
 
     pub fn path(&self, relative: &str) -> PathBuf {
@@ -72,7 +102,9 @@ impl Place {
                 let hiss = (noise >> 40) as f64 / f64::from(1 << 24) - 0.5;
                 let side = 1.0 - 0.1 * f64::from(channel);
                 let sample = ring * side + hiss * 2e-4;
-                writer.write_sample((sample * 8_388_607.0) as i32).expect("room on the disk");
+                writer
+                    .write_sample((sample * 8_388_607.0) as i32)
+                    .expect("room on the disk");
             }
         }
         writer.finalize().expect("a whole file");
@@ -84,7 +116,11 @@ impl Place {
             for take in 1..=takes {
                 for (m, mic) in KIT.iter().enumerate() {
                     let seed = 1 + take * 100 + m as u64 + 10_000 * s as u64;
-                    self.mic(&format!("takes/{song}/take {take}/{}.wav", mic.name), mic, seed);
+                    self.mic(
+                        &format!("takes/{song}/take {take}/{}.wav", mic.name),
+                        mic,
+                        seed,
+                    );
                 }
             }
         }
@@ -123,7 +159,12 @@ impl Place {
         let mut files = Vec::new();
         for entry in walkdir::WalkDir::new(&root).sort_by_file_name() {
             let entry = entry.expect("readable");
-            let name = entry.path().strip_prefix(&root).expect("inside").to_string_lossy().into_owned();
+            let name = entry
+                .path()
+                .strip_prefix(&root)
+                .expect("inside")
+                .to_string_lossy()
+                .into_owned();
             if entry.file_type().is_file() && !name.starts_with(".batterhead") {
                 files.push((name, sha256(entry.path())));
             }
@@ -134,12 +175,18 @@ impl Place {
     /// The integer samples of a WAV file, interleaved.
     pub fn samples(&self, relative: &str) -> Vec<i32> {
         let mut reader = hound::WavReader::open(self.path(relative)).expect(relative);
-        reader.samples::<i32>().map(|s| s.expect("a sample")).collect()
+        reader
+            .samples::<i32>()
+            .map(|s| s.expect("a sample"))
+            .collect()
     }
 }
 
 pub fn sha256(path: &Path) -> String {
     use sha2::{Digest, Sha256};
     let bytes = std::fs::read(path).expect("readable");
-    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+    Sha256::digest(bytes)
+        .iter()
+        .map(|b| format!("{b:02x}"))
+        .collect()
 }

@@ -10,6 +10,7 @@ use super::prediction::{ORDER, predictor, residual};
 use super::{Format, Sure, Trace, counted, found};
 use crate::finding::{Code, Finding, Severity};
 use crate::units;
+use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
 /// Most candidates kept, the largest.
@@ -17,9 +18,9 @@ const MOST: usize = 1000;
 /// Milliseconds on each side that the jump must stand out of.
 const BESIDE_MS: usize = 10;
 /// Least ratio of the jump to the RMS beside it: of the second difference, of the residual.
-const ROUGH: f64 = 5.0;
+const ROUGH: f64 = 4.0;
 const EXACT: f64 = 10.0;
-/// Share of the energy of ±1 ms that lies within ten samples.
+/// Share of the energy of ±1 ms, over that of the sound beside, that lies within ten samples.
 const ISOLATED: f64 = 0.75;
 /// Least jump in units of rounding.
 const LEAST: f64 = 32.0;
@@ -33,7 +34,7 @@ const MASK: (usize, usize) = (4, 6);
 const BEHIND: usize = ORDER + 6;
 
 /// A jump that may be a click.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Click {
     /// Where.
     pub frame: u64,
@@ -177,8 +178,9 @@ impl Clicks {
         let surroundings = power(&r[at - 6 - beside..at - 6])
             .max(power(&r[at + BEHIND..(at + BEHIND + beside).min(r.len())]))
             .max(power(&r[at + BEHIND..at + BEHIND + ms]));
-        let core = energy(&r[at - 4..at + 6]);
-        let all = energy(&r[at.saturating_sub(ms)..=at + ms]);
+        let over = |range: &[f64]| energy(range) - range.len() as f64 * surroundings;
+        let core = over(&r[at - 4..at + 6]);
+        let all = over(&r[at.saturating_sub(ms)..=at + ms]).max(core);
         if height <= LEAST * self.format.lsb
             || height * height <= EXACT * EXACT * surroundings
             || core <= ISOLATED * all
@@ -231,26 +233,34 @@ impl Clicks {
 /// The second difference of `samples[2..]` (of all of them but two at the start of a track).
 fn measure(samples: &[f64]) -> Piece {
     const LANES: usize = 8;
+    let bend = |a: f64, b: f64, c: f64| a - 2.0 * b + c;
     let n = samples.len().saturating_sub(2);
     let (a, b, c) = (
         &samples[..n],
-        &samples[1.min(samples.len())..],
-        &samples[2.min(samples.len())..],
+        samples.get(1..=n).unwrap_or(&[]),
+        samples.get(2..).unwrap_or(&[]),
     );
     let mut largest = [0.0f64; LANES];
     let mut energy = [0.0f64; LANES];
-    for at in (0..n).step_by(LANES) {
-        for lane in 0..LANES.min(n - at) {
-            let i = at + lane;
-            let d = a[i] - 2.0 * b[i] + c[i];
-            let height = d.abs();
-            largest[lane] = if height > largest[lane] {
-                height
-            } else {
-                largest[lane]
-            };
-            energy[lane] += d * d;
+    let mut add = |lane: usize, d: f64| {
+        let height = d.abs();
+        largest[lane] = if height > largest[lane] {
+            height
+        } else {
+            largest[lane]
+        };
+        energy[lane] += d * d;
+    };
+    let (a, a_rest) = a.as_chunks::<LANES>();
+    let (b, b_rest) = b.as_chunks::<LANES>();
+    let (c, c_rest) = c.as_chunks::<LANES>();
+    for ((a, b), c) in a.iter().zip(b).zip(c) {
+        for lane in 0..LANES {
+            add(lane, bend(a[lane], b[lane], c[lane]));
         }
+    }
+    for (lane, ((a, b), c)) in a_rest.iter().zip(b_rest).zip(c_rest).enumerate() {
+        add(lane, bend(*a, *b, *c));
     }
     Piece {
         largest: largest.into_iter().fold(0.0, f64::max),

@@ -25,6 +25,7 @@ pub(super) fn finding(format: Format, clips: &[Clips]) -> Option<Finding> {
         .flat_map(|l| l.frames.iter().copied())
         .collect();
     frames.sort_unstable();
+    frames.dedup();
     let at_s = format.places(&frames);
     let level_db = units::ratio_to_db(main.level.abs()).unwrap_or(0.0);
     let place = if level_db.abs() <= FULL_SCALE_DB {

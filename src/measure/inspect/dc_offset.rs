@@ -1,45 +1,50 @@
-//! A constant under the waveform: the median of the means of 0.1 s in the quieter half of the track,
-//! which strokes hardly move.
+//! A constant under the waveform: the median of weighted means of 0.4 s (Hann, so that a low note
+//! does not pass for it) in the quieter half of the track, which strokes hardly move.
 
 use super::{Sure, found};
 use crate::finding::{Code, Finding, Severity};
-use crate::measure::lanes;
-use crate::units;
+use crate::{maths, units};
 
-/// 10 ms pieces in one mean.
-const PIECES: usize = 10;
-/// Fewest means.
-const FEWEST: usize = 5;
+/// Length of a mean; the next one begins half of it later.
+const MEAN_S: f64 = 0.4;
+/// Fewest means in the quieter half.
+const FEWEST: usize = 3;
 /// Least offset, −66 dBFS, and least ratio to the uncertainty of the median.
 const LEAST: f64 = 5.0e-4;
 const SIGMAS: f64 = 4.0;
 
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub(super) struct DcOffset {
-    pieces: usize,
-    frames: usize,
-    sum: f64,
-    squares: f64,
-    /// Mean and variance of each 0.1 s.
+    weights: Vec<f64>,
+    low: Vec<f64>,
+    /// Mean and variance of each piece.
     means: Vec<(f32, f32)>,
 }
 
 impl DcOffset {
-    pub fn tick(&mut self, samples: &[f64], whole: bool) {
-        if !whole {
+    pub fn new(low_hz: f64) -> Self {
+        let n = 2 * (MEAN_S * low_hz / 2.0) as usize;
+        let weight =
+            |i| (1.0 - maths::cos(std::f64::consts::TAU * (i as f64 + 0.5) / n as f64)) / n as f64;
+        Self {
+            weights: (0..n).map(weight).collect(),
+            low: Vec::with_capacity(n),
+            means: Vec::new(),
+        }
+    }
+
+    /// The next decimated sample.
+    pub fn push(&mut self, x: f64) {
+        self.low.push(x);
+        let n = self.weights.len();
+        if self.low.len() < n {
             return;
         }
-        let (sum, squares) = lanes::sums(samples);
-        self.sum += sum;
-        self.squares += squares;
-        self.frames += samples.len();
-        self.pieces += 1;
-        if self.pieces == PIECES {
-            let mean = self.sum / self.frames as f64;
-            let variance = self.squares / self.frames as f64 - mean * mean;
-            self.means.push((mean as f32, variance as f32));
-            (self.pieces, self.frames, self.sum, self.squares) = (0, 0, 0.0, 0.0);
-        }
+        let weighted = || self.low.iter().zip(&self.weights);
+        let mean: f64 = weighted().map(|(x, w)| x * w).sum();
+        let variance: f64 = weighted().map(|(x, w)| (x - mean) * (x - mean) * w).sum();
+        self.means.push((mean as f32, variance as f32));
+        self.low.drain(..n / 2);
     }
 
     /// The offset, if it is one.

@@ -20,8 +20,6 @@ const SOUND: f64 = 64.0;
 const EDITED_S: f64 = 0.05;
 /// Runs this near the ends of the track do not count.
 const EDGE_S: f64 = 0.02;
-/// Value relative to the peak so far below which a stuck value is near enough to silence.
-const FAINT: f64 = 1e-3;
 /// Only every fourth pair is compared at first: the shortest run of six holds one of these.
 const STRIDE: u64 = 4;
 /// Runs up to here are looked at again when more has come; longer ones are remembered.
@@ -63,9 +61,16 @@ impl Found {
 struct Side {
     /// Median step between samples.
     step: f64,
-    peak: f64,
+    low: f64,
+    high: f64,
     /// The sample next to the run.
     next: f64,
+}
+
+impl Side {
+    fn peak(&self) -> f64 {
+        self.high.max(-self.low)
+    }
 }
 
 #[derive(Clone, Debug)]
@@ -74,8 +79,6 @@ pub(super) struct Dropouts {
     next: u64,
     /// A long run that has not ended: its first frame and what came before.
     open: Option<(u64, Side)>,
-    /// Largest sample so far.
-    peak: f64,
     pub found: Found,
 }
 
@@ -85,7 +88,6 @@ impl Dropouts {
             format,
             next: 1,
             open: None,
-            peak: 0.0,
             found: Found::default(),
         }
     }
@@ -96,7 +98,6 @@ impl Dropouts {
         let stop = trace.end();
         while self.next < stop {
             let at = self.next;
-            self.peak = self.peak.max(x(at).abs());
             if self.open.is_none() && x(at) != x(at - 1) {
                 self.next += STRIDE;
                 continue;
@@ -138,7 +139,7 @@ impl Dropouts {
         let lsb = self.format.lsb;
         let zeros = value.abs() < 0.5 * lsb;
         if samples < if zeros { ZEROS } else { STUCK }
-            || before.peak.max(behind.peak) <= SOUND * lsb
+            || before.peak().max(behind.peak()) <= SOUND * lsb
         {
             return;
         }
@@ -146,15 +147,15 @@ impl Dropouts {
         let jump = (value - before.next).abs().max((behind.next - value).abs());
         let edited = samples >= self.format.frames(EDITED_S) as u64;
         let busy = !edited && before.step.min(behind.step) > BUSY * lsb;
-        if !busy && !(jump > JUMP * lsb && jump > 2.0 * usual) {
+        if !(busy || jump > JUMP * lsb && jump > 2.0 * usual) {
             return;
         }
-        // a local extreme is a flat top
-        let top = (before.next < value) == (behind.next < value);
+        // nothing near is further out: a flat top
+        let top = value >= before.high.max(behind.high) || value <= before.low.min(behind.low);
         let kind = match (zeros, top) {
             (true, _) => Kind::Zeros,
-            (false, false) if value.abs() > FAINT * self.peak => Kind::Stuck,
-            _ => return,
+            (false, false) => Kind::Stuck,
+            (false, true) => return,
         };
         self.found.add(Run {
             kind,
@@ -186,15 +187,20 @@ fn side(trace: &Trace, frame: u64, behind: bool) -> Side {
     };
     Side {
         step,
-        peak: samples.iter().fold(0.0, |m, v| m.max(v.abs())),
+        low: samples.iter().copied().fold(0.0, f64::min),
+        high: samples.iter().copied().fold(0.0, f64::max),
         next: next.copied().unwrap_or(0.0),
     }
 }
 
 pub(super) fn finding(format: Format, found: Vec<Found>) -> Option<Finding> {
-    let count: u64 = found.iter().map(|f| f.count).sum();
+    let mut count: u64 = found.iter().map(|f| f.count).sum();
     let mut runs: Vec<Run> = found.into_iter().flat_map(|f| f.runs).collect();
     runs.sort_by_key(|run| run.frame);
+    // the two sides of a pair drop out together
+    let both = runs.len();
+    runs.dedup_by_key(|run| run.frame);
+    count -= (both - runs.len()) as u64;
     let first = runs.first()?;
     let place = format.seconds(first.frame);
     let ms = 1000.0 * format.seconds(first.samples);

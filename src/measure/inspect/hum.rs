@@ -10,17 +10,15 @@
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use realfft::{RealFftPlanner, RealToComplex};
 
-use super::{Sure, Trace, found};
+use super::lines::Spectrum;
+use super::{Sure, found};
 use crate::finding::{Code, Finding, Severity};
-use crate::{maths, units};
+use crate::maths;
 
-/// Rate of the decimated data, nearly.
-const LOW_HZ: f64 = 2000.0;
-/// Length of the decimation filter (a Hann window) in its output samples: its response first
-/// vanishes at half the output rate, and what folds onto hum is 40 dB down and more.
-const FILTER: usize = 4;
 /// Spectra: seconds each, most of them kept (those of the quietest stretches), highest frequency.
 const SEGMENT_S: f64 = 8.0;
 const LEAST_S: f64 = 3.0;
@@ -33,35 +31,8 @@ const CAP: f64 = 20.0;
 const PIECE_S: f64 = 0.05;
 const QUIET_PIECES: usize = 40;
 const QUIET_RATIO: f64 = 4.0;
-/// Harmonics of a hum, and how many lines make one: of mains, and of another fundamental.
-const HARMONICS: usize = 8;
-const LINES: usize = 2;
-const LINES_ELSEWHERE: usize = 3;
-/// Least level.
-const LEAST_DBFS: f64 = -100.0;
-/// Harmonics this far below the strongest line do not count: those of a rounded test tone.
-const FAINT: f64 = 0.003;
-/// A line stands 12 dB over the median beside it and 6 dB over the largest value there.
-const OVER_MEDIAN: f64 = 4.0;
-const OVER_LARGEST: f64 = 2.0;
-
-/// Mains frequencies, and what they look like where the header's rate is wrong: the true rate, and
-/// the one in the header, in kHz.
-const FUNDAMENTALS: [(f64, f64, f64); 10] = [
-    (50.0, 1.0, 1.0),
-    (60.0, 1.0, 1.0),
-    (50.0, 48.0, 44.1),
-    (50.0, 44.1, 48.0),
-    (60.0, 48.0, 44.1),
-    (60.0, 44.1, 48.0),
-    (50.0, 96.0, 48.0),
-    (50.0, 48.0, 96.0),
-    (60.0, 96.0, 48.0),
-    (60.0, 48.0, 96.0),
-];
-
 /// A hum: a fundamental with its harmonics.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Hum {
     /// Fundamental in hertz of the header's rate, to 0.01.
     pub frequency_hz: f64,
@@ -111,12 +82,7 @@ impl Hum {
 
 /// Gathers spectra of one channel.
 pub(super) struct Listener {
-    /// Input samples for one of the decimated ones.
-    factor: usize,
     low_hz: f64,
-    filter: Vec<f64>,
-    /// First frame of the next filter window.
-    next: u64,
     /// Decimated samples of the present segment, and how many came in all.
     low: Vec<f64>,
     segments: u64,
@@ -148,26 +114,10 @@ struct Quiet {
     best: Option<(f64, Vec<f64>)>,
 }
 
-/// Amplitudes of sines at multiples of `step_hz`.
-struct Spectrum {
-    amplitudes: Vec<f64>,
-    step_hz: f64,
-    /// How far a line may lie from where it is looked for, and where its neighbourhood begins and ends.
-    search_hz: f64,
-    near_hz: f64,
-    far_hz: f64,
-}
-
 impl Listener {
-    pub fn new(rate_hz: u32) -> Self {
-        let factor = (f64::from(rate_hz) / LOW_HZ).round().max(1.0) as usize;
-        let taps = FILTER * factor;
-        let window = |i: usize| 1.0 - maths::cos(TAU * (i as f64 + 0.5) / taps as f64);
+    pub fn new(low_hz: f64) -> Self {
         Self {
-            factor,
-            low_hz: f64::from(rate_hz) / factor as f64,
-            filter: (0..taps).map(|i| window(i) / taps as f64).collect(),
-            next: 0,
+            low_hz,
             low: Vec::new(),
             segments: 0,
             fft: None,
@@ -176,18 +126,14 @@ impl Listener {
         }
     }
 
-    pub fn scan(&mut self, trace: &Trace) {
+    /// The next decimated sample.
+    pub fn push(&mut self, x: f64) {
         let segment = (SEGMENT_S * self.low_hz) as usize;
-        let piece = (PIECE_S * self.low_hz) as usize;
-        while let Some(window) = trace.get(self.next, self.next + self.filter.len() as u64) {
-            let x = dot(window, &self.filter);
-            self.next += self.factor as u64;
-            self.low.push(x);
-            self.quiet.push(x, piece);
-            if self.low.len() == segment {
-                self.transform();
-                self.low.drain(..segment / 2);
-            }
+        self.low.push(x);
+        self.quiet.push(x, (PIECE_S * self.low_hz) as usize);
+        if self.low.len() == segment {
+            self.transform();
+            self.low.drain(..segment / 2);
         }
     }
 
@@ -239,14 +185,14 @@ impl Listener {
         }
     }
 
-    /// Four times a segment: a line is then several steps wide.
+    /// Twice a segment and more: a line is then several steps wide.
     fn fft_length(&self) -> usize {
-        (4 * (SEGMENT_S * self.low_hz) as usize).next_power_of_two()
+        (2 * (SEGMENT_S * self.low_hz) as usize).next_power_of_two()
     }
 
     /// The hum, if there is one.
-    pub fn finish(mut self) -> Option<Hum> {
-        if let Some(hum) = self.quiet_spectrum().and_then(|s| self.read(&s, true)) {
+    pub fn finish(mut self, response: impl Fn(f64) -> f64) -> Option<Hum> {
+        if let Some(hum) = self.quiet_spectrum().and_then(|s| s.hum(true, &response)) {
             return Some(hum);
         }
         let bins = self.kept.first()?.amplitudes.len();
@@ -263,7 +209,7 @@ impl Listener {
             near_hz: 0.6,
             far_hz: 6.0,
         };
-        self.read(&spectrum, false)
+        spectrum.hum(false, &response)
     }
 
     fn quiet_spectrum(&self) -> Option<Spectrum> {
@@ -291,144 +237,12 @@ impl Listener {
             far_hz: 10.0,
         })
     }
-
-    /// The strongest hum of a spectrum.
-    fn read(&self, spectrum: &Spectrum, in_a_gap: bool) -> Option<Hum> {
-        let mut best: Option<Hum> = None;
-        for (mains_hz, truth, header) in FUNDAMENTALS {
-            let ratio = truth / header;
-            let wrong = ratio != 1.0;
-            let Some(hum) = self.series(spectrum, mains_hz / ratio, in_a_gap) else {
-                continue;
-            };
-            let enough = if wrong { LINES_ELSEWHERE } else { LINES };
-            // half a fundamental explains all lines of the whole one: it must explain more
-            let least = best.map_or(LEAST_DBFS, |b| b.level_dbfs + if wrong { 1.0 } else { 0.0 });
-            if hum.lines >= enough && hum.level_dbfs > least {
-                best = Some(Hum {
-                    wrong_rate: wrong.then_some((mains_hz, ratio)),
-                    ..hum
-                });
-            }
-        }
-        best
-    }
-
-    /// The lines of one fundamental.
-    fn series(&self, spectrum: &Spectrum, nominal_hz: f64, in_a_gap: bool) -> Option<Hum> {
-        // mains wander by 0.2 Hz: the strongest harmonic tells by how much
-        let wide = |h: usize| spectrum.largest(nominal_hz * h as f64, 0.2 * h as f64);
-        let near = (1..=HARMONICS)
-            .filter_map(|h| spectrum.line(wide(h)?).map(|(hz, a)| (hz / h as f64, a)));
-        let (base_hz, _) = near.max_by(|a, b| a.1.total_cmp(&b.1))?;
-        let mut lines = Vec::new();
-        for h in 1..=HARMONICS {
-            let target = base_hz * h as f64;
-            if let Some((hz, amplitude)) = spectrum
-                .largest(target, spectrum.search_hz)
-                .and_then(|i| spectrum.line(i))
-            {
-                lines.push((h, hz, amplitude / self.response(hz)));
-            }
-        }
-        let strongest = lines.iter().map(|(.., a)| *a).fold(0.0, f64::max);
-        lines.retain(|(.., a)| *a >= FAINT * strongest);
-        if lines.first().is_none_or(|&(h, ..)| h > 3) || spectrum.others(base_hz) > lines.len() {
-            return None;
-        }
-        let power: f64 = lines.iter().map(|(_, _, a)| a * a / 2.0).sum();
-        let weight: f64 = lines.iter().map(|(h, _, a)| a * *h as f64).sum();
-        let frequency_hz = lines
-            .iter()
-            .map(|(h, hz, a)| hz / *h as f64 * (a * *h as f64) / weight)
-            .sum();
-        Some(Hum {
-            frequency_hz: units::round_to(frequency_hz, 2),
-            level_dbfs: units::round_to(units::power_to_db(power)?, 1),
-            lines: lines.len(),
-            in_a_gap,
-            wrong_rate: None,
-        })
-    }
-
-    /// Gain of the decimation filter.
-    fn response(&self, hz: f64) -> f64 {
-        let centre = (self.filter.len() - 1) as f64 / 2.0;
-        let w = TAU * hz / (self.low_hz * self.factor as f64);
-        self.filter
-            .iter()
-            .enumerate()
-            .map(|(i, t)| t * maths::cos(w * (i as f64 - centre)))
-            .sum()
-    }
-}
-
-impl Spectrum {
-    fn bin(&self, hz: f64) -> usize {
-        (hz / self.step_hz).max(0.0) as usize
-    }
-
-    /// The largest bin within `span_hz` of a frequency.
-    fn largest(&self, hz: f64, span_hz: f64) -> Option<usize> {
-        let from = self.bin(hz - span_hz);
-        let to = (self.bin(hz + span_hz) + 2).min(self.amplitudes.len());
-        (from..to).max_by(|&a, &b| self.amplitudes[a].total_cmp(&self.amplitudes[b]))
-    }
-
-    /// Frequency and amplitude of a bin, if it is a line.
-    fn line(&self, bin: usize) -> Option<(f64, f64)> {
-        let a = &self.amplitudes;
-        let (near, far) = (self.bin(self.near_hz), self.bin(self.far_hz));
-        let below = &a[bin.saturating_sub(far)..bin.saturating_sub(near)];
-        let above = a.get(bin + near..(bin + far).min(a.len()))?;
-        let mut beside: Vec<f64> = below.iter().chain(above).copied().collect();
-        let largest = beside.iter().copied().fold(0.0, f64::max);
-        if beside.len() < 8 || a[bin] <= OVER_LARGEST * largest {
-            return None;
-        }
-        let middle = beside.len() / 2;
-        let median = *beside.select_nth_unstable_by(middle, f64::total_cmp).1;
-        if a[bin] <= OVER_MEDIAN * median {
-            return None;
-        }
-        // vertex of the parabola through the three bins
-        let (left, top, right) = (*a.get(bin.wrapping_sub(1))?, a[bin], *a.get(bin + 1)?);
-        let bend = left - 2.0 * top + right;
-        let shift = if bend < 0.0 {
-            0.5 * (left - right) / bend
-        } else {
-            0.0
-        };
-        let shift = shift.clamp(-0.5, 0.5);
-        Some((
-            (bin as f64 + shift) * self.step_hz,
-            top - 0.25 * (left - right) * shift,
-        ))
-    }
-
-    /// Lines that are no multiples of a fundamental: a pattern played to a strict tempo has lines
-    /// at all its multiples, among them some at those of mains.
-    fn others(&self, base_hz: f64) -> usize {
-        let a = &self.amplitudes;
-        let peak = |i: &usize| a[*i] > a[i - 1] && a[*i] >= a[i + 1];
-        let mut count = 0;
-        for bin in
-            (self.bin(20.0).max(1)..a.len().saturating_sub(1 + self.bin(self.far_hz))).filter(peak)
-        {
-            let multiple = bin as f64 * self.step_hz / base_hz;
-            let off_hz = (multiple - multiple.round()).abs() * base_hz;
-            if off_hz > 2.0 * self.search_hz && self.line(bin).is_some() {
-                count += 1;
-            }
-        }
-        count
-    }
 }
 
 impl Quiet {
     fn push(&mut self, x: f64, piece: usize) {
         self.samples.push(x);
-        if self.samples.len() % piece != 0 {
+        if !self.samples.len().is_multiple_of(piece) {
             return;
         }
         let last = &self.samples[self.samples.len() - piece..];
@@ -479,18 +293,4 @@ fn weights(low: &[f64], mean: f64, envelope: usize) -> Vec<f64> {
 
 fn hann(i: usize, n: usize) -> f64 {
     0.5 - 0.5 * maths::cos(TAU * i as f64 / n as f64)
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    const LANES: usize = 4;
-    let mut sums = [0.0; LANES];
-    let (a_chunks, a_rest) = a.as_chunks::<LANES>();
-    let (b_chunks, b_rest) = b.as_chunks::<LANES>();
-    for (a, b) in a_chunks.iter().zip(b_chunks) {
-        for lane in 0..LANES {
-            sums[lane] += a[lane] * b[lane];
-        }
-    }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
-    sums.iter().sum::<f64>() + rest
 }

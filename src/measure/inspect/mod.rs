@@ -1,6 +1,8 @@
 //! Findings that need one track only: flat tops, silence, dropouts, clicks, hum, DC, samples that
 //! are no numbers. One pass, memory bounded; each detector keeps the first or worst places.
 
+use serde::{Deserialize, Serialize};
+
 use crate::audio::SampleFormat;
 use crate::finding::{Code, Finding, Severity};
 
@@ -15,6 +17,8 @@ mod clipped;
 mod dc_offset;
 mod dropouts;
 mod hum;
+mod lines;
+mod low;
 mod non_finite;
 mod prediction;
 mod repeats;
@@ -34,7 +38,7 @@ const HISTORY: usize = 12_288;
 const SCAN: usize = 8192;
 
 /// What one track alone tells.
-#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Inspection {
     /// In the order of their codes; clicks are not among them, see [`confirm_clicks`].
     pub findings: Vec<Finding>,
@@ -119,6 +123,7 @@ struct Channel {
     dropouts: dropouts::Dropouts,
     repeats: repeats::Repeats,
     clicks: clicks::Clicks,
+    low: low::Low,
     hum: hum::Listener,
 }
 
@@ -132,15 +137,17 @@ impl Inspector {
             rate_hz,
             lsb: 2.0 / (1u64 << bits) as f64,
         };
+        let low = low::Low::new(rate_hz);
         let channel = |index| Channel {
             trace: Trace::default(),
             fresh: 0,
             silence: silence::Silence::new(format),
-            dc_offset: dc_offset::DcOffset::default(),
+            dc_offset: dc_offset::DcOffset::new(low.rate_hz()),
             dropouts: dropouts::Dropouts::new(format),
             repeats: repeats::Repeats::new(format),
             clicks: clicks::Clicks::new(format, index),
-            hum: hum::Listener::new(rate_hz),
+            low: low.clone(),
+            hum: hum::Listener::new(low.rate_hz()),
         };
         Self {
             format,
@@ -152,7 +159,6 @@ impl Inspector {
     pub fn tick(&mut self, tick: &Tick) {
         for (channel, samples) in self.channels.iter_mut().zip(tick.channels) {
             channel.silence.tick(tick.start, samples);
-            channel.dc_offset.tick(samples, tick.whole);
             channel.trace.samples.extend_from_slice(samples);
             channel.fresh += samples.len();
             if channel.fresh >= SCAN {
@@ -180,11 +186,20 @@ impl Inspector {
             runs.push(channel.dropouts.found);
             runs.push(channel.repeats.found);
             inspection.clicks.extend(channel.clicks.finish());
-            let hum = channel.hum.finish();
+            let hum = channel.hum.finish(|hz| channel.low.response(hz));
             let louder = |a: &Hum, b: &Hum| a.level_dbfs.total_cmp(&b.level_dbfs);
             inspection.hum = inspection.hum.into_iter().chain(hum).max_by(louder);
         }
         inspection.clicks.sort_by_key(|click| click.frame);
+        // a jump in both sides of a pair is one click
+        let ms = u64::from(format.rate_hz) / 1000;
+        inspection.clicks.dedup_by(|b, a| {
+            let same = a.channel != b.channel && b.frame - a.frame <= ms;
+            if same && b.level_dbfs > a.level_dbfs {
+                *a = *b;
+            }
+            same
+        });
         inspection.findings.extend(clipped::finding(format, clips));
         inspection
             .findings
@@ -207,7 +222,11 @@ impl Channel {
         self.dropouts.scan(&self.trace, end);
         self.repeats.scan(&self.trace, end);
         self.clicks.scan(&self.trace, end);
-        self.hum.scan(&self.trace);
+        let (hum, dc_offset) = (&mut self.hum, &mut self.dc_offset);
+        self.low.scan(&self.trace, |x| {
+            hum.push(x);
+            dc_offset.push(x);
+        });
         if end {
             self.hum.end();
         }

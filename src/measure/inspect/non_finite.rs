@@ -8,7 +8,10 @@ pub(super) fn finding(format: Format, non_finite: &NonFinite) -> Option<Finding>
     if non_finite.count == 0 {
         return None;
     }
-    let at_s = format.places(&non_finite.frames);
+    let mut frames = non_finite.frames.clone();
+    frames.sort_unstable();
+    frames.dedup();
+    let at_s = format.places(&frames);
     let message = format!(
         "{} no number (NaN, infinite or beyond any level){}; read as silence: export the file again",
         match non_finite.count {

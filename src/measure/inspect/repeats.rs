@@ -20,8 +20,6 @@ const PERIODIC: f64 = 2.2;
 const LEVEL: f64 = 4.0;
 const SPREAD: f64 = 8.0;
 const VALUES: usize = 12;
-/// Largest second difference of a smooth wave, relative to its height: a sine of a twentieth of the rate.
-const SMOOTH: f64 = 0.1;
 
 #[derive(Clone, Debug)]
 pub(super) struct Repeats {
@@ -87,7 +85,7 @@ impl Repeats {
             || first <= lag
             || !self.lively(&x[first..after])
             || periodic(&x[first - lag..first])
-            || seamless(x, first, after)
+            || from_silence(x, first - lag)
         {
             return Look::No;
         }
@@ -130,16 +128,9 @@ fn periodic(samples: &[f64]) -> bool {
     (2..=samples.len() / 2).any(|period| samples[period..].iter().zip(samples).all(|(a, b)| a == b))
 }
 
-/// Whether a smooth wave goes on smoothly into the repeat and out of it, as two periods of a tone do.
-fn seamless(x: &[f64], first: usize, after: usize) -> bool {
-    let bend = |w: &[f64]| (w[0] - 2.0 * w[1] + w[2]).abs();
-    let sharpest = x[first..after].windows(3).map(bend).fold(0.0, f64::max);
-    let height = x[first..after].iter().fold(0.0f64, |m, v| m.max(v.abs()));
-    let seam = |at: usize| {
-        x[at - 2..(at + 2).min(x.len())]
-            .windows(3)
-            .map(bend)
-            .fold(0.0, f64::max)
-    };
-    sharpest < SMOOTH * height && seam(first).max(seam(after)) <= 2.0 * sharpest
+/// Whether what is repeated begins out of digital silence: a synthetic burst of two periods.
+fn from_silence(x: &[f64], first: usize) -> bool {
+    x[first.saturating_sub(STRIDE as usize)..first]
+        .iter()
+        .all(|&v| v == 0.0)
 }

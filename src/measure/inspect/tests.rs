@@ -289,3 +289,71 @@ fn many_places_are_counted_and_the_first_hundred_kept() {
         finding.message
     );
 }
+
+#[test]
+fn both_sides_of_a_pair_are_told_once() {
+    let mut x = drums(1, 48_000, 6.0);
+    quantise(&mut x, 24);
+    let at = 150_000;
+    x[at..at + 40].fill(0.0);
+    let (_, inspection) = survey(48_000, &[x.clone(), x], 24);
+    let finding = inspection
+        .findings
+        .iter()
+        .find(|f| f.code == Code::Dropout)
+        .unwrap();
+    assert_eq!(finding.at_s, [3.125]);
+    assert!(
+        finding
+            .message
+            .starts_with("a dropout at 3.125 s: 40 samples"),
+        "{}",
+        finding.message
+    );
+}
+
+#[test]
+fn a_hum_tells_its_frequency_level_and_remedy() {
+    for (hz, words) in [(50.0, "check ground"), (45.9375, "wrong sample rate")] {
+        let mut x = drums(2, 48_000, 6.0);
+        x.splice(0..0, vec![0.0; 120_000]);
+        let mut random = Random::new(2);
+        for (n, v) in x.iter_mut().enumerate() {
+            let sine = |h: f64| 0.002 / h * (TAU * hz * h * n as f64 / 48_000.0).sin();
+            *v += sine(1.0) + sine(2.0) + sine(3.0) + 1e-4 * random.normal();
+        }
+        let inspection = inspect(48_000, x, 24);
+        let hum = inspection.hum.unwrap();
+        let level = 10.0 * (0.002f64.powi(2) / 2.0 * (1.0 + 1.0 / 4.0 + 1.0 / 9.0)).log10();
+        assert!(
+            (hum.frequency_hz - hz).abs() < 0.02 && (hum.level_dbfs - level).abs() < 0.15,
+            "{hum:?}"
+        );
+        assert_eq!(hum.wrong_rate.is_some(), hz < 50.0);
+        let finding = inspection
+            .findings
+            .iter()
+            .find(|f| f.code == Code::Hum)
+            .unwrap();
+        assert!(finding.message.contains(words), "{}", finding.message);
+    }
+}
+
+#[test]
+fn an_offset_tells_its_size() {
+    let mut x = drums(2, 48_000, 6.0);
+    x.iter_mut().for_each(|v| *v += 0.01);
+    let inspection = inspect(48_000, x, 24);
+    let finding = inspection
+        .findings
+        .iter()
+        .find(|f| f.code == Code::DcOffset)
+        .unwrap();
+    assert!(
+        finding
+            .message
+            .starts_with("a DC offset of +1.00 % of full scale (-40.0 dBFS)"),
+        "{}",
+        finding.message
+    );
+}

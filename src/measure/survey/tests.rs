@@ -78,3 +78,63 @@ fn the_figures_are_those_of_the_meter() {
     assert!(levels.clipped_samples > 0);
     assert_eq!(levels.clipped_samples, inspection.clipped_samples);
 }
+
+#[test]
+fn a_survey_can_move_between_threads() {
+    fn send<T: Send>() {}
+    send::<Survey>();
+    send::<Meter>();
+}
+
+/// A stretch of a stream that no studio would make.
+fn stretch() -> impl proptest::strategy::Strategy<Value = Vec<f64>> {
+    use proptest::prelude::*;
+    let value = prop_oneof![
+        Just(0.0),
+        Just(f64::NAN),
+        Just(f64::INFINITY),
+        Just(f64::from(f32::MAX)),
+        Just(-1.0),
+        Just(1e-310),
+        -1.0..1.0f64,
+    ];
+    let held = (value.clone(), 0..6000usize).prop_map(|(v, n)| vec![v; n]);
+    let mixed = proptest::collection::vec(value, 0..300);
+    let noise = (any::<u64>(), 0..9000usize, -12.0..1.0f64).prop_map(|(seed, n, level)| {
+        let mut random = crate::measure::testing::Random::new(seed);
+        (0..n)
+            .map(|_| random.between(-1.0, 1.0) * 10f64.powf(level))
+            .collect()
+    });
+    prop_oneof![held, mixed, noise]
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(60))]
+
+    #[test]
+    fn any_stream_is_survived_and_every_figure_is_a_number(
+        stretches in proptest::collection::vec(stretch(), 0..6),
+        rate_hz in proptest::sample::select(vec![8000u32, 11_025, 44_100, 48_000, 192_000, 384_000]),
+        bits in proptest::sample::select(vec![8u16, 16, 24, 32]),
+        size in 1..5000usize,
+    ) {
+        let x = stretches.concat();
+        let (levels, inspection) = cut(rate_hz, &[x.clone(), x], bits, size);
+        for side in std::iter::once(&levels).chain(&levels.channels) {
+            let figures = [
+                side.sample_peak_dbfs, side.true_peak_dbtp, side.integrated_lufs,
+                side.momentary_max_lufs, side.short_term_max_lufs, side.loudness_range_lu,
+                side.rms_dbfs, side.crest_factor_db, Some(side.dc_offset),
+            ];
+            proptest::prop_assert!(figures.iter().flatten().all(|v| v.is_finite()), "{side:?}");
+            proptest::prop_assert!(side.true_peak_dbtp >= side.sample_peak_dbfs);
+        }
+        proptest::prop_assert_eq!(levels.clipped_samples, inspection.clipped_samples);
+        let clicks = crate::measure::inspect::confirm_clicks(&inspection.clicks, &[]);
+        for finding in inspection.findings.iter().chain(&clicks) {
+            proptest::prop_assert!(finding.at_s.iter().all(|s| s.is_finite()));
+            proptest::prop_assert!(!finding.message.contains("NaN ") && !finding.message.contains("-inf"));
+        }
+    }
+}
