@@ -3,10 +3,17 @@
 //! Samples are `f64` with full scale ±1.0 (an integer sample of N bits is divided by 2^(N−1)), so
 //! that writing them back unchanged at the same depth gives the same bits.
 
+use std::fs::File;
+use std::io::Read;
 use std::path::Path;
 
 use crate::block::Block;
 use crate::error::{Error, Result};
+use crate::wav::{Metadata, Reader};
+
+#[cfg(feature = "symphonia")]
+mod decoder;
+mod kind;
 
 /// How samples are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -43,6 +50,11 @@ pub struct Info {
 pub trait AudioRead: Send {
     /// What the header says.
     fn info(&self) -> &Info;
+    /// What the file carries besides its samples, to be written with them; empty where the format
+    /// holds nothing that a WAV file could carry.
+    fn metadata(&mut self) -> Result<Metadata> {
+        Ok(Metadata::default())
+    }
     /// Fills `block` with the next at most `frames` frames (its channels become the file's) and
     /// returns how many there were; 0 at the end.
     fn read(&mut self, block: &mut Block, frames: usize) -> Result<usize>;
@@ -52,6 +64,43 @@ pub trait AudioRead: Send {
 
 /// Opens a sound file read-only: WAV, RF64 and BW64 by the project's own reader; FLAC and
 /// AIFF/AIFF-C by symphonia (feature `symphonia`). What it is goes by content, not by name.
+///
+/// What is no regular file (a FIFO, a device, a socket) is refused without being opened. Other
+/// errors say what the file looks like.
 pub fn open(path: &Path) -> Result<Box<dyn AudioRead>> {
-    Err(Error::file(path, "not yet"))
+    let failed = |error: std::io::Error| Error::reading(path, &error);
+    let kind = std::fs::metadata(path).map_err(failed)?.file_type();
+    if !kind.is_file() {
+        let what = if kind.is_dir() {
+            "a folder"
+        } else {
+            "a pipe, socket or device"
+        };
+        return Err(Error::file(path, format!("is {what}, not a file")));
+    }
+    let mut file = File::open(path).map_err(failed)?;
+    let mut head = Vec::new();
+    (&mut file)
+        .take(512)
+        .read_to_end(&mut head)
+        .map_err(failed)?;
+    match kind::of(&head) {
+        kind::Kind::Wav => Ok(Box::new(Reader::new(file, path)?)),
+        kind::Kind::Flac | kind::Kind::Aiff => open_other(file, path),
+        kind::Kind::Not(reason) => Err(Error::file(path, reason)),
+    }
+}
+
+#[cfg(feature = "symphonia")]
+fn open_other(file: File, path: &Path) -> Result<Box<dyn AudioRead>> {
+    Ok(Box::new(decoder::Decoder::open(file, path)?))
+}
+
+#[cfg(not(feature = "symphonia"))]
+fn open_other(_: File, path: &Path) -> Result<Box<dyn AudioRead>> {
+    Err(Error::file(
+        path,
+        "is a FLAC or AIFF file, which this build does not read",
+    )
+    .hint("build with the feature `symphonia`, or convert it to WAV"))
 }

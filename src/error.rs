@@ -79,13 +79,42 @@ impl Error {
         Self::file(path, format!("cannot be read: {}", plain(error)))
     }
 
-    /// Writing `path` failed ([`Kind::Environment`]: disk full, folder gone, no permission).
+    /// Writing `path` failed; see [`Error::sink`] for the kind.
     pub fn writing(path: &Path, error: &std::io::Error) -> Self {
-        Self::new(
-            Kind::Environment,
-            format!("cannot be written: {}", plain(error)),
-        )
-        .at(path)
+        Self::sink(error).at(path)
+    }
+
+    /// Writing failed, to a path that the caller adds. [`Kind::Environment`] where every other file
+    /// would fail as well (disk or quota full, read-only, folder gone), else [`Kind::File`].
+    pub fn sink(error: &std::io::Error) -> Self {
+        use std::io::ErrorKind::{NotFound, QuotaExceeded, ReadOnlyFilesystem, StorageFull};
+        let kind = match error.kind() {
+            StorageFull | QuotaExceeded | ReadOnlyFilesystem | NotFound => Kind::Environment,
+            _ => Kind::File,
+        };
+        Self::new(kind, format!("cannot be written: {}", plain(error)))
+    }
+
+    /// Several errors as one, which says all of them; the first one's kind counts. `None` for none.
+    pub fn all(errors: Vec<Error>) -> Option<Self> {
+        let mut errors = errors.into_iter();
+        let mut first = errors.next()?;
+        for error in errors {
+            let hint = error.hint.as_ref().map(|hint| format!("\nhint: {hint}"));
+            let own = first.hint.take().map(|hint| format!("\nhint: {hint}"));
+            let lead = first
+                .path
+                .take()
+                .map(|path| format!("{}: ", path.display()));
+            first.reason = format!(
+                "{}{}{}\n\n{error}{}",
+                lead.unwrap_or_default(),
+                first.reason,
+                own.unwrap_or_default(),
+                hint.unwrap_or_default()
+            );
+        }
+        Some(first)
     }
 
     /// Sets the path.
@@ -102,7 +131,7 @@ impl Error {
 }
 
 /// An operating-system error in words, without Rust's "(os error 2)".
-fn plain(error: &std::io::Error) -> String {
+pub(crate) fn plain(error: &std::io::Error) -> String {
     let text = error.to_string();
     match text.find(" (os error") {
         Some(end) => text[..end].to_lowercase(),

@@ -11,11 +11,26 @@
 
 pub mod audio;
 pub mod block;
+pub mod cli;
+pub mod decide;
+pub mod demo;
+pub mod engine;
 pub mod error;
 pub mod evidence;
 pub mod finding;
 pub mod maths;
 pub mod measure;
+pub mod mix;
+pub mod preset;
+pub mod problem;
+pub mod publish;
+pub mod report;
+pub mod resample;
 pub mod session;
+pub mod shootout;
 pub mod stage;
+#[doc(hidden)]
+pub mod testing;
 pub mod units;
+pub mod wav;
+pub mod worksheet;

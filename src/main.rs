@@ -1,1 +1,5 @@
-fn main() {}
+//! The `batterhead` program: see `batterhead --help`.
+
+fn main() -> std::process::ExitCode {
+    batterhead::cli::run()
+}

@@ -2,6 +2,22 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use meter::Meter;
+pub use survey::Survey;
+
+pub(crate) mod clipped;
+pub mod inspect;
+mod lanes;
+pub mod loudness;
+pub mod matcher;
+mod meter;
+pub mod picture;
+mod survey;
+#[cfg(test)]
+pub(crate) mod testing;
+mod ticks;
+pub mod true_peak;
+
 /// Figures of the contract, unrounded. Absent where undefined (silence, too short), never −∞.
 /// Figures of a stereo track are over both channels: peaks the larger, RMS of all samples.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

@@ -2,11 +2,37 @@
 
 use std::path::PathBuf;
 
+pub use arrange::arrange;
+pub use config::SessionFile;
+pub use init::init_toml;
+pub use label::Label;
 pub use mic::{Family, Mic};
+pub use scan::{open, scan};
 
+mod arrange;
+pub mod config;
+mod folders;
+mod init;
+pub mod label;
+mod load;
 pub mod mic;
+pub mod naming;
+mod numbers;
+pub mod paths;
+pub mod pattern;
+mod reading;
+mod scan;
+mod settle;
+pub mod slug;
+mod suffix;
+pub mod table;
+mod token;
+mod tracks;
+mod unused;
+mod words;
 
 use crate::audio::Info;
+use crate::finding::Code;
 
 /// One side of a pair, or the middle.
 #[derive(
@@ -33,6 +59,9 @@ pub struct Session {
     pub skipped: Vec<Skipped>,
     /// Sound files that cannot be read at all.
     pub failed: Vec<Failed>,
+    /// What a person should know of the session as a whole: names that collide, takes that two
+    /// folders number alike, entries of the session file that nothing fits.
+    pub notes: Vec<String>,
 }
 
 /// All takes of one song, in order.
@@ -80,15 +109,22 @@ pub struct Track {
     pub why: String,
     /// What a person should look at: a guess (`unknown-mic` with a proposal, a second mic, …).
     pub notes: Vec<TrackNote>,
+    /// What it would be, where it is an `unknown-mic` that is not quite unknown: a label or words.
+    pub proposal: Option<String>,
+    /// Its name says that it is distorted: no derived stem is driven from it.
+    pub already_driven: bool,
 }
 
 /// Something that `scan` noticed about a track.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TrackNote {
     /// Whether a person has to look (⚠) or it is for information (ⓘ).
     pub ask: bool,
     /// In words.
     pub text: String,
+    /// The finding that it becomes, where it is one: `unknown-mic`, `pair-mismatch`,
+    /// `rate-mismatch`, `length-mismatch`, `truncated`.
+    pub code: Option<Code>,
 }
 
 /// One file (or one channel of it) that gives samples to a track.
@@ -118,6 +154,16 @@ pub struct Failed {
     pub path: PathBuf,
     /// Why, and what to do.
     pub reason: String,
+}
+
+impl Session {
+    /// All tracks with their song and take, in order.
+    pub fn tracks(&self) -> impl Iterator<Item = (&Song, &Take, &Track)> {
+        self.songs
+            .iter()
+            .flat_map(|song| song.takes.iter().map(move |take| (song, take)))
+            .flat_map(|(song, take)| take.tracks.iter().map(move |track| (song, take, track)))
+    }
 }
 
 impl Track {

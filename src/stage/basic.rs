@@ -1,7 +1,17 @@
 //! `gain`, `polarity` and `delay`.
+//!
+//! - Shape: every channel alone, in place, sample by sample. At 0 dB, not inverted and with no delay
+//!   the samples stay as they are, to the bit.
+//! - A delay of +n moves the sound n samples later, of −n n samples earlier; the length stays, zeros
+//!   come in at one end, and what passes the other end is lost.
 
+use dasp::ring_buffer;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+use super::{Fault, Running, Settings, within};
+use crate::block::Block;
+use crate::maths;
 
 /// Changes the level.
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
@@ -29,4 +39,112 @@ pub struct Delay {
     /// −1,000 to 1,000 ms, rounded to the nearest sample.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ms: Option<f64>,
+}
+
+impl Settings for Gain {
+    fn check(&self, _rate_hz: f64) -> Vec<Fault> {
+        within("gain_db", self.gain_db, -60.0, 60.0)
+            .into_iter()
+            .collect()
+    }
+
+    fn start(&self, _rate_hz: f64, _channels: usize) -> Box<dyn Running> {
+        Box::new(Factor(maths::db_to_ratio(self.gain_db)))
+    }
+
+    fn magnitude_db(&self, _rate_hz: f64, _freq_hz: f64) -> Option<f64> {
+        Some(self.gain_db)
+    }
+}
+
+impl Settings for Polarity {
+    fn check(&self, _rate_hz: f64) -> Vec<Fault> {
+        Vec::new()
+    }
+
+    fn start(&self, _rate_hz: f64, _channels: usize) -> Box<dyn Running> {
+        Box::new(Factor(if self.inverted { -1.0 } else { 1.0 }))
+    }
+
+    fn magnitude_db(&self, _rate_hz: f64, _freq_hz: f64) -> Option<f64> {
+        Some(0.0)
+    }
+}
+
+/// A gain at work. A factor of ±1 is exact.
+struct Factor(f64);
+
+impl Running for Factor {
+    fn process(&mut self, block: &mut Block) {
+        for sample in block.channels_mut().flatten() {
+            *sample *= self.0;
+        }
+    }
+}
+
+impl Delay {
+    /// Whole samples at this rate, positive for later.
+    pub fn frames(&self, rate_hz: f64) -> i64 {
+        let of_ms = |ms: f64| (ms * rate_hz / 1000.0).round() as i64;
+        self.samples.or(self.ms.map(of_ms)).unwrap_or(0)
+    }
+}
+
+impl Settings for Delay {
+    fn check(&self, _rate_hz: f64) -> Vec<Fault> {
+        let one_of_two = |value: &str| Fault {
+            key: "samples",
+            value: value.to_owned(),
+            message: "expected one of `samples` and `ms`".to_owned(),
+        };
+        match (self.samples, self.ms) {
+            (None, None) => vec![one_of_two("absent")],
+            (Some(_), Some(_)) => vec![one_of_two("given beside `ms`")],
+            (Some(samples), None) => within("samples", samples, -100_000, 100_000)
+                .into_iter()
+                .collect(),
+            (None, Some(ms)) => within("ms", ms, -1000.0, 1000.0).into_iter().collect(),
+        }
+    }
+
+    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
+        let frames = self.frames(rate_hz);
+        let length = usize::try_from(frames.unsigned_abs()).expect("checked to be small");
+        if frames < 0 {
+            Box::new(Earlier(length))
+        } else {
+            let line = || ring_buffer::Fixed::from(vec![0.0; length]);
+            let lines = if length == 0 { 0 } else { channels }; // there is no line of length 0
+            Box::new(Later((0..lines).map(|_| line()).collect()))
+        }
+    }
+
+    fn magnitude_db(&self, _rate_hz: f64, _freq_hz: f64) -> Option<f64> {
+        Some(0.0)
+    }
+}
+
+/// A delay at work: a line a channel.
+struct Later(Vec<ring_buffer::Fixed<Vec<f64>>>);
+
+impl Running for Later {
+    fn process(&mut self, block: &mut Block) {
+        for (samples, line) in block.channels_mut().zip(&mut self.0) {
+            for sample in samples {
+                *sample = line.push(*sample);
+            }
+        }
+    }
+}
+
+/// A negative delay at work: it leaves the sound alone and says that it is late by so many samples,
+/// so that the chain moves it forward.
+struct Earlier(usize);
+
+impl Running for Earlier {
+    fn process(&mut self, _block: &mut Block) {}
+
+    fn latency(&self) -> usize {
+        self.0
+    }
 }

@@ -3,11 +3,15 @@
 //! A stage keeps its settings apart from its running state: settings never change while audio runs,
 //! and one set serves every track. How the stream is cut cannot be heard.
 
+use std::fmt;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use basic::{Delay, Gain, Polarity};
 pub use bell::{Notch, Peak};
+pub use biquad::Section;
+pub use chain::Chain;
 pub use compress::Compress;
 pub use drive::Drive;
 pub use gate::Gate;
@@ -16,9 +20,16 @@ pub use shelf::{HighShelf, LowShelf, Tilt};
 
 pub mod basic;
 pub mod bell;
+pub mod biquad;
+pub mod chain;
 pub mod compress;
+mod curve;
 pub mod drive;
+mod envelope;
 pub mod gate;
+mod history;
+mod matched;
+mod oversample;
 pub mod pass;
 pub mod shelf;
 
@@ -44,6 +55,122 @@ pub enum Stage {
     Delay(Delay),
 }
 
+impl Stage {
+    /// The settings behind the name.
+    pub fn settings(&self) -> &dyn Settings {
+        match self {
+            Stage::HighPass(s) => s,
+            Stage::LowPass(s) => s,
+            Stage::Peak(s) => s,
+            Stage::LowShelf(s) => s,
+            Stage::HighShelf(s) => s,
+            Stage::Tilt(s) => s,
+            Stage::Notch(s) => s,
+            Stage::Drive(s) => s,
+            Stage::Compress(s) => s,
+            Stage::Gate(s) => s,
+            Stage::Gain(s) => s,
+            Stage::Polarity(s) => s,
+            Stage::Delay(s) => s,
+        }
+    }
+
+    /// Whether it does something else to a loud sound than to a soft one.
+    pub fn depends_on_level(&self) -> bool {
+        matches!(self, Stage::Drive(_) | Stage::Compress(_))
+    }
+
+    /// Whether integer samples come out as integers of the same depth: nothing is lost that dither
+    /// would have to cover.
+    pub fn keeps_bits(&self) -> bool {
+        match self {
+            Stage::Polarity(_) | Stage::Delay(_) => true,
+            Stage::Gain(gain) => gain.gain_db == 0.0,
+            _ => false,
+        }
+    }
+}
+
+/// A stage as a preset's author meets it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Row {
+    /// The name in a preset.
+    pub name: &'static str,
+    /// What it does, in one line.
+    pub help: &'static str,
+    /// One entry of `stages`, in TOML.
+    pub example: &'static str,
+}
+
+/// All stages, in the order of [`Stage`].
+pub const STAGES: [Row; 13] = [
+    Row {
+        name: "high-pass",
+        help: "takes out what lies below a frequency, 6 to 48 dB per octave",
+        example: "{ high-pass = { freq_hz = 80, order = 4 } }",
+    },
+    Row {
+        name: "low-pass",
+        help: "takes out what lies above a frequency, 6 to 48 dB per octave",
+        example: "{ low-pass = { freq_hz = 12000, order = 2 } }",
+    },
+    Row {
+        name: "peak",
+        help: "lifts or lowers the surroundings of a frequency",
+        example: "{ peak = { freq_hz = 200, gain_db = 3.0, q = 1.4 } }",
+    },
+    Row {
+        name: "low-shelf",
+        help: "lifts or lowers everything below a frequency",
+        example: "{ low-shelf = { freq_hz = 120, gain_db = 4.0 } }",
+    },
+    Row {
+        name: "high-shelf",
+        help: "lifts or lowers everything above a frequency",
+        example: "{ high-shelf = { freq_hz = 8000, gain_db = 3.0, slope = 0.8 } }",
+    },
+    Row {
+        name: "tilt",
+        help: "turns the balance of lows and highs about a frequency",
+        example: "{ tilt = { freq_hz = 1000, gain_db = 1.5 } }",
+    },
+    Row {
+        name: "notch",
+        help: "takes one frequency out",
+        example: "{ notch = { freq_hz = 50, q = 30 } }",
+    },
+    Row {
+        name: "drive",
+        help: "distorts, without aliasing",
+        example: "{ drive = { curve = \"tube\", drive_db = 12, mix = 0.3 } }",
+    },
+    Row {
+        name: "compress",
+        help: "lowers what is louder than a threshold",
+        example: "{ compress = { threshold_db = -18, ratio = 4, attack_ms = 10, release_ms = 120 } }",
+    },
+    Row {
+        name: "gate",
+        help: "lowers what lies between the hits, along the ring of the drum",
+        example: "{ gate = { range_db = -20 } }",
+    },
+    Row {
+        name: "gain",
+        help: "changes the level",
+        example: "{ gain = { gain_db = -3.0 } }",
+    },
+    Row {
+        name: "polarity",
+        help: "turns the polarity round",
+        example: "{ polarity = { inverted = true } }",
+    },
+    Row {
+        name: "delay",
+        help: "moves the sound later (positive) or earlier (negative)",
+        example: "{ delay = { samples = 48 } }",
+    },
+];
+
 pub(crate) fn is_default<T: Default + PartialEq>(value: &T) -> bool {
     *value == T::default()
 }
@@ -53,8 +180,40 @@ pub(crate) fn is_default<T: Default + PartialEq>(value: &T) -> bool {
 pub struct Fault {
     /// The key as the preset spells it, `freq_hz`.
     pub key: &'static str,
+    /// What the preset says, "30000".
+    pub value: String,
     /// What was expected, in words: "expected above 0 and below 24000".
     pub message: String,
+}
+
+impl fmt::Display for Fault {
+    /// "`freq_hz` is 30000, expected above 0 and below 24000".
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "`{}` is {}, {}", self.key, self.value, self.message)
+    }
+}
+
+/// A fault unless `low < value < high`.
+pub(crate) fn between(key: &'static str, value: f64, low: f64, high: f64) -> Option<Fault> {
+    let good = value > low && value < high; // NaN is never good
+    (!good).then(|| Fault {
+        key,
+        value: value.to_string(),
+        message: format!("expected above {low} and below {high}"),
+    })
+}
+
+/// A fault unless `low <= value <= high`.
+pub(crate) fn within<T>(key: &'static str, value: T, low: T, high: T) -> Option<Fault>
+where
+    T: PartialOrd + fmt::Display,
+{
+    let good = value >= low && value <= high; // NaN is never good
+    (!good).then(|| Fault {
+        key,
+        value: value.to_string(),
+        message: format!("expected {low} to {high}"),
+    })
 }
 
 /// What a preset or the worksheet says of one stage, `{ high-pass = { freq_hz = 80, order = 4 } }`.
@@ -62,16 +221,29 @@ pub trait Settings {
     /// Every fault, not only the first, at this sample rate. An empty list is a promise that
     /// [`Settings::start`] cannot fail at this rate.
     fn check(&self, rate_hz: f64) -> Vec<Fault>;
+
     /// The stage at work on one track of so many channels.
     fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running>;
+
+    /// The sections in series that a stage consists of; `None` where it consists of anything else.
+    /// [`Chain`] runs those of neighbouring stages in one pass.
+    fn sections(&self, _rate_hz: f64) -> Option<Vec<Section>> {
+        None
+    }
+
+    /// Magnitude in dB at a frequency from 0 to half the rate, computed from what
+    /// [`Settings::start`] would run; −300 at least, `None` where the stage is not linear.
+    fn magnitude_db(&self, rate_hz: f64, freq_hz: f64) -> Option<f64> {
+        let sections = self.sections(rate_hz)?;
+        Some(biquad::magnitude_db(&sections, rate_hz, freq_hz))
+    }
 }
 
 /// A stage at work on one track.
 pub trait Running: Send {
     /// In place, going on where the last block ended; rate, channels and length stay.
     fn process(&mut self, block: &mut Block);
-    /// In samples, fixed from the start on: the chain drops the sum of all at the start, and feeds
-    /// as many zeros at the end.
+    /// In samples, fixed from the start on: the chain drops as many frames of what comes out.
     fn latency(&self) -> usize {
         0
     }

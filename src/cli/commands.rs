@@ -1,0 +1,323 @@
+//! One function a command: its arguments in, an exit status out.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::voice::Voice;
+use super::{print, signals, summary};
+use crate::engine::{self, Job, Pool, Presets, Stop, Store, Work};
+use crate::error::{Error, Kind, Result};
+use crate::problem::read_text;
+use crate::session::{Session, SessionFile, table};
+use crate::worksheet::Worksheet;
+use crate::{demo, preset, report, session, shootout};
+
+/// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
+const LARGEST_WORKSHEET: u64 = 64_000_000;
+
+/// A session that was scanned, with its settings.
+fn open(path: &Path) -> Result<(Session, SessionFile)> {
+    let (root, config) = session::open(path)?;
+    let session = session::scan(&root, &config)?;
+    Ok((session, config))
+}
+
+pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
+    let (session, _) = open(path)?;
+    let text = match (json, init) {
+        (true, _) => String::from_utf8_lossy(&report::to_json(&table::json(&session))).into_owned(),
+        (_, true) => session::init_toml(&session),
+        _ => table::text(&session),
+    };
+    print(&text)?;
+    Ok(u8::from(!session.failed.is_empty()))
+}
+
+pub fn check(
+    path: &Path,
+    out: Option<&Path>,
+    json: bool,
+    power: Power,
+    voice: &Voice,
+) -> Result<u8> {
+    let (session, config) = open(path)?;
+    if let Some(out) = out {
+        engine::check_places(&session.root, out)?;
+    }
+    let presets = Presets::load(&session, &config)?;
+    let units = engine::units(&session, &config, &presets)?;
+    let job = Job {
+        session: &session,
+        config: &config,
+        units: &units,
+        worksheet: None,
+        only: None,
+        mixes: false,
+    };
+    let store = match out {
+        Some(out) => Store::open(out)?,
+        None => Store::passing()?,
+    };
+    let outcome = run(&session.root, &store, power, voice, |work| {
+        let plan = engine::plan(work, &job)?;
+        let outcome = engine::report(&job, &plan);
+        if let Some(out) = out {
+            engine::write_reports(work, &outcome, out)?;
+        }
+        Ok(outcome)
+    })?;
+    match json {
+        true => print(&String::from_utf8_lossy(&report::to_json(&outcome.report)))?,
+        false => print(&summary::check(&outcome, out))?,
+    }
+    Ok(outcome.status())
+}
+
+/// How much is worked on at a time.
+#[derive(Clone, Copy)]
+pub struct Power {
+    /// Threads.
+    pub jobs: usize,
+    /// Frames read at a time.
+    pub block_frames: usize,
+}
+
+/// Options of `prep`.
+pub struct PrepOptions {
+    /// Print the worksheet, write nothing.
+    pub dry_run: bool,
+    /// An edited worksheet.
+    pub worksheet: Option<PathBuf>,
+    /// Mics to render.
+    pub only: Option<Vec<String>>,
+    /// Threads and blocks.
+    pub power: Power,
+}
+
+pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Result<u8> {
+    let (session, config) = open(path)?;
+    engine::check_places(&session.root, out)?;
+    let presets = Presets::load(&session, &config)?;
+    let units = engine::units(&session, &config, &presets)?;
+    let only = options
+        .only
+        .as_deref()
+        .map(|mics| only(&units, mics))
+        .transpose()?;
+    let worksheet = options.worksheet.as_deref().map(worksheet).transpose()?;
+    if let Some(sheet) = &worksheet {
+        engine::check_keys(sheet, &units, options.worksheet.as_deref())?;
+    } else if !options.dry_run {
+        engine::check_worksheet(out)?;
+    }
+    let job = Job {
+        session: &session,
+        config: &config,
+        units: &units,
+        worksheet: worksheet.as_ref(),
+        only: only.as_deref(),
+        mixes: only.is_none(),
+    };
+    if options.dry_run {
+        let store = Store::passing()?;
+        let plan = run(&session.root, &store, options.power, voice, |work| {
+            engine::plan(work, &job)
+        })?;
+        print(&plan.worksheet().to_toml())?;
+        let outcome = engine::report(&job, &plan);
+        voice.note(&summary::dry_run(&units, &outcome));
+        return Ok(outcome.status());
+    }
+    let store = Store::open(out)?;
+    let outcome = run(&session.root, &store, options.power, voice, |work| {
+        let plan = engine::plan(work, &job)?;
+        engine::render(work, &job, &plan, out)
+    })?;
+    print(&summary::prep(&outcome, out))?;
+    Ok(outcome.status())
+}
+
+pub fn apply(
+    preset: &str,
+    files: &[PathBuf],
+    out: &Path,
+    power: Power,
+    voice: &Voice,
+) -> Result<u8> {
+    let preset = preset::find(preset)?;
+    let (session, config) = engine::apply::session(files)?;
+    engine::apply::check_places(files, out)?;
+    let units = engine::apply::units(&session, &preset)?;
+    let job = Job {
+        session: &session,
+        config: &config,
+        units: &units,
+        worksheet: None,
+        only: None,
+        mixes: false,
+    };
+    let store = Store::open(out)?;
+    let outcome = run(&session.root, &store, power, voice, |work| {
+        let plan = engine::plan(work, &job)?;
+        engine::render(work, &job, &plan, out)
+    })?;
+    print(&summary::apply(&outcome, out))?;
+    Ok(outcome.status())
+}
+
+pub fn shootout(candidates: &[PathBuf], out: &Path, json: bool, voice: &Voice) -> Result<u8> {
+    let stop = Arc::new(Stop::default());
+    signals::watch(&stop);
+    let report = shootout::run(candidates, out, &|| stop.check())?;
+    for note in &report.notes {
+        voice.note(note);
+    }
+    match json {
+        true => print(&String::from_utf8_lossy(&report::to_json(&report)))?,
+        false => print(&summary::shootout(&report, out))?,
+    }
+    Ok(0)
+}
+
+pub fn preset_list() -> Result<u8> {
+    print(&preset::list())?;
+    Ok(0)
+}
+
+pub fn preset_show(name: &str) -> Result<u8> {
+    print(preset::show(name)?)?;
+    Ok(0)
+}
+
+pub fn preset_check(files: &[PathBuf]) -> Result<u8> {
+    let mut failed = Vec::new();
+    for file in files {
+        match preset::read(file) {
+            Ok(preset) => print(&format!(
+                "{}: good, {} stages\n",
+                file.display(),
+                preset.stages.len()
+            ))?,
+            Err(error) => failed.push(error),
+        }
+    }
+    Error::all(failed).map_or(Ok(0), Err)
+}
+
+pub fn preset_curve(name: &str, json: bool, svg: bool, rate_hz: u32) -> Result<u8> {
+    let preset = preset::find(name)?;
+    let curve = preset::curve::Curve::new(&preset, f64::from(rate_hz))?;
+    print(&match (json, svg) {
+        (true, _) => curve.json(),
+        (_, true) => curve.svg(),
+        _ => curve.text(),
+    })?;
+    Ok(0)
+}
+
+pub fn verify(dir: &Path) -> Result<u8> {
+    let verified = engine::verify::verify(dir)?;
+    let mut text = String::new();
+    for difference in &verified.differences {
+        text += &format!("different: {}\n", crate::error::printable(difference));
+    }
+    text += &match verified.differences.len() {
+        0 => format!("{} files, all as they were written\n", verified.whole),
+        n => format!(
+            "{} files as they were written, {n} different\n",
+            verified.whole
+        ),
+    };
+    print(&text)?;
+    Ok(if verified.differences.is_empty() {
+        0
+    } else {
+        Kind::Difference.exit_status()
+    })
+}
+
+pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
+    let (takes, prepared) = (out.join("takes"), out.join("prepared"));
+    voice.note(&format!("synthesising a session in {}", takes.display()));
+    let planted = demo::write(&takes, &|_, _| {})?;
+    let status = prep(
+        &takes,
+        &prepared,
+        PrepOptions {
+            dry_run: false,
+            worksheet: None,
+            only: None,
+            power,
+        },
+        voice,
+    )?;
+    print(&summary::demo(&planted, &takes, &prepared))?;
+    // The demo plants a file that cannot be read to its end; that it is told is what should happen.
+    Ok(status)
+}
+
+/// Runs a job with signals watched and events told.
+fn run<R>(
+    root: &Path,
+    store: &Store,
+    power: Power,
+    voice: &Voice,
+    job: impl FnOnce(&Work<'_>) -> Result<R>,
+) -> Result<R> {
+    let stop = Arc::new(Stop::default());
+    signals::watch(&stop);
+    let tell = |event: engine::Event<'_>| voice.hear(event);
+    let pool = Pool::new(power.jobs);
+    let result = job(&Work {
+        root,
+        store,
+        pool: &pool,
+        stop: &stop,
+        tell: &tell,
+        block_frames: power.block_frames,
+    });
+    voice.end();
+    result.map_err(|error| match error.kind {
+        Kind::Interrupted | Kind::Terminated | Kind::Environment if error.hint.is_none() => {
+            error.hint("what is written is whole; run the same command again to go on")
+        }
+        _ => error,
+    })
+}
+
+fn worksheet(path: &Path) -> Result<Worksheet> {
+    let text = read_text(path, LARGEST_WORKSHEET)?;
+    Ok(Worksheet::parse(&text, &path.to_string_lossy())?)
+}
+
+/// The units of some mics, by mic name or by the last part of the output name.
+fn only(units: &[engine::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
+    let fits = |unit: &engine::Unit<'_>, mic: &str| match &unit.derived {
+        Some(derived) => derived.name == mic,
+        None => unit.track.mic.name() == mic || unit.track.label == mic,
+    };
+    let mut chosen: Vec<usize> = Vec::new();
+    for mic in mics {
+        let found: Vec<usize> = (0..units.len()).filter(|&i| fits(&units[i], mic)).collect();
+        if found.is_empty() {
+            let mut names: Vec<&str> = units
+                .iter()
+                .map(|u| {
+                    u.derived
+                        .as_ref()
+                        .map_or(u.track.label.as_str(), |d| d.name.as_str())
+                })
+                .collect();
+            names.sort_unstable();
+            names.dedup();
+            return Err(
+                Error::input(format!("--only: no track of this session is `{mic}`"))
+                    .hint(crate::problem::suggest(mic, &names, "Mics of this session")),
+            );
+        }
+        chosen.extend(found);
+    }
+    chosen.sort_unstable();
+    chosen.dedup();
+    Ok(chosen)
+}

@@ -1,0 +1,300 @@
+//! The command line: what was typed, turned into calls of the library and an exit status.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+
+use crate::error::{Error, Result};
+use voice::Voice;
+
+mod commands;
+mod signals;
+mod summary;
+mod voice;
+
+/// Turns folders of multi-microphone drum takes into processed stems, rough mixes and reports.
+#[derive(Debug, Parser)]
+#[command(
+    name = "batterhead",
+    version,
+    max_term_width = 100,
+    arg_required_else_help = true
+)]
+#[command(after_help = "Examples:\n  \
+    batterhead demo\n  \
+    batterhead scan TAKES\n  \
+    batterhead prep TAKES --out PREPARED\n\n\
+    Exit status: 0 all done; 1 finished, but some files failed; 2 wrong usage, preset, session or\n\
+    worksheet, nothing was written; 3 stopped by the environment; 4 another run holds the output\n\
+    folder; 5 verify found a difference; 130 and 143 stopped by a signal.\n\n\
+    The stems can be loud. Turn the volume down before you listen; protect your hearing.")]
+struct Cli {
+    #[command(flatten)]
+    global: Global,
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// Options of every command.
+#[derive(Debug, Args)]
+struct Global {
+    /// No progress and no notes; errors only
+    #[arg(long, global = true)]
+    quiet: bool,
+    /// Messages as JSON, one object a line on standard error
+    #[arg(long, global = true)]
+    log_json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Show what each file of a session is taken for; reads headers only
+    #[command(
+        after_help = "Examples:\n  batterhead scan TAKES\n  batterhead scan TAKES --json > scan.json\n  \
+        batterhead scan TAKES --init > TAKES/session.toml"
+    )]
+    Scan {
+        /// Folder of takes, or a session file
+        session: PathBuf,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+        /// Print a commented session file made from what was found
+        #[arg(long, conflicts_with = "json")]
+        init: bool,
+    },
+    /// Measure everything and report what a person should know; writes no audio
+    #[command(
+        after_help = "Examples:\n  batterhead check TAKES\n  batterhead check TAKES --out CHECKED --json"
+    )]
+    Check {
+        /// Folder of takes, or a session file
+        session: PathBuf,
+        /// Keep evidence and reports here; without it nothing is stored
+        #[arg(long)]
+        out: Option<PathBuf>,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+        #[command(flatten)]
+        work: Work,
+    },
+    /// Do the whole job: stems, rough mixes, reports
+    #[command(after_help = "Examples:\n  batterhead prep TAKES --out PREPARED\n  \
+        batterhead prep TAKES --out PREPARED --dry-run\n  \
+        batterhead prep TAKES --out PREPARED --worksheet PREPARED/worksheet.toml\n  \
+        batterhead prep TAKES --out PREPARED --only snare-top,overhead\n\n\
+        The same command goes on where an interrupted run stopped.")]
+    Prep {
+        /// Folder of takes, or a session file
+        session: PathBuf,
+        /// Output folder; must not lie inside the session folder
+        #[arg(long)]
+        out: PathBuf,
+        /// Measure and decide, print the worksheet, write nothing
+        #[arg(long)]
+        dry_run: bool,
+        /// Take the decisions of this (edited) worksheet
+        #[arg(long, value_name = "FILE")]
+        worksheet: Option<PathBuf>,
+        /// Render these mics only, and no mixes
+        #[arg(long, value_name = "MIC,…", value_delimiter = ',')]
+        only: Option<Vec<String>>,
+        #[command(flatten)]
+        work: Work,
+    },
+    /// Put one preset on any files, without a session
+    #[command(
+        after_help = "Examples:\n  batterhead apply trashy-room Room.wav --out TRASHED\n  \
+        batterhead apply my-preset.toml *.wav --out DONE"
+    )]
+    Apply {
+        /// Name of a preset, or a preset file
+        preset: String,
+        /// Sound files
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// Output folder
+        #[arg(long)]
+        out: PathBuf,
+        #[command(flatten)]
+        work: Work,
+    },
+    /// Align, level-match and compare two or more takes, files or tracks of one pattern
+    #[command(
+        after_help = "Examples:\n  batterhead shootout old-snare.wav new-snare.wav --out SNARES\n  \
+        batterhead shootout takes/take-01 takes/take-02 --out KITS\n  \
+        batterhead shootout kick-in.wav kick-out.wav --out KICKS\n\n\
+        Play the same pattern in all of them, best to a click; several bars. Names that follow the\n\
+        first are held against it. Listen in shootout.html, which can hide which is which."
+    )]
+    Shootout {
+        /// Sound files, or folders that hold one take each
+        #[arg(required = true, num_args = 2..)]
+        candidates: Vec<PathBuf>,
+        /// Output folder
+        #[arg(long)]
+        out: PathBuf,
+        /// Print shootout.json
+        #[arg(long)]
+        json: bool,
+    },
+    /// Look at presets
+    Preset {
+        #[command(subcommand)]
+        command: PresetCommand,
+    },
+    /// Read every output again and hold it against the manifest
+    #[command(after_help = "Example:\n  batterhead verify PREPARED")]
+    Verify {
+        /// Output folder of an earlier run
+        dir: PathBuf,
+    },
+    /// Synthesise a small session and run prep on it
+    #[command(after_help = "Example:\n  batterhead demo --out /tmp/batterhead-demo")]
+    Demo {
+        /// Where to put the session and what is made of it
+        #[arg(long, default_value = "batterhead-demo")]
+        out: PathBuf,
+        #[command(flatten)]
+        work: Work,
+    },
+}
+
+/// Options of the commands that process audio.
+#[derive(Clone, Copy, Debug, Args)]
+struct Work {
+    /// How many tracks are worked on at the same time; by default one a processor core
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    jobs: Option<u16>,
+    /// Frames read at a time, for tests: nothing that is written depends on it
+    #[arg(long, hide = true, default_value_t = crate::block::FRAMES as u32, value_parser = clap::value_parser!(u32).range(1..=1_048_576))]
+    block_frames: u32,
+}
+
+impl Work {
+    fn power(self) -> commands::Power {
+        let cores = || std::thread::available_parallelism().map_or(1, usize::from);
+        commands::Power {
+            jobs: self.jobs.map_or_else(cores, usize::from),
+            block_frames: self.block_frames as usize,
+        }
+    }
+}
+
+#[derive(Debug, Subcommand)]
+enum PresetCommand {
+    /// List the presets that come with the program
+    List,
+    /// Print a preset
+    Show {
+        /// Name of a preset that comes with the program
+        name: String,
+    },
+    /// Check preset files and name every mistake
+    Check {
+        /// Preset files
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+    },
+    /// Draw the magnitude response of a preset
+    Curve {
+        /// Name of a preset, or a preset file
+        name: String,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+        /// Print SVG
+        #[arg(long, conflicts_with = "json")]
+        svg: bool,
+        /// Sample rate
+        #[arg(long, default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(8_000..=384_000))]
+        rate_hz: u32,
+    },
+}
+
+/// Runs the program: arguments in, exit status out.
+pub fn run() -> ExitCode {
+    let cli = Cli::parse();
+    let voice = Voice::new(cli.global.quiet, cli.global.log_json);
+    let status = match dispatch(cli.command, &voice) {
+        Ok(status) => status,
+        Err(error) => {
+            voice.error(&error);
+            error.kind.exit_status()
+        }
+    };
+    voice.exit(status);
+    ExitCode::from(status)
+}
+
+fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
+    match command {
+        Command::Scan {
+            session,
+            json,
+            init,
+        } => commands::scan(&session, json, init),
+        Command::Check {
+            session,
+            out,
+            json,
+            work,
+        } => commands::check(&session, out.as_deref(), json, work.power(), voice),
+        Command::Prep {
+            session,
+            out,
+            dry_run,
+            worksheet,
+            only,
+            work,
+        } => commands::prep(
+            &session,
+            &out,
+            commands::PrepOptions {
+                dry_run,
+                worksheet,
+                only,
+                power: work.power(),
+            },
+            voice,
+        ),
+        Command::Apply {
+            preset,
+            files,
+            out,
+            work,
+        } => commands::apply(&preset, &files, &out, work.power(), voice),
+        Command::Shootout {
+            candidates,
+            out,
+            json,
+        } => commands::shootout(&candidates, &out, json, voice),
+        Command::Preset { command } => match command {
+            PresetCommand::List => commands::preset_list(),
+            PresetCommand::Show { name } => commands::preset_show(&name),
+            PresetCommand::Check { files } => commands::preset_check(&files),
+            PresetCommand::Curve {
+                name,
+                json,
+                svg,
+                rate_hz,
+            } => commands::preset_curve(&name, json, svg, rate_hz),
+        },
+        Command::Verify { dir } => commands::verify(&dir),
+        Command::Demo { out, work } => commands::demo(&out, work.power(), voice),
+    }
+}
+
+/// Writes a result to standard output. A reader that has gone away is no error: the work is done.
+fn print(text: &str) -> Result<()> {
+    use std::io::{ErrorKind, Write};
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != ErrorKind::BrokenPipe => {
+            Err(Error::writing(std::path::Path::new("standard output"), &e))
+        }
+        _ => Ok(()),
+    }
+}

@@ -1,0 +1,244 @@
+//! What a command says on standard output when it is done: the last screen of a night.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use crate::demo::Summary as Planted;
+use crate::engine::{Outcome, Unit};
+use crate::error::printable;
+use crate::finding::Severity;
+use crate::report::session::TrackFinding;
+
+/// Findings of the worst kind that are shown at most.
+const SHOWN: usize = 12;
+
+/// After `prep`.
+pub fn prep(outcome: &Outcome, out: &Path) -> String {
+    let mut text = head(outcome);
+    people_first(&mut text, outcome);
+    failed(&mut text, outcome);
+    let totals = &outcome.report.totals;
+    let _ = writeln!(
+        text,
+        "{} stems and {} rough mixes in {}",
+        totals.stems,
+        totals.mixes,
+        out.display()
+    );
+    let _ = writeln!(
+        text,
+        "Turn the volume down before you listen: stems and mixes can be loud."
+    );
+    let _ = writeln!(text, "{}", out.join("session.html").display());
+    text
+}
+
+/// After `check`.
+pub fn check(outcome: &Outcome, out: Option<&Path>) -> String {
+    let mut text = head(outcome);
+    people_first(&mut text, outcome);
+    failed(&mut text, outcome);
+    let totals = &outcome.report.totals;
+    let verdict = match (totals.failed, totals.problems) {
+        (0, 0) => "Nothing has to be played again.".to_owned(),
+        (failed, problems) => {
+            format!(
+                "Listen before the kit is struck: {} and {}.",
+                count(problems, "problem"),
+                count(failed, "failed file")
+            )
+        }
+    };
+    let _ = writeln!(text, "{verdict}");
+    if let Some(out) = out {
+        let _ = writeln!(text, "Reports in {}", out.display());
+    }
+    text
+}
+
+/// After `apply`.
+pub fn apply(outcome: &Outcome, out: &Path) -> String {
+    let mut text = String::new();
+    for track in &outcome.tracks {
+        if let Some(output) = &track.output {
+            let _ = writeln!(
+                text,
+                "{}  gain {} dB",
+                printable(&output.path),
+                track.decisions.gain_db
+            );
+        }
+    }
+    failed(&mut text, outcome);
+    let _ = writeln!(
+        text,
+        "{} in {}",
+        count(outcome.report.totals.stems, "file"),
+        out.display()
+    );
+    text
+}
+
+/// After `shootout`.
+pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
+    let mut text = String::new();
+    for (candidate, letter) in report.candidates.iter().zip('a'..) {
+        let _ = writeln!(
+            text,
+            "{letter}  {}  {:+} samples, gain {:+.2} dB, {} of {} hits matched",
+            printable(&candidate.name),
+            candidate.offset_samples,
+            candidate.gain_db,
+            candidate.matched_hits,
+            candidate.hits
+        );
+    }
+    let mut line = |name: &str, words: &[&str], measures: &[crate::shootout::Measure]| {
+        let said = match words.is_empty() {
+            true => "no difference that could be proven".to_owned(),
+            false => words.join(", "),
+        };
+        let _ = writeln!(text, "{} against the first: {said}", printable(name));
+        for m in measures.iter().filter(|m| m.said) {
+            let _ = writeln!(
+                text,
+                "  {} {:+} {} ± {} ({} hits)",
+                m.name, m.difference, m.unit, m.spread, m.hits
+            );
+        }
+    };
+    if let Some(second) = report.candidates.get(1) {
+        line(&second.name, &report.words, &report.measures);
+    }
+    for other in &report.more {
+        line(
+            &other.name,
+            &other.comparison.words,
+            &other.comparison.measures,
+        );
+    }
+    let _ = writeln!(text, "Turn the volume down before you listen.");
+    let _ = writeln!(text, "{}", out.join("shootout.html").display());
+    text
+}
+
+/// After `prep --dry-run`: what would be written.
+pub fn dry_run(units: &[Unit<'_>], outcome: &Outcome) -> String {
+    let mut text = String::from("nothing was written; these stems would be:\n");
+    for (unit, track) in units.iter().flat_map(|u| {
+        outcome
+            .tracks
+            .iter()
+            .find(|t| t.name == u.name)
+            .map(|t| (u, t))
+    }) {
+        let mark = if track.decisions.left_out {
+            "left out"
+        } else {
+            ""
+        };
+        let _ = writeln!(text, "  {} {mark}", unit.stem_path);
+    }
+    text
+}
+
+/// After `demo`.
+pub fn demo(planted: &Planted, takes: &Path, prepared: &Path) -> String {
+    let mut text =
+        String::from("\nThe demo session holds these mishaps; see what was found of them:\n");
+    for mishap in &planted.planted {
+        let _ = writeln!(text, "  {}", mishap.text);
+    }
+    let _ = writeln!(text, "Takes: {}", takes.display());
+    let _ = writeln!(text, "Prepared: {}", prepared.display());
+    text
+}
+
+fn head(outcome: &Outcome) -> String {
+    let t = &outcome.report.totals;
+    format!(
+        "{}, {}, {}, {:.1} minutes of audio\n",
+        count(t.songs, "song"),
+        count(t.takes, "take"),
+        count(t.tracks, "track"),
+        t.audio_s / 60.0
+    )
+}
+
+/// Problems first, then what was changed and could be wrong; the rest is a count.
+fn people_first(text: &mut String, outcome: &Outcome) {
+    for (severity, title) in [
+        (Severity::Problem, "Problems"),
+        (Severity::Warning, "Warnings"),
+    ] {
+        let found: Vec<_> = outcome
+            .report
+            .findings
+            .iter()
+            .filter(|f| f.finding.severity == severity)
+            .collect();
+        if found.is_empty() {
+            continue;
+        }
+        let grouped = grouped(&found);
+        let _ = writeln!(text, "\n{title}: {}", found.len());
+        for (who, message) in grouped.iter().take(SHOWN) {
+            let _ = writeln!(text, "  {}: {}", printable(who), printable(message));
+        }
+        if grouped.len() > SHOWN {
+            let _ = writeln!(text, "  … and {} more in the report", grouped.len() - SHOWN);
+        }
+    }
+    let notes = outcome.report.totals.notes;
+    if notes > 0 {
+        let _ = writeln!(text, "\nNotes: {notes}, in the report");
+    }
+    text.push('\n');
+}
+
+/// The same message about several takes of a song is said once.
+fn grouped<'a>(findings: &[&'a TrackFinding]) -> Vec<(String, &'a str)> {
+    let mut groups: Vec<(&TrackFinding, usize)> = Vec::new();
+    for finding in findings {
+        let same = |(other, _): &&mut (&TrackFinding, usize)| {
+            other.song == finding.song && other.finding.message == finding.finding.message
+        };
+        match groups.iter_mut().find(same) {
+            Some((_, count)) => *count += 1,
+            None => groups.push((finding, 1)),
+        }
+    }
+    let who = |(finding, count): (&'a TrackFinding, usize)| {
+        let more = if count > 1 {
+            format!(" and {} more", count - 1)
+        } else {
+            String::new()
+        };
+        (
+            format!("{}{more}", finding.name),
+            finding.finding.message.as_str(),
+        )
+    };
+    groups.into_iter().map(who).collect()
+}
+
+fn failed(text: &mut String, outcome: &Outcome) {
+    if outcome.report.failed.is_empty() {
+        return;
+    }
+    let _ = writeln!(text, "Failed: {}", outcome.report.failed.len());
+    for file in &outcome.report.failed {
+        let _ = writeln!(
+            text,
+            "  {}: {}",
+            printable(&file.path.path),
+            printable(&file.reason)
+        );
+    }
+    text.push('\n');
+}
+
+/// "1 take", "2 takes".
+fn count(n: usize, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
+}

@@ -1,0 +1,265 @@
+//! The gain behind the last stage: one for all that is linked, from what the chains gave.
+
+use std::collections::BTreeMap;
+
+use crate::evidence::weighted_quantile;
+use crate::measure::Levels;
+use crate::preset::{LevelRule, Link, Measure};
+use crate::units::round_to;
+use crate::worksheet::Decided;
+
+/// What came out of one track's chain, before its gain.
+pub struct Tried<'a> {
+    /// The worksheet key, for naming what holds a gain down.
+    pub key: &'a str,
+    /// Link groups, widest last.
+    pub song: &'a str,
+    /// Set-up: takes with the same kit, tuning and mic positions.
+    pub setup: &'a str,
+    /// What is one mic within a set-up; both sides of a pair share it, and so do the tracks of a
+    /// pair that was split.
+    pub mic: String,
+    /// The preset's `[level]`; none: 0 dB.
+    pub rule: Option<&'a LevelRule>,
+    /// Figures of the chain's output.
+    pub levels: &'a Levels,
+    /// Peaks of the hits that count for the level, dBFS, in the chain's output.
+    pub hit_peaks_dbfs: &'a [f64],
+    /// Length, for pooling powers.
+    pub frames: u64,
+    /// Whether the drum is taken as played here; a track that is not gets the linked gain and gives
+    /// nothing to it.
+    pub played: bool,
+}
+
+/// Where hits of a mic without a working level are brought to ahead of a stage that depends on the
+/// level, dBFS. Common practice, no source.
+pub const DEFAULT_WORKING_DBFS: f64 = -14.0;
+/// Fewer hits than this in a link group: no gain is guessed.
+pub const FEWEST_HITS: usize = 5;
+/// Hits of one take that count for the level at most, so that one take full of them does not decide
+/// for all.
+const HITS_OF_A_TAKE: f64 = 24.0;
+/// The hit level is this quantile of the hits' peaks: least biased with few hits, and deaf to one
+/// stray rim shot.
+const QUANTILE: f64 = 0.75;
+/// A gain beyond this means that something else is wrong.
+const LARGEST_GAIN_DB: f64 = 40.0;
+
+/// One gain a track, in the order given, each with its reason.
+pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
+    let mut groups: BTreeMap<Vec<&str>, Vec<usize>> = BTreeMap::new();
+    for (i, track) in tracks.iter().enumerate() {
+        if let Some(rule) = track.rule {
+            groups.entry(group(track, rule)).or_default().push(i);
+        }
+    }
+    let mut gains: Vec<Decided<f64>> = tracks
+        .iter()
+        .map(|_| Decided::new(0.0, "the preset has no level"))
+        .collect();
+    for members in groups.values() {
+        let linked: Vec<&Tried<'_>> = members.iter().map(|&i| &tracks[i]).collect();
+        let gain = linked_gain(&linked);
+        for &i in members {
+            gains[i] = gain.clone();
+        }
+    }
+    gains
+}
+
+/// What a track shares its gain with.
+fn group<'a>(track: &'a Tried<'_>, rule: &LevelRule) -> Vec<&'a str> {
+    match rule.link {
+        Link::File => vec!["file", track.key],
+        Link::Mic => vec!["mic", track.setup, &track.mic],
+        Link::Song => vec!["song", track.song],
+        Link::Session => vec!["session"],
+    }
+}
+
+fn linked_gain(tracks: &[&Tried<'_>]) -> Decided<f64> {
+    let Some(rule) = tracks.first().and_then(|t| t.rule) else {
+        return Decided::plain(0.0);
+    };
+    let (level, evidence) = match level(rule.measure, tracks) {
+        Ok(found) => found,
+        Err(why) => return Decided::new(0.0, why),
+    };
+    let wanted = round_to(rule.target - level, 1);
+    let mut why = format!("{evidence}, target {}", rule.target);
+    let loudest = tracks
+        .iter()
+        .filter_map(|t| t.levels.true_peak_dbtp.map(|peak| (peak, t.key)))
+        .max_by(|a, b| a.0.total_cmp(&b.0));
+    let mut gain = wanted.clamp(-LARGEST_GAIN_DB, LARGEST_GAIN_DB);
+    if gain != wanted {
+        why += &format!("; {wanted} dB would be too much, limited");
+    }
+    if let Some((peak, key)) = loudest
+        && peak + gain > rule.ceiling_dbtp
+    {
+        let most = ((rule.ceiling_dbtp - peak) * 10.0).floor() / 10.0;
+        why += &format!(
+            "; held {} dB lower by the loudest peak ({} dBTP in {key}), ceiling {} dBTP",
+            round_to(gain - most, 1),
+            round_to(peak, 1),
+            rule.ceiling_dbtp
+        );
+        gain = round_to(most, 1);
+    }
+    if tracks.len() > 1 {
+        why += &format!("; one gain for {} tracks", tracks.len());
+    }
+    Decided::new(gain, why)
+}
+
+/// The level of a link group in the unit of the measure, and the evidence in words; or why there is
+/// none.
+fn level(measure: Measure, tracks: &[&Tried<'_>]) -> Result<(f64, String), String> {
+    let loudest = |value: fn(&Levels) -> Option<f64>| {
+        tracks
+            .iter()
+            .filter_map(|t| value(t.levels))
+            .max_by(f64::total_cmp)
+    };
+    let pooled = |value: fn(&Levels) -> Option<f64>| {
+        // Powers over all frames: long takes count for more.
+        let parts: Vec<(f64, f64)> = tracks
+            .iter()
+            .filter_map(|t| value(t.levels).map(|db| (10f64.powf(db / 10.0), t.frames as f64)))
+            .collect();
+        let frames: f64 = parts.iter().map(|p| p.1).sum();
+        (frames > 0.0)
+            .then(|| 10.0 * (parts.iter().map(|p| p.0 * p.1).sum::<f64>() / frames).log10())
+    };
+    let (level, words) = match measure {
+        Measure::HitLevel => return hit_level(tracks),
+        Measure::SamplePeak => (loudest(|l| l.sample_peak_dbfs), "sample peak"),
+        Measure::TruePeak => (loudest(|l| l.true_peak_dbtp), "true peak"),
+        Measure::Integrated => (pooled(|l| l.integrated_lufs), "integrated loudness"),
+        Measure::Rms => (pooled(|l| l.rms_dbfs), "RMS"),
+    };
+    let unit = match measure {
+        Measure::TruePeak => "dBTP",
+        Measure::Integrated => "LUFS",
+        _ => "dBFS",
+    };
+    level
+        .map(|level| (level, format!("{words} {} {unit}", round_to(level, 1))))
+        .ok_or_else(|| format!("no {words}: silent or too short, no gain is guessed"))
+}
+
+fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, String), String> {
+    let mut peaks: Vec<(f64, f64)> = Vec::new();
+    for track in tracks.iter().filter(|t| t.played) {
+        let weight = (HITS_OF_A_TAKE / track.hit_peaks_dbfs.len() as f64).min(1.0);
+        peaks.extend(track.hit_peaks_dbfs.iter().map(|&peak| (peak, weight)));
+    }
+    if peaks.len() < FEWEST_HITS {
+        let hits = if peaks.len() == 1 { "hit" } else { "hits" };
+        return Err(format!("only {} {hits}: no gain is guessed", peaks.len()));
+    }
+    let level = weighted_quantile(&peaks, QUANTILE).unwrap_or_default();
+    Ok((
+        level,
+        format!("{} hits, level {} dBFS", peaks.len(), round_to(level, 1)),
+    ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn rule(measure: Measure, target: f64, link: Link) -> LevelRule {
+        LevelRule {
+            measure,
+            target,
+            link,
+            ceiling_dbtp: -1.0,
+        }
+    }
+
+    fn levels(true_peak_dbtp: f64, integrated_lufs: f64) -> Levels {
+        Levels {
+            true_peak_dbtp: Some(true_peak_dbtp),
+            sample_peak_dbfs: Some(true_peak_dbtp),
+            integrated_lufs: Some(integrated_lufs),
+            ..Levels::default()
+        }
+    }
+
+    fn track<'a>(
+        key: &'a str,
+        rule: &'a LevelRule,
+        levels: &'a Levels,
+        peaks: &'a [f64],
+    ) -> Tried<'a> {
+        Tried {
+            key,
+            song: "tide",
+            setup: "tide",
+            mic: "snare-top".to_owned(),
+            rule: Some(rule),
+            levels,
+            hit_peaks_dbfs: peaks,
+            frames: 48_000,
+            played: true,
+        }
+    }
+
+    #[test]
+    fn takes_of_one_mic_share_one_gain_and_a_take_without_hits_gets_it_too() {
+        let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
+        let (loud, quiet) = (levels(-13.0, -20.0), levels(-40.0, -50.0));
+        let peaks = [-16.0; 20];
+        let found = gains(&[
+            track("a", &rule, &loud, &peaks),
+            track("b", &rule, &quiet, &[]),
+        ]);
+        assert_eq!(found[0].value, 4.0);
+        assert_eq!(found[1], found[0]);
+        assert_eq!(
+            found[0].why,
+            "20 hits, level -16 dBFS, target -12; one gain for 2 tracks"
+        );
+    }
+
+    #[test]
+    fn the_ceiling_wins_and_says_who_holds_the_gain() {
+        let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
+        let (a, b) = (levels(-3.04, -20.0), levels(-9.0, -20.0));
+        let peaks = [-18.0; 10];
+        let found = gains(&[track("a", &rule, &a, &peaks), track("b", &rule, &b, &peaks)]);
+        assert_eq!(found[0].value, 2.0);
+        assert!(
+            found[0]
+                .why
+                .contains("held 4 dB lower by the loudest peak (-3 dBTP in a)"),
+            "{}",
+            found[0].why
+        );
+    }
+
+    #[test]
+    fn under_five_hits_no_gain_is_guessed() {
+        let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
+        let levels = levels(-10.0, -20.0);
+        let found = gains(&[track("a", &rule, &levels, &[-20.0; 4])]);
+        assert_eq!(
+            found[0],
+            Decided::new(0.0, "only 4 hits: no gain is guessed")
+        );
+    }
+
+    #[test]
+    fn files_are_apart_and_a_session_is_one() {
+        let (a, b) = (levels(-10.0, -20.0), levels(-4.0, -26.0));
+        let file = rule(Measure::TruePeak, -1.0, Link::File);
+        let found = gains(&[track("a", &file, &a, &[]), track("b", &file, &b, &[])]);
+        assert_eq!([found[0].value, found[1].value], [9.0, 3.0]);
+        let session = rule(Measure::TruePeak, -1.0, Link::Session);
+        let found = gains(&[track("a", &session, &a, &[]), track("b", &session, &b, &[])]);
+        assert_eq!([found[0].value, found[1].value], [3.0, 3.0]);
+    }
+}

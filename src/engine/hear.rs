@@ -1,0 +1,301 @@
+//! What was played: the tracks of each take held against each other, then the takes of each set-up.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::measure::Measured;
+use super::store::Key;
+use super::track::{TrackReader, mend};
+use super::{Job, Work};
+use crate::block::Block;
+use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
+use crate::error::{Error, Kind, Result};
+use crate::evidence::{
+    Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup, relate, same_sound,
+};
+use crate::finding::Finding;
+use crate::measure::inspect::confirm_clicks;
+use crate::mix;
+use crate::session::{Song, Take, Track};
+
+/// A take and those of its tracks that could be measured.
+struct Members<'a> {
+    song: &'a Song,
+    take: &'a Take,
+    /// Index of each track in the session.
+    indices: Vec<usize>,
+    tracks: Vec<&'a Track>,
+    measured: Vec<&'a Measured>,
+    known: Vec<TakeTrack>,
+}
+
+impl Members<'_> {
+    /// Where a track begins, in seconds of the take.
+    fn start_s(&self, track: usize) -> f64 {
+        let known = &self.known[track];
+        known.offset_frames as f64 / f64::from(known.rate_hz)
+    }
+
+    fn samples(&self) -> u64 {
+        self.tracks
+            .iter()
+            .map(|t| t.frames() * t.channels() as u64)
+            .sum()
+    }
+}
+
+/// What one take shows.
+#[derive(Clone, Serialize, Deserialize)]
+struct TakeResult {
+    evidence: TakeEvidence,
+    /// Clicks that no stroke explains, by track.
+    clicks: Vec<Option<Finding>>,
+    /// The track before it in the take that holds the same sound, by track.
+    twins: Vec<Option<(usize, SameSound)>>,
+}
+
+/// One entry a track, in session order; a track that failed has an empty one.
+pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &[Result<Measured>]) -> Result<Vec<Heard>> {
+    let takes = members(job, measured);
+    let alone = listen(work, &takes, &BTreeMap::new())?;
+    let mut setups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, members) in takes.iter().enumerate() {
+        setups.entry(&members.take.setup).or_default().push(i);
+    }
+    // What the takes of a set-up teach each other; one take alone has nothing to learn from.
+    let mut references = BTreeMap::new();
+    for (setup, list) in setups.iter().filter(|(_, list)| list.len() > 1) {
+        let evidence: Vec<&TakeEvidence> = list
+            .iter()
+            .filter_map(|&i| alone[i].as_ref().ok().map(|r| &r.evidence))
+            .collect();
+        references.insert(*setup, Reference::pool(&evidence));
+    }
+    let together = listen(work, &takes, &references)?;
+    let mut all: Vec<Heard> = measured.iter().map(|_| Heard::default()).collect();
+    for list in setups.values() {
+        let good: Vec<usize> = list
+            .iter()
+            .copied()
+            .filter(|&i| together[i].is_ok())
+            .collect();
+        let results: Vec<&TakeResult> = good
+            .iter()
+            .filter_map(|&i| together[i].as_ref().ok())
+            .collect();
+        let evidence: Vec<&TakeEvidence> = results.iter().map(|r| &r.evidence).collect();
+        let setup = pool_setup(&evidence);
+        let views: Vec<TakeHeard<'_>> = good
+            .iter()
+            .zip(&results)
+            .map(|(&i, result)| TakeHeard {
+                song: &takes[i].song.slug,
+                slug: &takes[i].take.slug,
+                evidence: &result.evidence,
+                tracks: takes[i]
+                    .tracks
+                    .iter()
+                    .zip(&takes[i].measured)
+                    .zip(&result.clicks)
+                    .zip(&result.twins)
+                    .map(|(((track, measured), click), twin)| Listening {
+                        track,
+                        levels: &measured.levels,
+                        inspection: &measured.inspection,
+                        sha256: &measured.sha256,
+                        click: click.as_ref(),
+                        twin: *twin,
+                    })
+                    .collect(),
+            })
+            .collect();
+        for (&i, found) in good.iter().zip(heard(&views, &setup, job.config)) {
+            for (&index, heard) in takes[i].indices.iter().zip(found) {
+                all[index] = heard;
+            }
+        }
+    }
+    Ok(all)
+}
+
+fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'a>> {
+    let mut takes: Vec<Members<'a>> = Vec::new();
+    for (index, (song, take, track)) in job.session.tracks().enumerate() {
+        if !takes.last().is_some_and(|m| std::ptr::eq(m.take, take)) {
+            let (indices, tracks, measured, known) = Default::default();
+            takes.push(Members {
+                song,
+                take,
+                indices,
+                tracks,
+                measured,
+                known,
+            });
+        }
+        if let (Some(members), Ok(measured)) = (takes.last_mut(), &measured[index]) {
+            members.indices.push(index);
+            members.tracks.push(track);
+            members.measured.push(measured);
+        }
+    }
+    for members in &mut takes {
+        members.known = known(&members.tracks);
+    }
+    takes
+}
+
+/// The tracks as evidence knows them, placed by their time references where rates agree.
+fn known(tracks: &[&Track]) -> Vec<TakeTrack> {
+    let times: Vec<_> = tracks
+        .iter()
+        .map(|t| (t.sources[0].info.time_reference_samples, t.frames()))
+        .collect();
+    let one_rate = tracks.windows(2).all(|w| w[0].rate_hz() == w[1].rate_hz());
+    let placed = mix::place(&times);
+    tracks
+        .iter()
+        .zip(placed.offsets)
+        .map(|(track, offset)| TakeTrack {
+            label: track.label.clone(),
+            mic: track.mic.name().to_owned(),
+            family: track.mic.family,
+            side: track.side,
+            rate_hz: track.rate_hz(),
+            frames: track.frames(),
+            offset_frames: if one_rate {
+                i64::try_from(offset).unwrap_or(0)
+            } else {
+                0
+            },
+        })
+        .collect()
+}
+
+fn listen(
+    work: &Work<'_>,
+    takes: &[Members<'_>],
+    references: &BTreeMap<&str, Reference>,
+) -> Result<Vec<Result<TakeResult>>> {
+    work.each("listen", takes, Members::samples, |members| {
+        let reference = references.get(members.take.setup.as_str());
+        let keys: Vec<(&Key, &str, i64)> = members
+            .measured
+            .iter()
+            .zip(&members.known)
+            .map(|(m, k)| (&m.key, k.label.as_str(), k.offset_frames))
+            .collect();
+        let key = Key::of("listen", &(keys, reference));
+        if let Some(found) = work.store.get(&key) {
+            work.advance(members.samples());
+            return Ok(found);
+        }
+        let mut material = Takes {
+            work,
+            members,
+            readers: members.tracks.iter().map(|_| None).collect(),
+        };
+        let evidence = relate(&members.known, &mut material, reference)?;
+        let onsets = onsets(members, &mut material)?;
+        let result = TakeResult {
+            evidence,
+            clicks: clicks(members, &onsets),
+            twins: twins(members, &onsets, &mut material)?,
+        };
+        work.store.put(&key, &result)?;
+        work.advance(members.samples());
+        Ok(result)
+    })
+}
+
+/// Onsets of every track, in seconds of the take.
+fn onsets(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Vec<f64>>> {
+    let of = |track: usize| {
+        let trace = material.trace(track)?;
+        let start_s = members.start_s(track);
+        let at = |o: &crate::evidence::Onset| f64::from(o.at_ms) / 1000.0 + start_s;
+        Ok(trace.onsets.iter().map(at).collect())
+    };
+    (0..members.tracks.len()).map(of).collect()
+}
+
+/// Jumps that are no stroke in any other mic of the take.
+fn clicks(members: &Members<'_>, onsets: &[Vec<f64>]) -> Vec<Option<Finding>> {
+    let of = |track: usize| {
+        let others = onsets.iter().enumerate().filter(|(i, _)| *i != track);
+        let others: Vec<f64> = others
+            .flat_map(|(_, o)| o)
+            .map(|at| at - members.start_s(track))
+            .collect();
+        confirm_clicks(&members.measured[track].inspection.clicks, &others)
+    };
+    (0..members.tracks.len()).map(of).collect()
+}
+
+/// Tracks that hold the sound of one before them. Only those with about as many onsets are held
+/// against each other: a copy has as many.
+fn twins(
+    members: &Members<'_>,
+    onsets: &[Vec<f64>],
+    material: &mut Takes<'_, '_>,
+) -> Result<Vec<Option<(usize, SameSound)>>> {
+    let alike = |a: usize, b: usize| {
+        let (few, many) = (
+            onsets[a].len().min(onsets[b].len()),
+            onsets[a].len().max(onsets[b].len()),
+        );
+        few > 0 && many - few <= few / 20
+    };
+    let mut twins = vec![None; members.tracks.len()];
+    for (second, twin) in twins.iter_mut().enumerate() {
+        for first in (0..second).filter(|&first| alike(first, second)) {
+            if let Some(same) = same_sound(&material.trace(first)?, &material.trace(second)?) {
+                *twin = Some((first, same));
+                break;
+            }
+        }
+    }
+    Ok(twins)
+}
+
+/// Traces from the store, sound from the sources.
+struct Takes<'w, 'a> {
+    work: &'w Work<'w>,
+    members: &'w Members<'a>,
+    readers: Vec<Option<TrackReader>>,
+}
+
+impl Material for Takes<'_, '_> {
+    fn trace(&mut self, track: usize) -> Result<Trace> {
+        self.work.stop.check()?;
+        let bytes = self.work.store.get_bytes(&self.members.measured[track].key);
+        let bytes = bytes
+            .ok_or_else(|| Error::new(Kind::File, "its trace is gone from the output folder"))?;
+        Trace::from_bytes(&bytes)
+    }
+
+    fn samples(&mut self, track: usize, first: i64, frames: usize) -> Result<Vec<Vec<f64>>> {
+        self.work.stop.check()?;
+        let source = self.members.tracks[track];
+        let reader = match &mut self.readers[track] {
+            Some(reader) => reader,
+            empty => empty.insert(TrackReader::open(self.work.root, source)?),
+        };
+        let mut piece = vec![vec![0.0; frames]; source.channels()];
+        let begin = first.max(0);
+        let mut at = usize::try_from(begin - first).unwrap_or(frames).min(frames);
+        if at == frames || begin as u64 >= source.frames() {
+            return Ok(piece);
+        }
+        reader.seek(begin as u64)?;
+        let mut block = Block::default();
+        while at < frames && reader.read(&mut block, frames - at)? > 0 {
+            mend(&mut block);
+            for (piece, samples) in piece.iter_mut().zip(block.channels()) {
+                piece[at..at + samples.len()].copy_from_slice(samples);
+            }
+            at += block.frames();
+        }
+        Ok(piece)
+    }
+}

@@ -1,0 +1,231 @@
+//! One stem: read, chain, write, measure what was written.
+
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use super::Work;
+use super::attempt;
+use super::layout::Unit;
+use super::store::{Done, Key};
+use crate::audio;
+use crate::block::Block;
+use crate::error::{Error, Result};
+use crate::measure::picture::{Painter, Picture};
+use crate::measure::{Levels, Meter};
+use crate::publish::{self, Outbox};
+use crate::report::Output;
+use crate::resample::{self, Resampler};
+use crate::session::config::{Bits, Output as OutputFormat};
+use crate::stage::Stage;
+use crate::wav::{Change, Depth, Dither, Loudness, WriteSpec, Writer, history_line};
+use crate::worksheet::Entry;
+
+/// A finished stem and the figures of its samples as written.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Rendered {
+    /// The file.
+    pub output: Output,
+    /// Measured on the file.
+    pub after: Levels,
+    /// Of the file.
+    pub picture: Picture,
+}
+
+/// Renders the stem of `unit` as `entry` says, or finds it finished.
+pub fn render(
+    work: &Work<'_>,
+    outbox: &Outbox,
+    unit: &Unit<'_>,
+    entry: &Entry,
+    measured: (&Key, &[String]),
+    format: &OutputFormat,
+) -> Result<Rendered> {
+    let chain = entry.chain();
+    let key = Key::of(
+        "stem",
+        &(
+            measured.0,
+            measured.1,
+            &chain,
+            format.rate_hz,
+            format.bits.name(),
+            format.dither,
+            &unit.key,
+        ),
+    );
+    if let Some(found) = finished(work, outbox.root(), &unit.stem_path, &key)? {
+        work.advance(unit.samples());
+        return Ok(found);
+    }
+    let source = &unit.track.sources[0];
+    let (from_hz, channels) = (source.info.rate_hz, unit.track.channels());
+    let rate_hz = format.rate_hz.unwrap_or(from_hz);
+    let depth = depth(format.bits);
+    let start = source.info.time_reference_samples.unwrap_or(0);
+    let dither = dither(unit, &chain, rate_hz, format);
+    let carried = audio::open(&work.root.join(&source.path))?.metadata()?;
+    let change = Change {
+        history: &history_line(rate_hz, depth.bits(), channels, crate::report::TOOL),
+        loudness: Loudness::default(),
+        rates_hz: (from_hz, rate_hz),
+        channels_changed: source.info.channels != channels,
+    };
+    let (metadata, metadata_updated) = carried.updated(&change);
+    let frames = resample::frames_out(unit.track.frames(), start, from_hz, rate_hz);
+    let spec = WriteSpec {
+        rate_hz,
+        channels,
+        depth,
+        dither,
+        frames,
+    };
+
+    let draft = outbox.create(Path::new(&unit.stem_path))?;
+    let mut writer = Writer::create(draft, &spec, &metadata)?;
+    if rate_hz == from_hz {
+        attempt::run(work, unit, &chain, |block| writer.write(block))?;
+    } else {
+        let mut resampler = Resampler::new(from_hz, rate_hz, channels, start)?;
+        let mut out = Block::default();
+        attempt::run(work, unit, &chain, |block| {
+            resampler.process(block, &mut out);
+            writer.write(&out)
+        })?;
+        resampler.finish(&mut out);
+        writer.write(&out)?;
+    }
+    let (draft, _) = writer.finish()?;
+    let published = draft.publish()?;
+    let (after, picture) = measure_file(work, &outbox.root().join(&published.path))?;
+    let output = Output {
+        path: unit.stem_path.clone(),
+        sha256: published.sha256,
+        sample_rate_hz: rate_hz,
+        channels,
+        bit_depth: depth.bits(),
+        sample_format: if depth == Depth::Float32 {
+            audio::SampleFormat::Float
+        } else {
+            audio::SampleFormat::Int
+        },
+        frames,
+        time_reference_samples: metadata.time_reference_samples(),
+        dithered: dither != Dither::None,
+        metadata_updated,
+    };
+    let rendered = Rendered {
+        output,
+        after,
+        picture,
+    };
+    note(
+        work,
+        &unit.stem_path,
+        key,
+        &rendered.output.sha256,
+        &rendered,
+    )?;
+    Ok(rendered)
+}
+
+/// An output that is there, whole, and was made from the same things.
+pub fn finished<T: serde::de::DeserializeOwned>(
+    work: &Work<'_>,
+    root: &Path,
+    path: &str,
+    key: &Key,
+) -> Result<Option<T>> {
+    let Some(done) = work.store.done(path).filter(|done| done.key == *key) else {
+        return Ok(None);
+    };
+    let file = root.join(path);
+    if !file.is_file() {
+        return Ok(None);
+    }
+    let cancel = || work.stop.is_set();
+    let whole = publish::sha256_file(&file, &cancel)
+        .is_ok_and(|sha256| sha256.as_ref() == Some(&done.sha256));
+    work.stop.check()?;
+    Ok(whole
+        .then(|| serde_json::from_value(done.figures).ok())
+        .flatten())
+}
+
+/// Notes a finished output in the journal.
+pub fn note(
+    work: &Work<'_>,
+    path: &str,
+    key: Key,
+    sha256: &str,
+    figures: &impl Serialize,
+) -> Result<()> {
+    let figures = serde_json::to_value(figures).unwrap_or_default();
+    work.store.note(Done {
+        path: path.to_owned(),
+        key,
+        sha256: sha256.to_owned(),
+        figures,
+    })
+}
+
+/// The depth of a file.
+pub fn depth(bits: Bits) -> Depth {
+    match bits {
+        Bits::Int16 => Depth::Int16,
+        Bits::Int24 => Depth::Int24,
+        Bits::Float32 => Depth::Float32,
+    }
+}
+
+/// Dither only where bits are lost: never on samples that pass untouched.
+fn dither(unit: &Unit<'_>, chain: &[Stage], rate_hz: u32, format: &OutputFormat) -> Dither {
+    let info = &unit.track.sources[0].info;
+    let fits = unit.track.sources.iter().all(|source| {
+        source.info.sample_format == audio::SampleFormat::Int
+            && source.info.bit_depth <= depth(format.bits).bits()
+    });
+    let untouched = rate_hz == info.rate_hz && fits && chain.iter().all(Stage::keeps_bits);
+    if !format.dither || untouched || format.bits == Bits::Float32 {
+        return Dither::None;
+    }
+    Dither::Tpdf {
+        seed: seed(&unit.key),
+    }
+}
+
+/// The same file gets the same noise in every run, and no two files the same.
+pub fn seed(name: &str) -> u64 {
+    let hash = Sha256::digest(name.as_bytes());
+    hash.iter()
+        .take(8)
+        .fold(0, |seed, &byte| seed << 8 | u64::from(byte))
+}
+
+/// Figures and picture of a file on disk.
+pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<(Levels, Picture)> {
+    let mut reader = audio::open(path)?;
+    let (rate_hz, channels, frames) = (
+        reader.info().rate_hz,
+        reader.info().channels,
+        reader.info().frames,
+    );
+    let mut meter = Meter::new(rate_hz, channels);
+    let mut painter = Painter::new(rate_hz, channels, frames);
+    let mut block = Block::default();
+    let mut read = 0;
+    while reader.read(&mut block, work.block_frames)? > 0 {
+        work.stop.check()?;
+        meter.push(&block);
+        painter.push(&block);
+        read += block.frames() as u64;
+    }
+    if read != frames {
+        return Err(Error::file(
+            path,
+            format!("was written with {frames} frames, but {read} can be read"),
+        ));
+    }
+    Ok((meter.finish(), painter.finish()))
+}

@@ -1,0 +1,108 @@
+//! Sums and extremes over a slice in eight lanes: many times faster than a plain fold, the same
+//! bits on every instruction set. Callers cut the stream at fixed frame numbers.
+
+const LANES: usize = 8;
+
+/// Smallest and largest sample, both at least as far as zero: (≤ 0, ≥ 0).
+pub(crate) fn extremes(samples: &[f64]) -> (f64, f64) {
+    let (mut low, mut high) = ([0.0f64; LANES], [0.0f64; LANES]);
+    let (chunks, rest) = samples.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            low[lane] = if chunk[lane] < low[lane] {
+                chunk[lane]
+            } else {
+                low[lane]
+            };
+            high[lane] = if chunk[lane] > high[lane] {
+                chunk[lane]
+            } else {
+                high[lane]
+            };
+        }
+    }
+    for (lane, &x) in rest.iter().enumerate() {
+        low[lane] = low[lane].min(x);
+        high[lane] = high[lane].max(x);
+    }
+    (
+        low.into_iter().fold(0.0, f64::min),
+        high.into_iter().fold(0.0, f64::max),
+    )
+}
+
+/// Largest absolute sample, 0 for none.
+pub(crate) fn peak(samples: &[f64]) -> f64 {
+    let (low, high) = extremes(samples);
+    high.max(-low)
+}
+
+/// Sum of the samples and of their squares.
+pub(crate) fn sums(samples: &[f64]) -> (f64, f64) {
+    let (mut sum, mut square) = ([0.0f64; LANES], [0.0f64; LANES]);
+    let (chunks, rest) = samples.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            sum[lane] += chunk[lane];
+            square[lane] += chunk[lane] * chunk[lane];
+        }
+    }
+    for (lane, &x) in rest.iter().enumerate() {
+        sum[lane] += x;
+        square[lane] += x * x;
+    }
+    (sum.into_iter().sum(), square.into_iter().sum())
+}
+
+/// Whether every sample is a number that a sound file can mean: neither NaN nor infinite, and
+/// within the range of 32-bit floats, so that no square of it overflows.
+pub(crate) fn all_usable(samples: &[f64]) -> bool {
+    let mut bad = [false; LANES];
+    let (chunks, rest) = samples.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            bad[lane] |= !usable(chunk[lane]);
+        }
+    }
+    !bad.contains(&true) && rest.iter().all(|&x| usable(x))
+}
+
+/// See [`all_usable`].
+pub(crate) fn usable(sample: f64) -> bool {
+    sample.abs() <= f64::from(f32::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lanes_agree_with_a_plain_loop_at_every_length() {
+        for n in 0..40 {
+            let x: Vec<f64> = (0..n)
+                .map(|i| f64::from((i * 37) % 19 - 9) / 16.0)
+                .collect();
+            assert_eq!(peak(&x), x.iter().fold(0.0, |m: f64, v| m.max(v.abs())));
+            // sixteenths add without rounding, so any order gives the same sum
+            assert_eq!(
+                sums(&x),
+                (x.iter().sum::<f64>(), x.iter().map(|v| v * v).sum::<f64>())
+            );
+            let (low, high) = extremes(&x);
+            assert_eq!(low, x.iter().copied().fold(0.0, f64::min));
+            assert_eq!(high, x.iter().copied().fold(0.0, f64::max));
+        }
+    }
+
+    #[test]
+    fn only_numbers_within_the_range_of_f32_are_usable() {
+        for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e39, -1e300] {
+            for place in 0..11 {
+                let mut x = [0.5; 11];
+                assert!(all_usable(&x));
+                x[place] = bad;
+                assert!(!all_usable(&x), "{bad} at {place}");
+            }
+        }
+    }
+}

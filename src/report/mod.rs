@@ -1,0 +1,317 @@
+//! Reports: what was found and done, as JSON and CSV. Plain data in, text out; no disk.
+//!
+//! Figures are rounded here and nowhere else, so that JSON, CSV and the page agree to the digit.
+
+use serde::{Serialize, Serializer};
+
+use crate::finding::Finding;
+use crate::measure::Levels;
+use crate::session::Side;
+use crate::stage::Stage;
+use crate::units::round_to;
+use crate::worksheet::{Decided, Entry};
+
+pub mod columns;
+pub mod page;
+pub mod session;
+
+/// The number of the report format.
+pub const SCHEMA: u32 = 1;
+
+/// Name and version of this program.
+pub const TOOL: &str = concat!("batterhead ", env!("CARGO_PKG_VERSION"));
+
+/// The report of one track, `reports/SONG/TAKE/NAME.json`.
+#[derive(Clone, Debug, Serialize)]
+pub struct TrackReport {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// [`TOOL`].
+    pub tool: &'static str,
+    /// Slug of the song; absent where files are processed without a session.
+    pub song: Option<String>,
+    /// Slug of the take; absent as above.
+    pub take: Option<String>,
+    /// The file-name part that the track goes by.
+    pub name: String,
+    /// The mic's name.
+    pub mic: String,
+    /// `l`, `r`, `c`, or null for a pair or a mic without a side.
+    pub side: Option<Side>,
+    /// Name of the track that a derived stem was made from.
+    pub derived_from: Option<String>,
+    /// The files, read-only and proven unchanged by their hash.
+    pub sources: Vec<SourceReport>,
+    /// The preset's name.
+    pub preset: String,
+    /// Figures of the source.
+    #[serde(serialize_with = "levels")]
+    pub before: Levels,
+    /// Figures of the stem as written; null where none was.
+    #[serde(serialize_with = "levels_or_null")]
+    pub after: Option<Levels>,
+    /// What was played on this drum; null where hits were not looked for.
+    pub hits: Option<HitSummary>,
+    /// What the drum is tuned to; null where that cannot be told.
+    pub tuning: Option<TuningSummary>,
+    /// What a person should know.
+    pub findings: Vec<Finding>,
+    /// What was done.
+    pub decisions: Decisions,
+    /// The stem; null where none was written.
+    pub output: Option<Output>,
+}
+
+/// One source file of a track.
+#[derive(Clone, Debug, Serialize)]
+pub struct SourceReport {
+    /// Relative to the session folder, with `/`.
+    #[serde(flatten)]
+    pub path: PathText,
+    /// Of the whole file.
+    pub sha256: String,
+    /// Frames a second.
+    pub sample_rate_hz: u32,
+    /// Of the file.
+    pub channels: usize,
+    /// The channel used, counted from 1, where it is one of many.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub channel: Option<usize>,
+    /// Valid bits of a sample.
+    pub bit_depth: u16,
+    /// `int` or `float`.
+    pub sample_format: crate::audio::SampleFormat,
+    /// Frames that are really there.
+    pub frames: u64,
+    /// First sample since midnight.
+    pub time_reference_samples: Option<u64>,
+}
+
+/// A path as text, with its exact bytes beside it where it is not UTF-8.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PathText {
+    /// With `/` between the parts; approximate where it is not UTF-8.
+    pub path: String,
+    /// Base64 of the exact bytes, only where `path` is approximate.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub path_b64: Option<String>,
+}
+
+impl PathText {
+    /// Text of a relative path.
+    pub fn new(path: &std::path::Path) -> Self {
+        let parts: Vec<_> = path.iter().map(|part| part.to_string_lossy()).collect();
+        let path_b64 = path
+            .to_str()
+            .is_none()
+            .then(|| base64(path.as_os_str().as_encoded_bytes()));
+        Self {
+            path: parts.join("/"),
+            path_b64,
+        }
+    }
+}
+
+/// Standard Base64 with padding (RFC 4648).
+pub(crate) fn base64(bytes: &[u8]) -> String {
+    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for chunk in bytes.chunks(3) {
+        let word =
+            chunk.iter().fold(0u32, |word, &b| word << 8 | u32::from(b)) << (8 * (3 - chunk.len()));
+        for i in 0..4 {
+            let digit = DIGITS[(word >> (18 - 6 * i) & 63) as usize] as char;
+            text.push(if i <= chunk.len() { digit } else { '=' });
+        }
+    }
+    text
+}
+
+/// What was played on a drum.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct HitSummary {
+    /// Own hits within the take.
+    pub count: usize,
+    /// Their level: the 75 % quantile of their peaks.
+    pub level_dbfs: Option<f64>,
+    /// Median absolute deviation of their peaks.
+    pub spread_db: Option<f64>,
+    /// Hits that may be bleed.
+    pub unsure: usize,
+    /// How sure the attribution is, 0 to 1.
+    pub confidence: f64,
+    /// What limits it, in words.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub note: String,
+}
+
+/// What a drum is tuned to.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TuningSummary {
+    /// The lowest ringing mode, 20 to 150 ms after the stroke.
+    pub fundamental_hz: Option<f64>,
+    /// Median absolute deviation over the hits.
+    pub spread_hz: Option<f64>,
+    /// The strongest ring above it.
+    pub next_partial_hz: Option<f64>,
+    /// Time in which the fundamental falls by 60 dB.
+    pub ring_s: Option<f64>,
+    /// Hits that it rests on.
+    pub hits: usize,
+    /// Share of the hits that agree, 0 to 1.
+    pub confidence: f64,
+    /// What limits it, in words.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub note: String,
+}
+
+/// What was done to a track.
+#[derive(Clone, Debug, Serialize)]
+pub struct Decisions {
+    /// No stem was written.
+    pub left_out: bool,
+    /// The rough mix omits it.
+    pub muted: bool,
+    /// Polarity was turned round.
+    pub polarity_inverted: bool,
+    /// Moved later by so many samples.
+    pub delay_samples: i64,
+    /// Gain behind the last stage.
+    pub gain_db: f64,
+    /// In order, each with the reason where there is one.
+    pub stages: Vec<StageReport>,
+    /// Why, in words, by the name of the decision.
+    pub reasons: std::collections::BTreeMap<&'static str, String>,
+}
+
+/// One stage as it ran.
+#[derive(Clone, Debug, Serialize)]
+pub struct StageReport {
+    /// As a preset spells it, with every followed frequency as a number.
+    #[serde(flatten)]
+    pub stage: Stage,
+    /// Why it is so.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub why: String,
+}
+
+impl From<&Entry> for Decisions {
+    fn from(entry: &Entry) -> Self {
+        fn reason<T>(name: &'static str, decided: &Decided<T>) -> Option<(&'static str, String)> {
+            (!decided.why.is_empty()).then(|| (name, decided.why.clone()))
+        }
+        let reasons = [
+            reason("left_out", &entry.left_out),
+            reason("muted", &entry.muted),
+            reason("polarity_inverted", &entry.polarity_inverted),
+            reason("delay_samples", &entry.delay_samples),
+            reason("gain_db", &entry.gain_db),
+        ];
+        Self {
+            left_out: entry.left_out.value,
+            muted: entry.muted.value,
+            polarity_inverted: entry.polarity_inverted.value,
+            delay_samples: entry.delay_samples.value,
+            gain_db: round_to(entry.gain_db.value, 2),
+            stages: entry
+                .stages
+                .iter()
+                .map(|s| StageReport {
+                    stage: s.value.clone(),
+                    why: s.why.clone(),
+                })
+                .collect(),
+            reasons: reasons.into_iter().flatten().collect(),
+        }
+    }
+}
+
+/// The stem of a track.
+#[derive(Clone, Debug, PartialEq, Serialize, serde::Deserialize)]
+pub struct Output {
+    /// Relative to the output folder, with `/`.
+    pub path: String,
+    /// Of the whole file.
+    pub sha256: String,
+    /// Frames a second.
+    pub sample_rate_hz: u32,
+    /// 1 or 2.
+    pub channels: usize,
+    /// 16, 24 or 32.
+    pub bit_depth: u16,
+    /// `int` or `float`.
+    pub sample_format: crate::audio::SampleFormat,
+    /// As many as the source has (at the source's rate).
+    pub frames: u64,
+    /// First sample since midnight.
+    pub time_reference_samples: Option<u64>,
+    /// Whether dither was added, since bits were lost.
+    pub dithered: bool,
+    /// What of the carried metadata was updated, in words.
+    pub metadata_updated: Vec<String>,
+}
+
+/// Figures rounded for people: levels to 0.01, the offset to 0.000001.
+pub fn rounded(levels: &Levels) -> Levels {
+    let round = |value: Option<f64>| value.map(|v| round_to(v, 2));
+    Levels {
+        sample_peak_dbfs: round(levels.sample_peak_dbfs),
+        true_peak_dbtp: round(levels.true_peak_dbtp),
+        integrated_lufs: round(levels.integrated_lufs),
+        momentary_max_lufs: round(levels.momentary_max_lufs),
+        short_term_max_lufs: round(levels.short_term_max_lufs),
+        loudness_range_lu: round(levels.loudness_range_lu),
+        rms_dbfs: round(levels.rms_dbfs),
+        crest_factor_db: round(levels.crest_factor_db),
+        dc_offset: round_to(levels.dc_offset, 6),
+        clipped_samples: levels.clipped_samples,
+        channels: levels.channels.iter().map(rounded).collect(),
+    }
+}
+
+fn levels<S: Serializer>(levels: &Levels, serializer: S) -> Result<S::Ok, S::Error> {
+    rounded(levels).serialize(serializer)
+}
+
+fn levels_or_null<S: Serializer>(
+    levels: &Option<Levels>,
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    levels.as_ref().map(rounded).serialize(serializer)
+}
+
+/// JSON as it is written to disk: indented, one line break at the end.
+pub fn to_json(value: &impl Serialize) -> Vec<u8> {
+    let mut bytes =
+        serde_json::to_vec_pretty(value).expect("reports hold nothing that JSON cannot");
+    bytes.push(b'\n');
+    bytes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn base64_is_that_of_rfc_4648() {
+        // RFC 4648, section 10.
+        for (bytes, text) in [
+            ("", ""),
+            ("f", "Zg=="),
+            ("fo", "Zm8="),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg=="),
+            ("fooba", "Zm9vYmE="),
+            ("foobar", "Zm9vYmFy"),
+        ] {
+            assert_eq!(base64(bytes.as_bytes()), text);
+        }
+    }
+
+    #[test]
+    fn a_silent_track_reports_null_and_never_minus_infinity() {
+        let json = serde_json::to_value(rounded(&Levels::default())).unwrap();
+        assert!(json["sample_peak_dbfs"].is_null());
+        assert_eq!(json["dc_offset"], 0.0);
+    }
+}

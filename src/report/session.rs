@@ -1,0 +1,191 @@
+//! `session.json`: the whole run on one page.
+
+use serde::Serialize;
+use serde_json::{Map, Value};
+
+use super::{PathText, SCHEMA, TOOL, TrackReport, columns};
+use crate::finding::{Finding, Severity};
+
+/// The report of a session.
+#[derive(Clone, Debug, Serialize)]
+pub struct SessionReport {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// [`TOOL`].
+    pub tool: &'static str,
+    /// How many of what.
+    pub totals: Totals,
+    /// One a track, shortened: the columns of the CSV and the path of its report.
+    pub tracks: Vec<Map<String, Value>>,
+    /// All findings, each with the track that it is about.
+    pub findings: Vec<TrackFinding>,
+    /// Files that failed.
+    pub failed: Vec<FailedReport>,
+    /// Files that were left out of the session, each with its reason.
+    pub skipped: Vec<FailedReport>,
+    /// Rough mixes, in order.
+    pub mixes: Vec<MixReport>,
+}
+
+/// How many of what.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Totals {
+    /// Songs.
+    pub songs: usize,
+    /// Takes of all songs.
+    pub takes: usize,
+    /// Tracks of all takes, derived stems not counted.
+    pub tracks: usize,
+    /// Stems written.
+    pub stems: usize,
+    /// Tracks of which no stem was written on purpose.
+    pub left_out: usize,
+    /// Rough mixes written.
+    pub mixes: usize,
+    /// Files that failed.
+    pub failed: usize,
+    /// Findings of severity `problem`.
+    pub problems: usize,
+    /// Findings of severity `warning`.
+    pub warnings: usize,
+    /// Findings of severity `note`.
+    pub notes: usize,
+    /// Length of all tracks together, in seconds.
+    pub audio_s: f64,
+}
+
+/// A finding and its track.
+#[derive(Clone, Debug, Serialize)]
+pub struct TrackFinding {
+    /// Slug.
+    pub song: Option<String>,
+    /// Slug.
+    pub take: Option<String>,
+    /// The track's name.
+    pub name: String,
+    /// What.
+    #[serde(flatten)]
+    pub finding: Finding,
+}
+
+/// A file and why it failed or was left out.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct FailedReport {
+    /// Relative to the session folder.
+    #[serde(flatten)]
+    pub path: PathText,
+    /// Why, and what to do.
+    pub reason: String,
+}
+
+/// One rough mix.
+#[derive(Clone, Debug, Serialize)]
+pub struct MixReport {
+    /// Slug.
+    pub song: String,
+    /// Slug.
+    pub take: String,
+    /// Relative to the output folder; null where none could be made.
+    pub path: Option<String>,
+    /// All files that belong to it: the mix, a listening copy, group stems.
+    pub outputs: Vec<MixFile>,
+    /// The one gain of the song's mixes.
+    pub gain_db: f64,
+    /// Why, in words.
+    pub gain_why: String,
+    /// Figures as written.
+    #[serde(serialize_with = "super::levels_or_null")]
+    pub after: Option<crate::measure::Levels>,
+    /// Names of the tracks in it.
+    pub tracks: Vec<String>,
+    /// Names of the tracks that are not, each with its reason.
+    pub omitted: Vec<Omitted>,
+}
+
+/// A file of a mix.
+#[derive(Clone, Debug, PartialEq, Serialize, serde::Deserialize)]
+pub struct MixFile {
+    /// Relative to the output folder, with `/`.
+    pub path: String,
+    /// Of the whole file.
+    pub sha256: String,
+}
+
+/// A track that a mix does without.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Omitted {
+    /// The track's name.
+    pub name: String,
+    /// Why.
+    pub why: String,
+}
+
+impl SessionReport {
+    /// Sums up the reports of all tracks.
+    pub fn new(
+        tracks: &[TrackReport],
+        subjects: &[super::page::Subject],
+        failed: Vec<FailedReport>,
+        skipped: Vec<FailedReport>,
+        mixes: Vec<MixReport>,
+    ) -> Self {
+        let of = |severity| {
+            tracks
+                .iter()
+                .flat_map(|t| &t.findings)
+                .filter(|f| f.severity == severity)
+                .count()
+        };
+        let distinct = |key: fn(&TrackReport) -> Vec<&Option<String>>| {
+            let mut seen: Vec<_> = tracks.iter().map(key).collect();
+            seen.sort();
+            seen.dedup();
+            seen.len()
+        };
+        let own = || tracks.iter().filter(|t| t.derived_from.is_none());
+        let seconds = |t: &TrackReport| {
+            t.sources
+                .first()
+                .map_or(0.0, |s| s.frames as f64 / f64::from(s.sample_rate_hz))
+        };
+        let totals = Totals {
+            songs: distinct(|t| vec![&t.song]),
+            takes: distinct(|t| vec![&t.song, &t.take]),
+            tracks: own().count(),
+            stems: tracks.iter().filter(|t| t.output.is_some()).count(),
+            left_out: tracks.iter().filter(|t| t.decisions.left_out).count(),
+            mixes: mixes.iter().filter(|m| m.path.is_some()).count(),
+            failed: failed.len(),
+            problems: of(Severity::Problem),
+            warnings: of(Severity::Warning),
+            notes: of(Severity::Note),
+            audio_s: crate::units::round_to(own().map(seconds).sum(), 3),
+        };
+        let findings = tracks
+            .iter()
+            .flat_map(|t| {
+                t.findings.iter().map(|finding| TrackFinding {
+                    song: t.song.clone(),
+                    take: t.take.clone(),
+                    name: t.name.clone(),
+                    finding: finding.clone(),
+                })
+            })
+            .collect();
+        let short = |(t, subject): (&TrackReport, &super::page::Subject)| {
+            let mut row = columns::row(t);
+            row.insert("report".to_owned(), subject.report_path.clone().into());
+            row
+        };
+        Self {
+            schema: SCHEMA,
+            tool: TOOL,
+            totals,
+            tracks: tracks.iter().zip(subjects).map(short).collect(),
+            findings,
+            failed,
+            skipped,
+            mixes,
+        }
+    }
+}

@@ -1,0 +1,321 @@
+//! [`arrange`]: files and their headers → songs, takes and tracks. Touches no disk.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+
+use super::config::{Input, SessionFile};
+use super::folders::{Place, places, song_key, stem};
+use super::label::Label;
+use super::reading::{LastIs, Reading, TakeWord};
+use super::settle::{settle_numbers, settle_songs};
+use super::slug::{Names, slug};
+use super::token::{Kind, Token};
+use super::tracks::{Part, number_toms, tracks_of};
+use super::unused::unused;
+use super::words::Vocabulary;
+use super::{Session, Skipped, Song, Take, folders};
+use crate::audio::Info;
+use crate::error::Result;
+
+/// A file on its way into the session.
+pub(super) struct Item<'p> {
+    pub path: PathBuf,
+    pub info: Info,
+    pub reading: Reading,
+    pub place: &'p Place,
+    /// Key and name of the song.
+    pub song: (String, String),
+    pub take: Option<TakeWord>,
+    /// The session file's pattern fits: nothing is guessed about song and take.
+    pub fixed: bool,
+}
+
+/// Builds the session from the sound files under `root` (paths relative to it, in any order) and
+/// their headers.
+///
+/// # Errors
+/// [`Kind::Input`](crate::error::Kind::Input): two outputs of a take would have one name, or the
+/// naming template gives a name that cannot be.
+pub fn arrange(root: &Path, files: Vec<(PathBuf, Info)>, config: &SessionFile) -> Result<Session> {
+    let mut files = files;
+    files.sort_by(|(a, _), (b, _)| a.as_os_str().cmp(b.as_os_str()));
+    files.dedup_by(|(a, _), (b, _)| a == b);
+    let mut session = Session {
+        root: root.to_owned(),
+        songs: Vec::new(),
+        skipped: Vec::new(),
+        failed: Vec::new(),
+        notes: Vec::new(),
+    };
+    let vocabulary = Vocabulary::new(&config.words);
+    let mut used = vec![false; config.inputs.len()];
+    let paths: Vec<PathBuf> = files.iter().map(|(path, _)| path.clone()).collect();
+    let places = places(root, &paths, &vocabulary);
+    let mut items = Vec::new();
+    for (path, info) in files {
+        let Some(place) = places.get(path.parent().unwrap_or(Path::new(""))) else {
+            continue; // every parent has its place
+        };
+        let input = input_of(&path, config, &mut used);
+        if input.is_some_and(|input| input.mic.is_none()) {
+            session.skipped.push(Skipped {
+                path,
+                reason: "left out by the session file".to_owned(),
+            });
+            continue;
+        }
+        let label = input.and_then(|input| input.mic);
+        items.push(Item::new(path, info, place, label, config, &vocabulary));
+    }
+    settle_numbers(&mut items, &vocabulary);
+    settle_songs(&mut items, root, &vocabulary);
+    for (input, used) in config.inputs.iter().zip(used) {
+        if let (Some(file), false, None) = (&input.file, used, input.channel) {
+            session.notes.push(format!(
+                "the session file names `{}`: no file fits",
+                file.text
+            ));
+        }
+    }
+    build(&mut session, items, config)?;
+    session.notes.extend(unused(&session, config));
+    Ok(session)
+}
+
+/// The first entry of the session file that names this file as a whole.
+fn input_of<'c>(path: &Path, config: &'c SessionFile, used: &mut [bool]) -> Option<&'c Input> {
+    let name = folders::name(path);
+    let stem = stem(path);
+    let whole = path.to_string_lossy();
+    let fits = |input: &&Input| {
+        let file = input.file.as_ref().filter(|_| input.channel.is_none());
+        file.is_some_and(|p| {
+            [&name, &stem, &*whole]
+                .iter()
+                .any(|text| p.glob.is_match(text))
+        })
+    };
+    let mut inputs = config.inputs.iter().enumerate();
+    let (at, input) = inputs.find(|(_, input)| fits(input))?;
+    if let Some(used) = used.get_mut(at) {
+        *used = true;
+    }
+    Some(input)
+}
+
+impl<'p> Item<'p> {
+    fn new(
+        path: PathBuf,
+        info: Info,
+        place: &'p Place,
+        label: Option<Label>,
+        config: &SessionFile,
+        vocabulary: &Vocabulary,
+    ) -> Self {
+        let whole = path
+            .with_file_name(stem(&path))
+            .to_string_lossy()
+            .replace('\\', "/");
+        let fits = config
+            .pattern
+            .as_ref()
+            .and_then(|pattern| pattern.fits(&whole));
+        let name = match (&fits, &place.mic) {
+            (Some(fits), _) => fits.mic.clone().unwrap_or_default(),
+            (None, Some(folder)) => format!("{}_{folder}", stem(&path)),
+            (None, None) => stem(&path),
+        };
+        let mut reading = vocabulary.read(&name, LastIs::Either, &place.names);
+        if let Some(label) = label {
+            reading.give(label, "the session file");
+        }
+        let fixed = fits.is_some();
+        let fits = fits.unwrap_or_default();
+        let song = fits
+            .song
+            .map_or_else(Default::default, |name| (song_key(&name), name));
+        // A file with all mics has no mic in its name: the whole name is its song's.
+        if info.channels > 2 && label.is_none() {
+            reading.take = reading.take.take().or(reading.lone_t.map(TakeWord::Number));
+            if reading.lone_t.is_none() {
+                reading.song = song_of_recording(&vocabulary.tokens(&name));
+            }
+            reading.doubtful_song = false;
+            reading.given = true;
+        }
+        let take = match &fits.take {
+            Some(text) => take_word(text),
+            None => (reading.take.clone().filter(|_| !fixed)).or_else(|| place.take.clone()),
+        };
+        Self {
+            path,
+            info,
+            reading,
+            place,
+            song,
+            take,
+            fixed,
+        }
+    }
+}
+
+/// The words of a name before its take or its last number; none if a recorder made them up.
+fn song_of_recording(tokens: &[Token]) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for (at, token) in tokens.iter().enumerate() {
+        match token.kind {
+            Kind::Take(_) | Kind::T(_) | Kind::Comp | Kind::Gear => break,
+            Kind::Number { .. } if at + 1 == tokens.len() => break,
+            _ => words.push(token.text.clone()),
+        }
+    }
+    match words.iter().all(|word| folders::is_neutral(word)) {
+        true => Vec::new(),
+        false => words,
+    }
+}
+
+/// `3`, `T03`, `take 3`: the last number; `comp`, `last one`: the text itself.
+fn take_word(text: &str) -> Option<TakeWord> {
+    let digits = |c: &char| c.is_ascii_digit();
+    let from_end = text
+        .chars()
+        .rev()
+        .skip_while(|c| !digits(c))
+        .take_while(digits);
+    let number: String = from_end.collect::<Vec<_>>().into_iter().rev().collect();
+    match (number.parse(), slug(text)) {
+        (Ok(number), _) => Some(TakeWord::Number(number)),
+        (Err(_), name) if !name.is_empty() => Some(TakeWord::Named(name)),
+        (Err(_), _) => None,
+    }
+}
+
+/// Files that belong to one take: its number or name, and the folder, since two folders may number
+/// their takes alike.
+type Takes<'p> = BTreeMap<(Option<TakeWord>, PathBuf), Vec<Item<'p>>>;
+
+/// Groups the files into takes, numbers the toms of each set-up, and makes the tracks.
+fn build(session: &mut Session, items: Vec<Item>, config: &SessionFile) -> Result<()> {
+    let mut songs: BTreeMap<String, (String, Takes)> = BTreeMap::new();
+    for mut item in items {
+        // Wherever the session file's pattern finds them, files of one take belong together.
+        let home = if item.fixed {
+            PathBuf::new()
+        } else {
+            item.place.home.clone()
+        };
+        let (key, name) = std::mem::take(&mut item.song);
+        let song = songs.entry(key).or_insert_with(|| (name, Takes::new()));
+        song.1
+            .entry((item.take.clone(), home))
+            .or_default()
+            .push(item);
+    }
+    let mut slugs = Names::default();
+    let mut built: Vec<(Song, Vec<Vec<Part>>)> = Vec::new();
+    for (name, takes) in songs.into_values() {
+        let plain = match slug(&name) {
+            plain if plain.is_empty() => "song".to_owned(),
+            plain => plain,
+        };
+        let slug = slugs.take(&plain);
+        if slug != plain {
+            let text = format!("two songs would be called `{plain}`: `{name}` is `{slug}`");
+            session.notes.push(text);
+        }
+        built.push(song(name, slug, takes, config, &mut session.notes));
+    }
+    let mut setups: BTreeMap<String, Vec<&mut Vec<Part>>> = BTreeMap::new();
+    for (song, parts) in &mut built {
+        for (take, parts) in song.takes.iter().zip(parts) {
+            setups.entry(take.setup.clone()).or_default().push(parts);
+        }
+    }
+    for takes in setups.values_mut() {
+        number_toms(takes);
+    }
+    for (mut song, parts) in built {
+        for (take, parts) in song.takes.iter_mut().zip(parts) {
+            take.tracks = tracks_of(parts, &song.slug, &take.slug, config)?;
+        }
+        let key = |take: &Take| (take.number.is_none(), take.number, take.slug.clone());
+        song.takes.sort_by_key(key);
+        session.songs.push(song);
+    }
+    session.songs.sort_by(|a, b| a.slug.cmp(&b.slug));
+    Ok(())
+}
+
+/// A song with its takes still without tracks, and the parts of each.
+fn song(
+    name: String,
+    slug: String,
+    takes: Takes,
+    config: &SessionFile,
+    notes: &mut Vec<String>,
+) -> (Song, Vec<Vec<Part>>) {
+    let takes = join_unnumbered(takes);
+    let first = |(take, _): &(Option<TakeWord>, PathBuf)| *take == Some(TakeWord::Number(1));
+    let has_first = takes.keys().any(first);
+    let mut slugs = Names::default();
+    let mut song = Song {
+        name,
+        slug,
+        takes: Vec::new(),
+    };
+    let mut parts = Vec::new();
+    for ((word, home), items) in takes {
+        let plain = match &word {
+            Some(TakeWord::Number(number)) => format!("take-{number:02}"),
+            Some(TakeWord::Named(name)) => name.clone(),
+            None if has_first => "take-unnumbered".to_owned(),
+            None => "take-01".to_owned(),
+        };
+        let slug = slugs.take(&plain);
+        if slug != plain {
+            let (song, home) = (&song.slug, home.display());
+            notes.push(format!(
+                "{song}: `{home}` holds a second {plain}: it is {slug}"
+            ));
+        }
+        song.takes.push(Take {
+            setup: config.setup_of(&song.slug, &slug),
+            slug,
+            number: match word {
+                Some(TakeWord::Number(number)) => Some(number),
+                _ => None,
+            },
+            tracks: Vec::new(),
+        });
+        let items = items.into_iter();
+        parts.push(items.flat_map(|item| Part::of(item, config)).collect());
+    }
+    (song, parts)
+}
+
+/// Files without a number join the only take of their folder where no mic of theirs is in it (a
+/// click that was bounced later); else they are a take of their own.
+fn join_unnumbered(mut takes: Takes) -> Takes {
+    let loose: Vec<_> = takes
+        .keys()
+        .filter(|(take, _)| take.is_none())
+        .cloned()
+        .collect();
+    for key in loose {
+        let others = |other: &&(Option<TakeWord>, PathBuf)| other.1 == key.1 && **other != key;
+        let mut others = takes.keys().filter(others);
+        let (Some(only), None) = (others.next().cloned(), others.next()) else {
+            continue;
+        };
+        let mics = |key| -> BTreeSet<String> {
+            let items = takes.get(key).into_iter().flatten();
+            items.map(|item| item.reading.would_be()).collect()
+        };
+        if mics(&key).is_disjoint(&mics(&only)) {
+            let items = takes.remove(&key).unwrap_or_default();
+            takes.entry(only).or_default().extend(items);
+        }
+    }
+    takes
+}

@@ -1,0 +1,189 @@
+//! [`init_toml`]: a commented session file from what was found.
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+
+use super::label::Label;
+use super::{Family, Mic, Session, SessionFile, Track};
+use crate::error::printable;
+
+/// A session file that changes nothing: every line that would is a comment, with what was found
+/// filled in. It reads back without a fault.
+pub fn init_toml(session: &Session) -> String {
+    let takes = || session.songs.iter().flat_map(|s| &s.takes);
+    let tracks = || takes().flat_map(|t| &t.tracks);
+    let mics: BTreeSet<Mic> = tracks()
+        .map(|t| t.mic)
+        .filter(|m| !m.is_unknown())
+        .collect();
+    let mut out = String::new();
+    let mut add = |text: &str| {
+        out.push_str(text);
+        out.push('\n');
+    };
+    add("# Session file: how the takes in this folder are read and worked on.");
+    add("# Everything here is optional. A line that begins with `# ` and a key shows the default");
+    add("# or an example; take the `# ` away to set it.");
+    add("#");
+    for song in &session.songs {
+        let slugs: Vec<_> = song.takes.iter().map(|take| take.slug.as_str()).collect();
+        let list = match &slugs[..] {
+            [first, .., last] if slugs.len() > 3 => format!("{first} … {last} ({})", slugs.len()),
+            _ => slugs.join(", "),
+        };
+        add(&format!("# found: {}: {list}", song.slug));
+    }
+    add(
+        "\n# Where song, take and mic stand in the paths, if names are not read as they are meant.",
+    );
+    add("# Fields: {song} {take} {mic} {any}");
+    add("# pattern = \"{song}/{take}/{mic}\"");
+    add("\n# Two sides of an overhead or a room: one \"stereo\" stem, or \"split\" into two.");
+    add("pairs = \"stereo\"");
+    add(
+        "\n# Drums that are never hit are left out where the \"song\" never plays them, in each \"take\",",
+    );
+    add("# or \"never\".");
+    add("left-out = \"song\"");
+    add("\n# Mics whose polarity is corrected without asking. All others are reported only.");
+    add("polarity = [\"snare-bottom\"]");
+    add("\n# Mics that are moved in time to meet the others.");
+    add("align = []");
+    add(
+        "\n# What files and channels are, whatever they are called. `file` is a pattern with * and ?.",
+    );
+    inputs(&mut add, tracks().collect());
+    add(
+        "\n# Stems made of other stems' sources. Without this entry a `trashy-room` is made of the",
+    );
+    add("# farthest room; with an empty list none is.");
+    let default = SessionFile::default();
+    let derived = takes().find_map(|take| default.derived_of(&take.tracks).into_iter().next());
+    add(&format!(
+        "# derived = [{{ of = \"{}\", preset = \"trashy-room\", name = \"trashy-room\" }}]",
+        derived.map_or("room-far".to_owned(), |derived| derived.of)
+    ));
+    add(
+        "\n# Stems of several mics, beside those of the tracks: \"standard\", or a table of your own.",
+    );
+    add("# groups = \"standard\"");
+    add("\n# Words that people write for mics, added to those that are known or overruling them.");
+    add("[words]");
+    add("# \"hoop\" = \"snare-side\"");
+    add("\n# Presets that differ from the mics' own, by name or path.");
+    add("[presets]");
+    for mic in &mics {
+        add(&format!("# {mic} = \"{mic}\""));
+    }
+    add("\n# The rough mix. Faders in dB; pans from -100 (left) to 100 (right).");
+    add("[mix]");
+    add("view = \"player\"            # or \"audience\"");
+    add("left-handed = false");
+    add("target_lufs = -18");
+    add("ceiling_dbtp = -1");
+    add("listening-copy = false     # 16 bit, 44.1 kHz, for the band");
+    for mic in mics.iter().filter_map(|mic| Some((mic, mic.fader_db?))) {
+        let (mic, fader) = mic;
+        let pan = match mic.pair {
+            true => String::new(),
+            false => format!("pan = {}, ", mic.pan),
+        };
+        add(&format!(
+            "# mic.{mic} = {{ fader_db = {fader}, {pan}mute = false }}"
+        ));
+    }
+    add("\n# What outputs are called.");
+    add("# Fields: {song} {take} {mic} {side} {group} {date} {rate} {bits} {text}");
+    add("[naming]");
+    add("template = \"{song}_{take}_{mic}\"");
+    add("# text = \"my words\"");
+    add("# date = \"2000-01-31\"");
+    add("\n[output]");
+    add("# rate_hz = 48000          # without it: each file's own");
+    add("bits = 24                  # 16, 24 or \"32f\"");
+    add("dither = true");
+    add("\n# What is known of the drums: it helps to tell their tuning.");
+    add("[kit]");
+    for mic in mics
+        .iter()
+        .filter(|m| matches!(m.family, Family::Kick | Family::Snare | Family::Tom))
+    {
+        add(&format!(
+            "# {mic} = {{ diameter_in = 14, tuning_hz = 180, note = \"\" }}"
+        ));
+    }
+    add(
+        "\n# A set-up is a run of takes with the same kit, tuning and mic positions: one per song,",
+    );
+    add("# unless entries like this one say otherwise.");
+    add("# [[setup]]");
+    add("# name = \"small kit\"");
+    let song = session
+        .songs
+        .first()
+        .map_or("low-tide", |song| song.slug.as_str());
+    add(&format!("# takes = [\"{song}/*\"]"));
+    out
+}
+
+/// An entry for every file or channel that is unknown, as a comment, with its proposal.
+fn inputs(add: &mut impl FnMut(&str), tracks: Vec<&Track>) {
+    let mut lines: BTreeSet<String> = BTreeSet::new();
+    for track in tracks.into_iter().filter(|t| t.mic.is_unknown()) {
+        let label = track.proposal.as_deref().and_then(Label::parse);
+        let mic = label.map_or_else(|| "unknown-mic".to_owned(), |label| label.to_string());
+        for source in &track.sources {
+            let what = match source.channel {
+                Some(channel) => format!("channel = {}", channel + 1),
+                None => {
+                    let stem = super::folders::stem(&source.path);
+                    format!("file = {}", quoted(&pattern_of(&stem)))
+                }
+            };
+            let mut line = format!("#   {{ {what}, mic = \"{mic}\" }},");
+            if let Some(proposal) = track.proposal.as_ref().filter(|_| label.is_none()) {
+                let _ = write!(line, "  # {}", printable(proposal));
+            }
+            lines.insert(line);
+        }
+    }
+    if lines.is_empty() {
+        lines.insert("#   { file = \"*spare*\", skip = true },".to_owned());
+    }
+    add("# inputs = [");
+    for line in lines {
+        add(&line);
+    }
+    add("# ]");
+}
+
+/// The characters that mean something in a pattern, taken literally.
+fn pattern_of(name: &str) -> String {
+    let mut pattern = String::new();
+    for c in name.chars() {
+        match c {
+            '*' | '?' | '[' | ']' | '{' | '}' | '\\' => {
+                let _ = write!(pattern, "[{c}]");
+            }
+            '\u{fffd}' => pattern.push('?'),
+            c => pattern.push(c),
+        }
+    }
+    pattern
+}
+
+/// A TOML basic string.
+fn quoted(text: &str) -> String {
+    let mut quoted = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => quoted.extend(['\\', c]),
+            // What `printable` would escape cannot stand in a file as it is either.
+            c if c == '\n' || printable(c.encode_utf8(&mut [0; 4])).len() > c.len_utf8() => {
+                let _ = write!(quoted, "\\u{:04X}", u32::from(c));
+            }
+            c => quoted.push(c),
+        }
+    }
+    quoted + "\""
+}

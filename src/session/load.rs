@@ -1,0 +1,551 @@
+//! Text → [`SessionFile`], or every problem with its place.
+
+use std::ops::Range;
+use std::path::Path;
+
+use super::Mic;
+use super::config::{
+    Bits, Derived, Drum, FilePattern, Input, LeftOut, MicGroup, Mix, Output, Pairs, Polarity,
+    SessionFile, SetUp, Strip, View,
+};
+use super::label::Label;
+use super::naming::{self, Template};
+use super::pattern::{self, Pattern};
+use super::slug::slug;
+use crate::error::Result;
+use crate::problem::walk::{Fields, Value, entries, parse};
+use crate::problem::{Problem, Problems, read_text, suggest};
+
+/// A session file may have no more bytes than this.
+const MAX_BYTES: u64 = 4_000_000;
+
+impl SessionFile {
+    /// Reads and checks a session file.
+    ///
+    /// # Errors
+    /// [`Kind::Input`](crate::error::Kind::Input): it cannot be read, or everything that is wrong.
+    pub fn read(path: &Path) -> Result<Self> {
+        let text = read_text(path, MAX_BYTES)?;
+        let name = path.display().to_string();
+        let mut config = Self::load(&text, &name)?;
+        config.path = Some(path.to_owned());
+        Ok(config)
+    }
+
+    /// Checks the text of a session file; `name` is what it is called in messages.
+    ///
+    /// # Errors
+    /// Everything that is wrong, in line order.
+    pub fn load(text: &str, name: &str) -> std::result::Result<Self, Problems> {
+        let mut problems = Problems::new("session file", name, text);
+        let text = problems.text();
+        let Some(table) = parse(&text, &mut problems) else {
+            return problems.finish(None);
+        };
+        let mut fields = Fields::new(&table, None, &mut problems);
+        let config = walk(&mut fields);
+        fields.finish();
+        problems.finish(Some(config))
+    }
+}
+
+fn walk(f: &mut Fields) -> SessionFile {
+    let mut c = SessionFile {
+        folder: f.string("folder").map(Into::into),
+        pattern: f.get("pattern").and_then(|v| read_pattern(v, f.problems)),
+        inputs: list(f, "inputs", input),
+        setups: list(f, "setup", setup),
+        ..SessionFile::default()
+    };
+    for (word, _, value) in f.table("words").into_iter().flat_map(entries) {
+        c.words
+            .extend(label(value, f.problems).map(|label| (word.to_owned(), label)));
+    }
+    for (key, span, value) in f.table("presets").into_iter().flat_map(entries) {
+        let label = label_at(key, span, f.problems);
+        c.presets
+            .extend(label.zip(value.string(f.problems).map(str::to_owned)));
+    }
+    match f.one_of("pairs", &["stereo", "split"]) {
+        Some("split") => c.pairs = Pairs::Split,
+        _ => c.pairs = Pairs::Stereo,
+    }
+    c.left_out = match f.one_of("left-out", &["take", "song", "never"]) {
+        Some("take") => LeftOut::Take,
+        Some("never") => LeftOut::Never,
+        _ => LeftOut::Song,
+    };
+    if let Some(list) = f.array("polarity") {
+        c.polarity = Polarity(mics(list, f.problems));
+    }
+    if let Some(list) = f.array("align") {
+        c.align = mics(list, f.problems);
+    }
+    if let Some(value) = f.get("groups") {
+        c.groups = groups(value, f.problems);
+    }
+    if let Some(fields) = f.fields("mix") {
+        c.mix = mix(fields, &c.groups);
+    }
+    if let Some(fields) = f.fields("naming") {
+        naming(fields, &mut c);
+    }
+    if let Some(fields) = f.fields("output") {
+        c.output = output(fields);
+    }
+    for (key, span, value) in f.table("kit").into_iter().flat_map(entries) {
+        let mic = mic_at(key, span.clone(), f.problems);
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
+        let fields = Fields::new(table, Some(span), f.problems);
+        c.kit.extend(drum(fields, mic));
+    }
+    if f.get("derived").is_some() {
+        c.derived = Some(list(f, "derived", derived));
+    }
+    c
+}
+
+/// An array of tables, each read by `read`.
+fn list<T>(
+    f: &mut Fields,
+    key: &'static str,
+    read: fn(Fields, Range<usize>) -> Option<T>,
+) -> Vec<T> {
+    let mut all = Vec::new();
+    for value in f.array(key).into_iter().flatten() {
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
+        let fields = Fields::new(table, Some(value.span()), f.problems);
+        all.extend(read(fields, value.span()));
+    }
+    all
+}
+
+fn read_pattern(value: Value, problems: &mut Problems) -> Option<Pattern> {
+    let text = value.string(problems)?;
+    match Pattern::parse(text) {
+        Ok(pattern) => Some(pattern),
+        Err((at, message, word)) => {
+            let problem = Problem::at(inside(value, text, at, problems), message);
+            let hint = match word {
+                Some(word) => suggest(&word, &pattern::FIELDS, "Fields"),
+                None => "for example `{song}/{take}/{mic}` or `{song}_T{take}_{mic}`".to_owned(),
+            };
+            problems.add(problem.hint(hint));
+            None
+        }
+    }
+}
+
+fn input(mut f: Fields, place: Range<usize>) -> Option<Input> {
+    let file = f.get("file").and_then(|v| file_pattern(v, f.problems));
+    let channel = f.i64("channel", 1..=64);
+    let skip = f.bool("skip");
+    let value = f.get("mic");
+    let mic = value.and_then(|v| label(v, f.problems));
+    if f.key_span("file").or(f.key_span("channel")).is_none() {
+        let message = "expected `file = \"…\"` or `channel = …`: what it is about";
+        f.problems.add(Problem::at(place.clone(), message));
+    }
+    if value.is_some() == (skip == Some(true)) {
+        f.problems.add(Problem::at(
+            place,
+            "expected either `mic = \"…\"` or `skip = true`",
+        ));
+    }
+    f.finish();
+    let channel = channel.and_then(|n| usize::try_from(n).ok());
+    Some(Input { file, channel, mic })
+}
+
+fn file_pattern(value: Value, problems: &mut Problems) -> Option<FilePattern> {
+    let text = value.string(problems)?;
+    let glob = globset::GlobBuilder::new(text)
+        .case_insensitive(true)
+        .build();
+    match glob {
+        Ok(glob) => Some(FilePattern {
+            text: text.to_owned(),
+            glob: glob.compile_matcher(),
+        }),
+        Err(error) => {
+            let message = format!(
+                "expected a pattern with `*`, `?` or `[…]`: {}",
+                error.kind()
+            );
+            problems.add(Problem::at(value.span(), message));
+            None
+        }
+    }
+}
+
+fn setup(mut f: Fields, _: Range<usize>) -> Option<SetUp> {
+    f.require("name");
+    f.require("takes");
+    let name = f.string("name").map(str::to_owned);
+    let mut takes = Vec::new();
+    for value in f.array("takes").into_iter().flatten() {
+        takes.extend(file_pattern(value, f.problems));
+    }
+    f.finish();
+    Some(SetUp { name: name?, takes })
+}
+
+fn groups(value: Value, problems: &mut Problems) -> Vec<MicGroup> {
+    if value.0.get_ref().as_str().is_some() {
+        return match value.one_of(&["standard"], problems) {
+            Some(_) => MicGroup::standard(),
+            None => Vec::new(),
+        };
+    }
+    let mut groups: Vec<MicGroup> = Vec::new();
+    for (name, span, value) in value.table(problems).into_iter().flat_map(entries) {
+        if !MicGroup::lawful_name(name) {
+            let message =
+                "expected lower-case letters, digits and `-`: it becomes part of file names";
+            let hint = format!("write `{}`", slug(name));
+            problems.add(Problem::at(span, message).hint(hint));
+        }
+        let Some(list) = value.array(problems) else {
+            continue;
+        };
+        let mut group = Vec::new();
+        for value in list {
+            let Some(mic) = mic(value, problems) else {
+                continue;
+            };
+            let holds = groups.iter().find(|g| g.mics.contains(&mic));
+            if let Some(other) = holds {
+                let message = format!("`{mic}` is in the group `{}` already", other.name);
+                let hint = "a mic may be in one group only: the sum of all groups is the mix";
+                problems.add(Problem::at(value.span(), message).hint(hint));
+            }
+            group.push(mic);
+        }
+        let name = name.to_owned();
+        groups.push(MicGroup { name, mics: group });
+    }
+    groups
+}
+
+fn mix(mut f: Fields, groups: &[MicGroup]) -> Mix {
+    let mut mix = Mix::default();
+    if f.one_of("view", &["player", "audience"]) == Some("audience") {
+        mix.view = View::Audience;
+    }
+    mix.left_handed = f.bool("left-handed").unwrap_or(false);
+    mix.target_lufs = f.f64("target_lufs", -60.0..=0.0).unwrap_or(mix.target_lufs);
+    mix.ceiling_dbtp = f
+        .f64("ceiling_dbtp", -20.0..=0.0)
+        .unwrap_or(mix.ceiling_dbtp);
+    mix.listening_copy = f.bool("listening-copy").unwrap_or(false);
+    for (key, span, value) in f.table("mic").into_iter().flat_map(entries) {
+        let label = label_at(key, span.clone(), f.problems);
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
+        let mut strip = Fields::new(table, Some(span), f.problems);
+        let read = Strip {
+            fader_db: strip.f64("fader_db", -100.0..=24.0),
+            pan: strip.f64("pan", -100.0..=100.0),
+            mute: strip.bool("mute"),
+        };
+        strip.finish();
+        mix.mics.extend(label.map(|label| (label, read)));
+    }
+    let groups = match groups.is_empty() {
+        true => MicGroup::standard(),
+        false => groups.to_vec(),
+    };
+    let names: Vec<&str> = groups.iter().map(|g| g.name.as_str()).collect();
+    for (key, span, value) in f.table("group").into_iter().flat_map(entries) {
+        if !names.contains(&key) {
+            let problem = Problem::at(span.clone(), "no group has this name");
+            f.problems.add(problem.hint(suggest(key, &names, "Groups")));
+        }
+        let Some(table) = value.table(f.problems) else {
+            continue;
+        };
+        let mut strip = Fields::new(table, Some(span), f.problems);
+        strip.require("fader_db");
+        let fader = strip.f64("fader_db", -100.0..=24.0);
+        strip.finish();
+        mix.groups
+            .extend(fader.map(|fader| (key.to_owned(), fader)));
+    }
+    f.finish();
+    mix
+}
+
+fn naming(mut f: Fields, c: &mut SessionFile) {
+    for (key, text) in [("text", &mut c.naming.text), ("date", &mut c.naming.date)] {
+        let Some(value) = f.get(key) else { continue };
+        let Some(given) = value.string(f.problems) else {
+            continue;
+        };
+        if given.chars().all(naming::is_portable) && given.len() <= 60 {
+            *text = given.to_owned();
+        } else {
+            let message = "expected up to 60 ASCII letters, digits, spaces and `-`, `_`, `.`, `+`";
+            f.problems.add(Problem::at(value.span(), message));
+        }
+    }
+    if let Some(value) = f.get("template")
+        && let Some(text) = value.string(f.problems)
+    {
+        match Template::parse(text) {
+            Ok(template) => c.naming.template = template,
+            Err(faults) => {
+                for fault in faults {
+                    let at = inside(value, text, fault.at, f.problems);
+                    let mut problem = Problem::at(at, fault.message);
+                    problem.hint = fault.word.map(|w| suggest(&w, &naming::FIELDS, "Fields"));
+                    f.problems.add(problem);
+                }
+            }
+        }
+        for (field, given) in [("text", &c.naming.text), ("date", &c.naming.date)] {
+            if c.naming.template.has(field) && given.is_empty() {
+                let message =
+                    format!("`{{{field}}}` stands for `{field} = \"…\"` here, which is missing");
+                f.problems.add(Problem::at(value.span(), message));
+            }
+        }
+    }
+    f.finish();
+}
+
+fn output(mut f: Fields) -> Output {
+    let rate = f.i64("rate_hz", 8_000..=384_000);
+    let bits = f.get("bits").and_then(|value| {
+        // `16` and `24` are numbers, `"32f"` is a word: 32 alone would leave the kind open.
+        let text = match value.0.get_ref().as_str() {
+            Some(text) => text.to_owned(),
+            None => value.i64(16..=32, f.problems)?.to_string(),
+        };
+        match text.as_str() {
+            "16" => Some(Bits::Int16),
+            "24" => Some(Bits::Int24),
+            "32f" => Some(Bits::Float32),
+            _ => {
+                let message = "expected 16, 24 or \"32f\" (32-bit float)";
+                f.problems.add(Problem::at(value.span(), message));
+                None
+            }
+        }
+    });
+    let dither = f.bool("dither");
+    f.finish();
+    Output {
+        rate_hz: rate.and_then(|rate| u32::try_from(rate).ok()),
+        bits: bits.unwrap_or_default(),
+        dither: dither.unwrap_or(true),
+    }
+}
+
+fn drum(mut f: Fields, mic: Option<Mic>) -> Option<Drum> {
+    let diameter_in = f.f64("diameter_in", 4.0..=40.0);
+    let depth_in = f.f64("depth_in", 1.0..=40.0);
+    let tuning_hz = f.f64("tuning_hz", 20.0..=1000.0);
+    let note = f.string("note").unwrap_or_default().to_owned();
+    f.finish();
+    Some(Drum {
+        mic: mic?,
+        diameter_in,
+        depth_in,
+        tuning_hz,
+        note,
+    })
+}
+
+fn derived(mut f: Fields, _: Range<usize>) -> Option<Derived> {
+    for key in ["of", "preset", "name"] {
+        f.require(key);
+    }
+    let value = f.get("of");
+    let of = value.and_then(|v| label(v, f.problems));
+    let preset = f.string("preset").map(str::to_owned);
+    let value = f.get("name");
+    let name = value.and_then(|v| v.string(f.problems));
+    if let (Some(value), Some(name)) = (value, name)
+        && !MicGroup::lawful_name(name)
+    {
+        let message = "expected lower-case letters, digits and `-`: it becomes part of file names";
+        let hint = format!("write `{}`", slug(name));
+        f.problems
+            .add(Problem::at(value.span(), message).hint(hint));
+    }
+    f.finish();
+    Some(Derived {
+        of: of?.to_string(),
+        preset: preset?,
+        name: name?.to_owned(),
+    })
+}
+
+fn mics(list: Vec<Value>, problems: &mut Problems) -> Vec<Mic> {
+    list.into_iter()
+        .filter_map(|value| mic(value, problems))
+        .collect()
+}
+
+fn mic(value: Value, problems: &mut Problems) -> Option<Mic> {
+    let text = value.string(problems)?;
+    mic_at(text, value.span(), problems)
+}
+
+fn mic_at(text: &str, span: Range<usize>, problems: &mut Problems) -> Option<Mic> {
+    let mic = Mic::named(text);
+    if mic.is_none() {
+        problems.add(no_mic(text, span, "no mic has this name"));
+    }
+    mic
+}
+
+fn label(value: Value, problems: &mut Problems) -> Option<Label> {
+    let text = value.string(problems)?;
+    label_at(text, value.span(), problems)
+}
+
+fn label_at(text: &str, span: Range<usize>, problems: &mut Problems) -> Option<Label> {
+    let label = Label::parse(text);
+    if label.is_none() {
+        let message =
+            "expected a mic, with its side (`-l`, `-r`, `-c`) or number (`-2`) where it has one";
+        problems.add(no_mic(text, span, message));
+    }
+    label
+}
+
+fn no_mic(text: &str, span: Range<usize>, message: &str) -> Problem {
+    let names: Vec<&str> = Mic::all().map(Mic::name).collect();
+    Problem::at(span, message).hint(suggest(text, &names, "Mics"))
+}
+
+/// Bytes of a text value that `at` means, where it stands in the file without escapes; else all.
+fn inside(value: Value, text: &str, at: Range<usize>, problems: &Problems) -> Range<usize> {
+    let span = value.span();
+    let file = problems.text();
+    let written = file.get(span.clone()).unwrap_or_default();
+    match written.find(text) {
+        Some(start) => span.start + start + at.start..span.start + start + at.end,
+        None => span,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn everything_can_be_set() {
+        let text = r#"
+            folder = "takes"
+            pattern = "{song}/{take}/{mic}"
+            pairs = "split"
+            left-out = "never"
+            polarity = []
+            align = ["overhead"]
+            inputs = [
+              { channel = 1, mic = "kick-in" },
+              { file = "*mystery*", mic = "snare-top-2" },
+              { file = "bounce*", skip = true },
+            ]
+            derived = [{ of = "room-far", preset = "torn", name = "torn-room" }]
+            [words]
+            "OH 1" = "overhead-l"
+            [presets]
+            snare-top = "bright"
+            [[setup]]
+            name = "big kit"
+            takes = ["low-tide/*"]
+            [groups]
+            drums = ["kick-in", "snare-top"]
+            [mix]
+            view = "audience"
+            left-handed = true
+            target_lufs = -20
+            ceiling_dbtp = -2
+            listening-copy = true
+            [mix.mic.china-r]
+            fader_db = -3
+            pan = 50
+            mute = true
+            [mix.group.drums]
+            fader_db = 1
+            [naming]
+            template = "{date}_{mic}"
+            date = "2026-11-24"
+            [output]
+            rate_hz = 48000
+            bits = "32f"
+            dither = false
+            [kit.tom-1]
+            diameter_in = 10
+            tuning_hz = 140
+            note = "new head"
+        "#;
+        let config = SessionFile::load(text, "session.toml").expect("all is right");
+        assert_eq!(config.inputs.len(), 3);
+        assert_eq!(config.output.bits, Bits::Float32);
+        assert_eq!(config.mix.groups, [("drums".to_owned(), 1.0)]);
+        assert_eq!(config.setup_of("low-tide", "take-01"), "big kit");
+        assert_eq!(config.setup_of("undertow", "take-01"), "undertow");
+        assert_eq!(config.derived.map(|d| d.len()), Some(1));
+        assert!(
+            SessionFile::load("derived = []", "x")
+                .expect("right")
+                .derived
+                .is_some()
+        );
+        assert_eq!(
+            SessionFile::load("", "x").expect("right").mix,
+            Mix::default()
+        );
+    }
+
+    #[test]
+    fn every_fault_has_its_place_and_a_way_out() {
+        let text = "\
+pattern = \"{sogn}/{mic}\"
+left_out = \"song\"
+align = [\"snare-tpo\"]
+inputs = [{ chanel = 1, mic = \"kick-in\" }]
+[presets]
+kik = \"x\"
+[naming]
+template = \"{mic}/{sid}\"
+[output]
+bits = 20
+";
+        let problems = SessionFile::load(text, "session.toml").expect_err("faults");
+        let drawn = problems.to_string();
+        for part in [
+            "session.toml:1:12",
+            "did you mean `song`?",
+            "session.toml:2:1",
+            "did you mean `left-out`?",
+            "did you mean `snare-top`?",
+            "session.toml:4:11",
+            "session.toml:4:13",
+            "session.toml:6:1",
+            "session.toml:8:18",
+            "session.toml:8:19",
+            "did you mean `side`?",
+            "session.toml:10:8",
+        ] {
+            assert!(drawn.contains(part), "{part} is not in\n{drawn}");
+        }
+        assert_eq!(problems.list().len(), 9, "{drawn}");
+    }
+
+    #[test]
+    fn groups_may_not_overlap() {
+        let text = "[groups]\na = [\"hat\"]\nb = [\"hat\"]\n";
+        let problems = SessionFile::load(text, "x").expect_err("a fault");
+        assert!(problems.to_string().contains("in the group `a` already"));
+    }
+}

@@ -1,0 +1,454 @@
+//! [`Reading`]: what one file name says, and how sure that is.
+
+use std::ops::Range;
+
+use super::label::Label;
+use super::mic::TomPlace;
+use super::token::{Kind, Token, is_noun};
+use super::words::{Found, Meaning};
+use super::{Family, Mic, Side};
+
+/// Which tom, before toms are numbered within the set-up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(super) struct TomSpec {
+    pub place: TomPlace,
+    pub number: Option<u32>,
+    pub size_in: Option<u32>,
+}
+
+/// What a name is taken for.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Guess {
+    Mic(Mic),
+    Tom(TomSpec),
+    /// This mic, if no other file of the take is it.
+    IfFree(Mic),
+    /// Unknown, with a proposal and the reason why it is not simply taken.
+    Ask {
+        propose: String,
+        because: String,
+    },
+    /// No word of it is known.
+    Nothing,
+}
+
+/// The take that a name gives in so many words.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum TakeWord {
+    Number(u32),
+    /// A slug: `comp`.
+    Named(String),
+}
+
+impl TakeWord {
+    /// What a piece of a name gives.
+    pub fn of(kind: &Kind) -> Option<Self> {
+        match kind {
+            Kind::Take(n) | Kind::T(n) => Some(TakeWord::Number(*n)),
+            Kind::Comp => Some(TakeWord::Named("comp".to_owned())),
+            _ => None,
+        }
+    }
+}
+
+/// How a number is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Written {
+    /// The character before it.
+    pub separator: Option<char>,
+    /// Digits, where it has leading zeros; else 0.
+    pub width: usize,
+}
+
+/// A number at the end of a name: of a take, of the mic, or neither.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Last {
+    pub value: u32,
+    pub written: Written,
+    /// It was read as the mic's (`Tom 2`).
+    pub of_mic: bool,
+}
+
+/// What to make of a number at the end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(super) enum LastIs {
+    /// As the name alone suggests.
+    Either,
+    /// The take's.
+    Take,
+    /// The mic's.
+    Mic,
+}
+
+/// What one name says.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Reading {
+    pub guess: Guess,
+    pub side: Option<Side>,
+    /// A further mic of its kind (`Crash 2`); 1 otherwise.
+    pub index: u32,
+    pub take: Option<TakeWord>,
+    pub last: Option<Last>,
+    pub lane: Option<u32>,
+    /// Words, as written, which may be the song's name.
+    pub song: Vec<String>,
+    /// Words behind the mic, which may be the song's name if there are none before it.
+    pub song_after: Vec<String>,
+    /// The part of the name that was understood, as written.
+    pub matched: String,
+    /// Pieces that were ignored, as written.
+    pub ignored: Vec<String>,
+    /// For information, in words.
+    pub notes: Vec<String>,
+    /// For a person to look at, though it is taken.
+    pub warnings: Vec<String>,
+    /// The name says that it is distorted.
+    pub already_driven: bool,
+    /// `song` holds words of another mic: it must be the song's name in other files too.
+    pub doubtful_song: bool,
+    /// `T2` alone, which might also be this take.
+    pub lone_t: Option<u32>,
+    /// The session file says what it is, whatever it is called.
+    pub given: bool,
+}
+
+impl Last {
+    fn new(token: &Token, value: u32, padded: bool, of_mic: bool) -> Self {
+        let written = Written {
+            separator: token.separator,
+            width: if padded { token.text.len() } else { 0 },
+        };
+        Self {
+            value,
+            written,
+            of_mic,
+        }
+    }
+}
+
+impl Reading {
+    /// Nothing yet.
+    pub fn new() -> Self {
+        Self {
+            guess: Guess::Nothing,
+            side: None,
+            index: 1,
+            take: None,
+            last: None,
+            lane: None,
+            song: Vec::new(),
+            song_after: Vec::new(),
+            matched: String::new(),
+            ignored: Vec::new(),
+            notes: Vec::new(),
+            warnings: Vec::new(),
+            already_driven: false,
+            doubtful_song: false,
+            lone_t: None,
+            given: false,
+        }
+    }
+
+    /// What the session file says counts; song and take still come from the name.
+    pub fn give(&mut self, label: Label, how: &str) {
+        self.guess = Guess::Mic(label.mic);
+        (self.side, self.index) = (label.side, label.index);
+        self.matched = how.to_owned();
+        self.notes.clear();
+        self.doubtful_song = false;
+        self.given = true;
+    }
+
+    /// What it would be taken for, in words.
+    pub fn would_be(&self) -> String {
+        let mic = match &self.guess {
+            Guess::Mic(mic) | Guess::IfFree(mic) => *mic,
+            Guess::Tom(TomSpec {
+                place: TomPlace::Rack,
+                number: Some(number),
+                ..
+            }) => return format!("tom-{number}"),
+            Guess::Tom(TomSpec { place, .. }) if *place == TomPlace::Floor => {
+                return "a floor tom".to_owned();
+            }
+            Guess::Tom(_) => return "a rack tom".to_owned(),
+            Guess::Ask { propose, .. } => return propose.clone(),
+            Guess::Nothing => return "any mic".to_owned(),
+        };
+        let (side, index) = (self.side, self.index);
+        Label { mic, side, index }.to_string()
+    }
+
+    /// Turns it into a question.
+    pub fn ask(&mut self, propose: impl Into<String>, because: impl Into<String>) {
+        self.guess = Guess::Ask {
+            propose: propose.into(),
+            because: because.into(),
+        };
+    }
+
+    /// Mic, side and number from the words that were found, and whether they can be taken.
+    pub fn understand(&mut self, tokens: &[Token], found: &Found, last_is: LastIs) {
+        let has = |word: &str| found.modifiers.contains(&word);
+        self.side = match (has("left"), has("right"), has("centre") || has("mono")) {
+            (true, false, _) => Some(Side::L),
+            (false, true, _) => Some(Side::R),
+            (false, false, true) => Some(Side::C),
+            _ => None,
+        };
+        self.matched = as_written(tokens, &found.used);
+        self.already_driven = has("trash") || found.words(tokens) == ["trash"];
+        let (number, size_in) = self.numbers(tokens, found, last_is);
+        match &found.meaning {
+            Meaning::Own(label) => {
+                self.side = label.side.or(self.side);
+                self.index = label.index;
+                self.guess = Guess::Mic(label.mic);
+                self.matched += ", as the session file says";
+                return;
+            }
+            Meaning::Mic(mic) => self.guess = Guess::Mic(*mic),
+            Meaning::Noted { mic, if_free, note } => {
+                self.notes.push((*note).to_owned());
+                self.guess = match if_free {
+                    true => Guess::IfFree(*mic),
+                    false => Guess::Mic(*mic),
+                }
+            }
+            Meaning::Ask { propose, because } => self.ask(*propose, *because),
+            Meaning::Tom(place) => {
+                self.guess = Guess::Tom(TomSpec {
+                    place: *place,
+                    number,
+                    size_in,
+                })
+            }
+        }
+        let single = |mic: &Mic| !mic.pair;
+        if has("mono") && matches!(&self.guess, Guess::Mic(mic) | Guess::IfFree(mic) if single(mic))
+        {
+            self.side = self.side.filter(|side| *side != Side::C); // says nothing of a single mic
+        }
+        self.doubt(found, number);
+        if self.already_driven && !matches!(self.guess, Guess::Ask { .. }) {
+            let text = "its name says that it is distorted already: it is not driven again";
+            self.warnings.push(text.to_owned());
+        }
+    }
+
+    /// Asks where the words are known and yet not certain; numbers further mics of a kind.
+    fn doubt(&mut self, found: &Found, number: Option<u32>) {
+        use Family::{Hat, Kick, Overhead, Room, Snare};
+        let mic = match self.guess {
+            Guess::Ask { .. } | Guess::Nothing => return,
+            Guess::Mic(mic) | Guess::IfFree(mic) => Some(mic),
+            Guess::Tom(_) => None,
+        };
+        let has = |word: &str| found.modifiers.contains(&word);
+        let family = mic.map_or(Family::Tom, |mic| mic.family);
+        let whole_drum = matches!(self.guess, Guess::IfFree(_)) || family == Hat;
+        if has("stage") || has("house") {
+            let because = "a side as seen from the stage is the opposite one from the house";
+            self.ask(self.would_be(), because);
+        } else if !found.extra.is_empty() {
+            let because = format!(
+                "what `{}` means beside it is not certain",
+                found.extra.join(" ")
+            );
+            self.ask(self.would_be(), because);
+        } else if self.side.is_some() && !mic.is_some_and(Mic::has_sides) {
+            let drum = match family {
+                Kick => "kick drum",
+                Snare => "snare drum",
+                Hat => "hat",
+                _ => "tom",
+            };
+            let because = format!("a {drum} has no sides: left and right are two of them");
+            self.side = None;
+            self.ask(format!("{} of a second {drum}", self.would_be()), because);
+        } else if let (Some(number), Some(mic)) = (number, mic) {
+            match family {
+                Overhead | Room if self.side.is_none() && number <= 2 => {
+                    self.side = Some(if number == 1 { Side::L } else { Side::R });
+                    self.ask(
+                        self.would_be(),
+                        "a number is not a side: which one it is is not said",
+                    );
+                }
+                _ if number >= 2 && whole_drum => {
+                    self.index = number;
+                    let because = match family {
+                        Hat => "a second hat, or a second mic on it",
+                        _ => "a second drum, or a second mic on it",
+                    };
+                    self.ask(self.would_be(), because);
+                }
+                _ => {
+                    self.index = number;
+                    if number >= 2 {
+                        let text = format!("number {number} of several {mic} mics");
+                        self.notes.push(text);
+                    }
+                }
+            }
+        }
+    }
+
+    /// The number of the mic and its size in inches, from the numbers behind its words.
+    fn numbers(
+        &mut self,
+        tokens: &[Token],
+        found: &Found,
+        last_is: LastIs,
+    ) -> (Option<u32>, Option<u32>) {
+        use Family::{Cymbal, Hat, Overhead, Room};
+        let is_tom = match &found.meaning {
+            Meaning::Tom(_) => true,
+            Meaning::Ask { propose, .. } => propose.contains("tom"),
+            _ => false,
+        };
+        // Parts of the kit of which there may be several: a number behind them is theirs.
+        let several = |mic: &Mic| matches!(mic.family, Cymbal | Hat | Overhead | Room);
+        let several = is_tom
+            || matches!(&found.meaning, Meaning::Mic(mic) | Meaning::Noted { mic, .. } if several(mic));
+        let (mut number, mut size) = (None, None);
+        let behind = tokens.iter().enumerate().skip(found.span.start);
+        for (at, token) in behind {
+            if let Kind::Size(inches) = token.kind {
+                size = size.or(Some(inches)).filter(|_| is_tom);
+            }
+            let Kind::Number { value, padded } = token.kind else {
+                continue;
+            };
+            if at + 1 == tokens.len() && token.separator.is_some() {
+                let possible = (1..8).contains(&value) || is_tom && value <= 24;
+                let of_mic = match last_is {
+                    LastIs::Take => false,
+                    LastIs::Mic => true,
+                    LastIs::Either if self.take.is_some() => several || !padded,
+                    LastIs::Either => several && possible && !padded && number.is_none(),
+                };
+                self.last = Some(Last::new(token, value, padded, of_mic));
+                if !of_mic {
+                    continue;
+                }
+            }
+            if is_tom && (8..=24).contains(&value) && size.is_none() {
+                size = Some(value);
+            } else if number.is_none() && (1..8).contains(&value) {
+                number = Some(value);
+            } else {
+                self.ignored.push(token.text.clone());
+            }
+        }
+        (number, size)
+    }
+
+    /// Sorts all other words: the song's, or ignored and shown.
+    pub fn leftovers(
+        &mut self,
+        tokens: &[Token],
+        take_at: Option<usize>,
+        start: usize,
+        found: &Found,
+    ) {
+        let (from, to) = (found.used.start, found.used.end);
+        let end = tokens.len();
+        let (before, after) = match take_at {
+            Some(take) if take < from => (0..take, take + 1..from),
+            Some(take) => (0..from, to..take.max(to)),
+            None => (0..from, to..end),
+        };
+        let behind = take_at.map_or(end, |take| (take + 1).max(to));
+        let noun = |t: &Token| t.words().iter().any(|w| is_noun(w));
+        let doubted = tokens
+            .get(start.min(before.end)..before.end)
+            .unwrap_or_default();
+        self.doubtful_song = take_at.is_none_or(|take| take > from) && doubted.iter().any(noun);
+        self.song = self.song_words(tokens, before);
+        let after = self.song_words(tokens, after);
+        match (take_at, self.song.is_empty()) {
+            (Some(_), true) => self.song = after,
+            (None, true) => self.song_after = after,
+            (_, false) => self.ignored.extend(after),
+        }
+        let rest = tokens.get(behind..).unwrap_or_default();
+        let rest = rest
+            .iter()
+            .filter(|t| matches!(t.kind, Kind::Foreign | Kind::Gear));
+        self.ignored.extend(rest.map(|t| t.text.clone()));
+        let inside = tokens.get(found.used.clone()).unwrap_or_default();
+        let gear = inside.iter().filter(|t| t.kind == Kind::Gear);
+        self.ignored.extend(gear.map(|t| t.text.clone()));
+    }
+
+    /// The words of a range if there is a real one among them; numbers before it are ignored.
+    fn song_words(&mut self, tokens: &[Token], range: Range<usize>) -> Vec<String> {
+        let range = tokens.get(range).unwrap_or_default();
+        let real = |t: &Token| matches!(t.kind, Kind::Foreign | Kind::Words(_) | Kind::T(_));
+        let first = range.iter().position(real).unwrap_or(range.len());
+        let (numbers, words) = range.split_at(first);
+        self.ignored.extend(numbers.iter().map(|t| t.text.clone()));
+        words.iter().map(|t| t.text.clone()).collect()
+    }
+
+    /// `T2` and no other word of a mic.
+    pub fn lone_t(&mut self, tokens: &[Token], at: usize, number: u32, take_at: Option<usize>) {
+        self.matched = as_written(tokens, &(at..at + 1));
+        self.song = self.song_words(tokens, 0..take_at.unwrap_or(at));
+        if take_at.is_some() {
+            self.guess = Guess::Tom(TomSpec {
+                place: TomPlace::Rack,
+                number: Some(number),
+                size_in: None,
+            });
+            let text = format!(
+                "`{}` is a tom, since the take stands beside it",
+                self.matched
+            );
+            self.notes.push(text);
+        } else {
+            self.lone_t = Some(number);
+            self.ask(
+                format!("tom-{number}"),
+                format!("tom {number}, or take {number}"),
+            );
+        }
+    }
+
+    /// No word of a mic.
+    pub fn nothing(&mut self, tokens: &[Token], take_at: Option<usize>) {
+        if let Some(take) = take_at {
+            self.song = self.song_words(tokens, 0..take);
+        }
+        if let [.., token] = tokens
+            && let Kind::Number { value, padded } = token.kind
+            && tokens.len() > 1
+        {
+            self.last = Some(Last::new(token, value, padded, false));
+        }
+        let size = tokens.iter().find(|t| matches!(t.kind, Kind::Size(8..=24)));
+        if let Some(token) = size {
+            self.matched = token.text.clone();
+            self.ask(
+                "a tom, by its size",
+                "a size alone does not say which drum it is",
+            );
+        }
+    }
+}
+
+/// Tokens as they were written, with single spaces.
+fn as_written(tokens: &[Token], range: &Range<usize>) -> String {
+    let mut text = String::new();
+    for token in tokens.get(range.clone()).unwrap_or_default() {
+        if matches!(token.kind, Kind::Gear) {
+            continue;
+        }
+        if token.separator.is_some() && !text.is_empty() {
+            text.push(' ');
+        }
+        text.push_str(&token.text);
+    }
+    text
+}

@@ -1,0 +1,271 @@
+//! [`scan`]: a folder → [`Session`]. Reads headers only.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+use walkdir::{DirEntry, WalkDir};
+
+use super::config::SessionFile;
+use super::folders::ENDINGS;
+use super::{Failed, Session, Skipped, arrange};
+use crate::audio;
+use crate::error::{Error, Result};
+
+/// Folders below this depth are left out.
+const MAX_DEPTH: usize = 32;
+/// What a session file is called at the top of a session folder.
+pub const SESSION_FILE: &str = "session.toml";
+/// Where an output folder keeps what is the program's own.
+const OWN_FOLDER: &str = ".batterhead";
+/// First bytes of the formats that [`audio::open`] knows.
+const MAGIC: [&[u8]; 5] = [b"RIFF", b"RF64", b"BW64", b"fLaC", b"FORM"];
+/// Sound in formats that cannot be read.
+const FOREIGN: &str = "mp3 m4a aac ogg opus wma caf w64 ac3 sd2 alac ape wv";
+
+/// The folder and the settings that a SESSION argument names: a folder, with its `session.toml` if
+/// it has one, or a session file.
+///
+/// # Errors
+/// [`Kind::Input`](crate::error::Kind::Input): it is not there, or everything that is wrong in the
+/// session file.
+pub fn open(session: &Path) -> Result<(PathBuf, SessionFile)> {
+    let missing = |e: std::io::Error| {
+        let reason = Error::reading(session, &e).reason;
+        Error::input(reason)
+            .at(session)
+            .hint("name a folder of takes, or a session file")
+    };
+    let meta = std::fs::metadata(session).map_err(missing)?;
+    if !meta.is_dir() {
+        let config = SessionFile::read(session)?;
+        let parent = session.parent().unwrap_or(Path::new(""));
+        let parent = if parent == Path::new("") {
+            Path::new(".")
+        } else {
+            parent
+        };
+        let root = match &config.folder {
+            Some(folder) => parent.join(folder),
+            None => parent.to_owned(),
+        };
+        if !root.is_dir() {
+            let reason = format!("`folder` names {}, which is not a folder", root.display());
+            return Err(Error::input(reason).at(session));
+        }
+        return Ok((root, config));
+    }
+    let file = session.join(SESSION_FILE);
+    match file.is_file() {
+        true => Ok((session.to_owned(), SessionFile::read(&file)?)),
+        false => Ok((session.to_owned(), SessionFile::default())),
+    }
+}
+
+/// Finds the sound files under `root` and sorts them into songs, takes and tracks.
+///
+/// Links are not followed; hidden files are passed over; a folder that this program wrote is left
+/// out. What is not sound is in `skipped`, what cannot be read in `failed`.
+///
+/// # Errors
+/// [`Kind::Input`](crate::error::Kind::Input): no such folder, no sound file in it, an output
+/// folder, or as [`arrange`].
+pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
+    if !root.is_dir() {
+        return Err(Error::input("is not a folder")
+            .at(root)
+            .hint("name a folder of takes"));
+    }
+    if is_output(root) {
+        let hint = "name the folder of the recordings instead";
+        return Err(Error::input("is an output folder of this program")
+            .at(root)
+            .hint(hint));
+    }
+    // A folder given as `.` still has a name, which may be the song's.
+    let named = match root.file_name() {
+        Some(_) => root.to_owned(),
+        None => root.canonicalize().unwrap_or_else(|_| root.to_owned()),
+    };
+    let mut found = Found::default();
+    found.walk(root);
+    let candidates = std::mem::take(&mut found.candidates);
+    let headers: Vec<_> = candidates
+        .par_iter()
+        .map(|path| audio::open(&root.join(path)).map(|file| file.info().clone()))
+        .collect();
+    let mut files = Vec::new();
+    for (path, header) in candidates.into_iter().zip(headers) {
+        match header {
+            Ok(info) if info.frames == 0 => found.fail(path, "holds no samples"),
+            Ok(info) => files.push((path, info)),
+            Err(error) => {
+                let hint = error.hint.map(|hint| format!("; {hint}"));
+                found.fail(path, error.reason + &hint.unwrap_or_default());
+            }
+        }
+    }
+    if files.is_empty() && found.failed.is_empty() {
+        let hint = match found.skipped.len() {
+            0 => "it is empty, or holds hidden files only".to_owned(),
+            n => format!("{n} other files are there; WAV, FLAC and AIFF are read"),
+        };
+        return Err(Error::input("no sound file in this folder")
+            .at(root)
+            .hint(hint));
+    }
+    let mut session = arrange(&named, files, config)?;
+    session.root = root.to_owned();
+    session.skipped.append(&mut found.skipped);
+    session.failed = found.failed;
+    session.skipped.sort_by(|a, b| a.path.cmp(&b.path));
+    session.failed.sort_by(|a, b| a.path.cmp(&b.path));
+    Ok(session)
+}
+
+#[derive(Default)]
+struct Found {
+    candidates: Vec<PathBuf>,
+    skipped: Vec<Skipped>,
+    failed: Vec<Failed>,
+}
+
+impl Found {
+    fn walk(&mut self, root: &Path) {
+        let mut twins: BTreeMap<(u64, u64), PathBuf> = BTreeMap::new();
+        let mut walk = WalkDir::new(root)
+            .max_depth(MAX_DEPTH + 1)
+            .sort_by_file_name()
+            .into_iter();
+        while let Some(entry) = walk.next() {
+            let entry = match entry {
+                Ok(entry) => entry,
+                Err(error) => {
+                    let path = error.path().unwrap_or(root).to_owned();
+                    let reason = match error.io_error() {
+                        Some(io) => Error::reading(&path, io).reason,
+                        None => "cannot be read: a folder that holds itself".to_owned(),
+                    };
+                    self.fail(relative(root, &path), reason);
+                    continue;
+                }
+            };
+            if entry.depth() == 0 {
+                continue;
+            }
+            let path = relative(root, entry.path());
+            let kind = entry.file_type();
+            let hidden = entry.file_name().as_encoded_bytes().starts_with(b".");
+            if kind.is_dir() {
+                let reason = match hidden {
+                    true => None,
+                    false if is_output(entry.path()) => Some("an output folder of this program"),
+                    false if entry.depth() > MAX_DEPTH => Some("a folder too deep"),
+                    false => continue,
+                };
+                walk.skip_current_dir();
+                if let Some(reason) = reason {
+                    self.skip(path, reason);
+                }
+            } else if hidden {
+                // `._` twins and other files that no person made: silently
+            } else if kind.is_symlink() {
+                self.skip(path, link(root, &entry));
+            } else if !kind.is_file() {
+                self.skip(path, "not a file: a pipe, socket or device");
+            } else if let Some(twin) = twin(&entry, &path, &mut twins) {
+                self.skip(path, format!("the same file as {}", twin.display()));
+            } else {
+                self.file(&entry, path);
+            }
+        }
+    }
+
+    fn file(&mut self, entry: &DirEntry, path: PathBuf) {
+        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+        let ending = ending.unwrap_or_default();
+        if ENDINGS.contains(&ending.as_str()) {
+            return self.candidates.push(path);
+        }
+        if entry.depth() == 1 && entry.file_name() == SESSION_FILE {
+            return;
+        }
+        if FOREIGN.split(' ').any(|foreign| foreign == ending) {
+            return self.skip(
+                path,
+                "a sound format that cannot be read: convert it to WAV",
+            );
+        }
+        match first_bytes(entry.path()) {
+            Ok(bytes) if MAGIC.iter().any(|magic| bytes == *magic) => self.candidates.push(path),
+            Ok(_) => self.skip(path, "not a sound file"),
+            Err(error) => {
+                let reason = Error::reading(entry.path(), &error).reason;
+                self.skip(path, reason);
+            }
+        }
+    }
+
+    fn skip(&mut self, path: PathBuf, reason: impl Into<String>) {
+        let reason = reason.into();
+        self.skipped.push(Skipped { path, reason });
+    }
+
+    fn fail(&mut self, path: PathBuf, reason: impl Into<String>) {
+        let reason = reason.into();
+        self.failed.push(Failed { path, reason });
+    }
+}
+
+/// Whether this program wrote the folder.
+fn is_output(folder: &Path) -> bool {
+    let own = || {
+        let text = std::fs::read_to_string(folder.join("session.json")).unwrap_or_default();
+        text.contains("\"batterhead")
+    };
+    folder.join(OWN_FOLDER).is_dir() || (folder.join("manifest-sha256.txt").is_file() && own())
+}
+
+fn relative(root: &Path, path: &Path) -> PathBuf {
+    path.strip_prefix(root).unwrap_or(path).to_owned()
+}
+
+/// Why a link is left out.
+fn link(root: &Path, entry: &DirEntry) -> &'static str {
+    match (entry.path().canonicalize(), root.canonicalize()) {
+        (Err(_), _) => "a link to nothing",
+        (Ok(target), Ok(root)) if target.starts_with(&root) => {
+            "a link to something in this folder: taken where it is"
+        }
+        _ => "a link out of the session folder: put the file itself there",
+    }
+}
+
+/// The path under which the same file was seen already.
+#[cfg(unix)]
+fn twin(
+    entry: &DirEntry,
+    path: &Path,
+    seen: &mut BTreeMap<(u64, u64), PathBuf>,
+) -> Option<PathBuf> {
+    use std::os::unix::fs::MetadataExt;
+    let meta = entry.metadata().ok().filter(|meta| meta.nlink() > 1)?;
+    let key = (meta.dev(), meta.ino());
+    if let Some(first) = seen.get(&key) {
+        return Some(first.clone());
+    }
+    seen.insert(key, path.to_owned());
+    None
+}
+
+#[cfg(not(unix))]
+fn twin(_: &DirEntry, _: &Path, _: &mut BTreeMap<(u64, u64), PathBuf>) -> Option<PathBuf> {
+    None
+}
+
+fn first_bytes(path: &Path) -> std::io::Result<Vec<u8>> {
+    use std::io::Read;
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)?.take(4).read_to_end(&mut bytes)?;
+    Ok(bytes)
+}

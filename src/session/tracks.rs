@@ -1,0 +1,449 @@
+//! The files of one take → its tracks: toms numbered, pairs joined, names given.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+
+use super::arrange::Item;
+use super::config::{Named, Pairs, SessionFile};
+use super::folders::stem;
+use super::label::Label;
+use super::mic::TomPlace;
+use super::reading::{Guess, Reading, TomSpec};
+use super::slug::{Names, slug};
+use super::{Mic, Side, Source, Track, TrackNote};
+use crate::audio::Info;
+use crate::error::{Error, Result};
+use crate::finding::Code;
+
+/// A file, or one channel of a file with many, and what it is taken for.
+pub(super) struct Part {
+    path: PathBuf,
+    info: Info,
+    channel: Option<usize>,
+    reading: Reading,
+}
+
+impl Part {
+    /// One of a mono or stereo file; one for each channel of any other, by the input list.
+    pub fn of(item: Item, config: &SessionFile) -> Vec<Part> {
+        let Item {
+            path,
+            info,
+            reading,
+            ..
+        } = item;
+        if info.channels <= 2 {
+            return vec![Part {
+                path,
+                info,
+                channel: None,
+                reading,
+            }];
+        }
+        let name = super::folders::name(&path);
+        let channels = 0..info.channels;
+        let part = |channel: usize| {
+            let fits = |input: &&super::config::Input| {
+                let file = input.file.as_ref().is_none_or(|p| p.glob.is_match(&name));
+                input.channel == Some(channel + 1) && file
+            };
+            let input = config.inputs.iter().find(fits);
+            let mut reading = Reading::new();
+            reading.matched = format!("channel {}", channel + 1);
+            match input.map(|input| input.mic) {
+                Some(None) => return None, // left out by the session file
+                Some(Some(label)) => reading.give(
+                    label,
+                    &format!("the session file, as channel {}", channel + 1),
+                ),
+                None => reading.ask(
+                    "any mic",
+                    format!(
+                        "channel {} of a file with many: the session file's inputs say which",
+                        channel + 1
+                    ),
+                ),
+            }
+            Some(Part {
+                path: path.clone(),
+                info: info.clone(),
+                channel: Some(channel),
+                reading,
+            })
+        };
+        channels.filter_map(part).collect()
+    }
+
+    fn tom(&self) -> Option<TomSpec> {
+        match self.reading.guess {
+            Guess::Tom(spec) => Some(spec),
+            _ => None,
+        }
+    }
+}
+
+/// Gives every tom of a set-up its number: racks by number or size, then the floor toms.
+pub(super) fn number_toms(takes: &mut [&mut Vec<Part>]) {
+    let specs: BTreeSet<TomSpec> = takes
+        .iter()
+        .flat_map(|t| t.iter().filter_map(Part::tom))
+        .collect();
+    let floor = |spec: &&TomSpec| spec.place == TomPlace::Floor;
+    let mut numbers: BTreeMap<TomSpec, u32> = BTreeMap::new();
+    // Numbers that people wrote stand; sizes and places fill in.
+    let mut taken: BTreeSet<u32> = BTreeSet::new();
+    for spec in specs.iter().filter(|s| !floor(s)) {
+        if let Some(number) = spec.number {
+            numbers.insert(*spec, number);
+            taken.insert(number);
+        }
+    }
+    let mut rest: Vec<&TomSpec> = specs
+        .iter()
+        .filter(|s| !floor(s) && s.number.is_none())
+        .collect();
+    rest.sort_by_key(|spec| {
+        let place = match spec.place {
+            TomPlace::High => 0,
+            TomPlace::Rack => 1,
+            TomPlace::Mid => 2,
+            TomPlace::Low | TomPlace::Floor => 3,
+        };
+        match spec.size_in {
+            Some(size) => (1, size, place),
+            None => (place, 0, place),
+        }
+    });
+    for spec in rest {
+        // A bare "tom" or "rack" is the first one, however else it is spelled in other takes.
+        let bare = spec.size_in.is_none() && matches!(spec.place, TomPlace::Rack | TomPlace::High);
+        let number = match bare {
+            true => 1,
+            false => (1..).find(|n| !taken.contains(n)).unwrap_or(1),
+        };
+        numbers.insert(*spec, number);
+        taken.insert(number);
+    }
+    // Floor toms go on after the racks of the takes that have both: elsewhere the same drum may be
+    // written as a numbered tom.
+    let racks_of = |take: &Vec<Part>| {
+        let specs: Vec<TomSpec> = take.iter().filter_map(Part::tom).collect();
+        let racks = specs
+            .iter()
+            .filter(|s| !floor(s))
+            .filter_map(|s| numbers.get(s))
+            .max();
+        (specs.iter().any(|s| floor(&s)), racks.copied().unwrap_or(0))
+    };
+    let counts: Vec<(bool, u32)> = takes.iter().map(|take| racks_of(take)).collect();
+    let both = counts
+        .iter()
+        .filter(|(has_floor, n)| *has_floor && *n > 0)
+        .map(|(_, n)| *n)
+        .max();
+    let racks = both.or(counts.iter().map(|(_, n)| *n).max()).unwrap_or(0);
+    let mut floors: Vec<&TomSpec> = specs.iter().filter(floor).collect();
+    floors.sort_by_key(|spec| {
+        (
+            spec.size_in.is_some(),
+            spec.number.unwrap_or(1),
+            spec.size_in,
+        )
+    });
+    let mut next = racks + 1;
+    for spec in floors {
+        let number = match (spec.size_in, spec.number) {
+            (None, number) => racks + number.unwrap_or(1),
+            (Some(_), Some(number)) => racks + number,
+            (Some(_), None) => next,
+        };
+        next = next.max(number + 1);
+        numbers.insert(*spec, number);
+    }
+    for part in takes.iter_mut().flat_map(|take| take.iter_mut()) {
+        let Some(spec) = part.tom() else { continue };
+        let number = numbers.get(&spec).copied().unwrap_or(1);
+        let notes = &mut part.reading.notes;
+        match spec.place {
+            TomPlace::Low => notes.push("taken for the last rack tom".to_owned()),
+            TomPlace::Floor if racks == 0 => {
+                notes.push("no rack tom in this set-up: floor toms are numbered from 1".to_owned())
+            }
+            _ => {}
+        }
+        if let Some(inches) = spec.size_in {
+            notes.push(format!(
+                "{inches} inches: toms are numbered by size, ascending"
+            ));
+        }
+        match Mic::tom(number) {
+            Some(mic) => part.reading.guess = Guess::Mic(mic),
+            None => part
+                .reading
+                .ask(format!("tom-{number}"), "there are names for six toms only"),
+        }
+    }
+}
+
+/// The tracks of a take in the order of the mic table.
+///
+/// # Errors
+/// A name that cannot be, or one name for two tracks.
+pub(super) fn tracks_of(
+    mut parts: Vec<Part>,
+    song: &str,
+    take: &str,
+    config: &SessionFile,
+) -> Result<Vec<Track>> {
+    settle_if_free(&mut parts);
+    let mut tracks: Vec<Track> = parts.into_iter().map(track).collect();
+    // In the order of the table, the first of each kind first; files in the order of their paths.
+    tracks.sort_by(|a, b| {
+        let key = |t: &Track| (t.mic, t.side, t.index);
+        let path = |t: &Track| t.sources.first().map(|s| (s.path.clone(), s.channel));
+        key(a).cmp(&key(b)).then_with(|| path(a).cmp(&path(b)))
+    });
+    number_doubles(&mut tracks);
+    if config.pairs == Pairs::Stereo {
+        tracks = join_pairs(tracks);
+    }
+    tracks.sort_by_key(|t| (t.mic, t.index, t.side));
+    let mut labels = Names::default();
+    for track in &mut tracks {
+        if !track.mic.is_unknown() {
+            let (mic, side, index) = (track.mic, track.side, track.index);
+            track.label = Label { mic, side, index }.to_string();
+        }
+        let label = labels.take(&track.label);
+        if label != track.label {
+            let text = format!("a second `{}` in this take", track.label);
+            note(track, false, text, None);
+            track.label = label;
+        }
+    }
+    let mut names: BTreeMap<String, String> = BTreeMap::new();
+    for track in &mut tracks {
+        let first = track.sources.first();
+        let rate_hz = first.map_or(0, |s| s.info.rate_hz);
+        let name = config.name(&Named {
+            song,
+            take,
+            label: &track.label,
+            side: track.side,
+            group: config.group_of(track.mic),
+            rate_hz,
+        });
+        let file = first
+            .map(|s| s.path.display().to_string())
+            .unwrap_or_default();
+        track.name = name.map_err(|reason| {
+            let text = format!(
+                "the name of {song}/{take}/{} ({file}) {reason}",
+                track.label
+            );
+            Error::input(text).hint("change `naming.template` in the session file")
+        })?;
+        if let Some(other) = names.insert(track.name.to_ascii_lowercase(), track.label.clone()) {
+            let text = format!(
+                "`{other}` and `{}` of {song}/{take} would both be called `{}`",
+                track.label, track.name
+            );
+            let hint = "put `{mic}` into `naming.template` of the session file";
+            return Err(Error::input(text).hint(hint));
+        }
+    }
+    Ok(tracks)
+}
+
+/// `Kick` alone is the inside mic if no other file says that it is.
+fn settle_if_free(parts: &mut [Part]) {
+    let sure: BTreeSet<Mic> = parts
+        .iter()
+        .filter_map(|part| match part.reading.guess {
+            Guess::Mic(mic) => Some(mic),
+            _ => None,
+        })
+        .collect();
+    for part in parts {
+        let Guess::IfFree(mic) = part.reading.guess else {
+            continue;
+        };
+        if !sure.contains(&mic) {
+            part.reading.guess = Guess::Mic(mic);
+            continue;
+        }
+        let others = ["kick-out", "kick-sub", "snare-bottom", "snare-side"];
+        let mut others = others.iter().filter_map(|name| Mic::named(name));
+        let free = others.find(|other| other.family == mic.family && !sure.contains(other));
+        let propose = free.map_or("a second drum", Mic::name);
+        part.reading.notes.clear();
+        part.reading
+            .ask(propose, format!("`{mic}` is another file of this take"));
+    }
+}
+
+/// A track of one source, without its number among others and without its name.
+fn track(part: Part) -> Track {
+    let Part {
+        path,
+        info,
+        channel,
+        reading,
+    } = part;
+    let mut track = Track {
+        mic: Mic::unknown(),
+        side: None,
+        index: 1,
+        label: String::new(),
+        name: String::new(),
+        sources: Vec::new(),
+        why: String::new(),
+        notes: Vec::new(),
+        proposal: None,
+        already_driven: reading.already_driven,
+    };
+    match reading.guess {
+        Guess::Mic(mic) | Guess::IfFree(mic) => {
+            track.mic = mic;
+            (track.side, track.index) = (reading.side, reading.index.max(1));
+            track.why = match reading.given {
+                true => reading.matched,
+                false => format!("`{}`", reading.matched),
+            };
+        }
+        Guess::Ask { propose, because } => {
+            track.why = format!("`{}`, which is not certain", reading.matched);
+            let text = format!("unknown mic; perhaps {propose}: {because}");
+            note(&mut track, true, text, Some(Code::UnknownMic));
+            track.proposal = Some(propose);
+        }
+        Guess::Tom(_) | Guess::Nothing => {
+            track.why = "no word of its name is a mic's".to_owned();
+            let text = "unknown mic: no word of its name is a mic's".to_owned();
+            note(&mut track, true, text, Some(Code::UnknownMic));
+        }
+    }
+    if track.mic.is_unknown() {
+        let plain = slug(&stem(&path));
+        let plain = if plain.is_empty() {
+            "file".to_owned()
+        } else {
+            plain
+        };
+        track.label = match channel {
+            Some(channel) => format!("{plain}-ch-{:02}", channel + 1),
+            None => plain,
+        };
+    }
+    if !reading.ignored.is_empty() {
+        track.why += &format!(", ignored: {}", reading.ignored.join(" "));
+    }
+    for text in reading.warnings {
+        note(&mut track, true, text, None);
+    }
+    for text in reading.notes {
+        note(&mut track, false, text, None);
+    }
+    if let Some(text) = &info.truncated {
+        note(&mut track, true, text.clone(), Some(Code::Truncated));
+    }
+    for text in &info.oddities {
+        note(&mut track, false, text.clone(), None);
+    }
+    track.sources.push(Source {
+        path,
+        info,
+        channel,
+    });
+    track
+}
+
+fn note(track: &mut Track, ask: bool, text: String, code: Option<Code>) {
+    track.notes.push(TrackNote { ask, text, code });
+}
+
+/// The same mic twice: both are kept, the later one gets the next free number.
+fn number_doubles(tracks: &mut [Track]) {
+    let mut taken: BTreeSet<(Mic, Option<Side>, u32)> = BTreeSet::new();
+    let mut next: BTreeMap<(Mic, Option<Side>), u32> = BTreeMap::new();
+    for track in tracks.iter_mut().filter(|t| !t.mic.is_unknown()) {
+        let (mic, side) = (track.mic, track.side);
+        let wanted = track.index;
+        let next = next.entry((mic, side)).or_insert(2);
+        while !taken.insert((mic, side, track.index)) {
+            track.index = *next;
+            *next += 1;
+        }
+        if track.index != wanted {
+            let label = Label {
+                mic,
+                side,
+                index: wanted,
+            };
+            let text = format!("`{label}` is another file of this take: this one is numbered on");
+            note(track, true, text, None);
+        }
+    }
+}
+
+/// Joins left and right of a mic that is a pair, where both are mono and of one rate and length.
+fn join_pairs(tracks: Vec<Track>) -> Vec<Track> {
+    let mut joined: Vec<Track> = Vec::new();
+    let mut lefts: BTreeMap<(Mic, u32), usize> = BTreeMap::new();
+    for mut track in tracks {
+        let key = (track.mic, track.index);
+        if !track.mic.pair || !matches!(track.side, Some(Side::L | Side::R)) {
+            joined.push(track);
+            continue;
+        }
+        if track.side == Some(Side::L) {
+            lefts.insert(key, joined.len());
+            joined.push(track);
+            continue;
+        }
+        let Some(left) = lefts.get(&key).and_then(|at| joined.get_mut(*at)) else {
+            joined.push(track);
+            continue;
+        };
+        match mismatch(left, &track) {
+            None => {
+                left.side = None;
+                left.why = format!("{} and {}", left.why, track.why);
+                left.sources.append(&mut track.sources);
+                left.notes.append(&mut track.notes);
+                left.notes.dedup();
+                left.already_driven |= track.already_driven;
+            }
+            Some(what) => {
+                for track in [left, &mut track] {
+                    let text =
+                        format!("left and right stay two mono tracks: they differ in {what}");
+                    note(track, true, text, Some(Code::PairMismatch));
+                }
+                joined.push(track);
+            }
+        }
+    }
+    joined
+}
+
+/// In what two sides differ so that they cannot be one track.
+fn mismatch(left: &Track, right: &Track) -> Option<String> {
+    let (Some(a), Some(b)) = (left.sources.first(), right.sources.first()) else {
+        return Some("their files".to_owned());
+    };
+    let (l, r) = (&a.info, &b.info);
+    if left.channels() != 1 || right.channels() != 1 {
+        return Some("channels: one of them is stereo".to_owned());
+    }
+    if l.rate_hz != r.rate_hz {
+        return Some(format!("rate ({} and {} Hz)", l.rate_hz, r.rate_hz));
+    }
+    if l.frames != r.frames {
+        return Some(format!("length ({} and {} frames)", l.frames, r.frames));
+    }
+    match (l.time_reference_samples, r.time_reference_samples) {
+        (Some(l), Some(r)) if l != r => Some(format!("time reference ({l} and {r} samples)")),
+        _ => None,
+    }
+}

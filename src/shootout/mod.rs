@@ -1,0 +1,205 @@
+//! Two or more takes, files or tracks of one pattern held against each other: laid on each other in
+//! time, made equally loud, and compared hit by hit.
+//!
+//! ```text
+//! paths ─ input ─▶ candidates ─ hear ─▶ onsets ─ align, exact ─▶ matched hits ─ hit, compare ─▶ differences, words
+//!                        └────────────────────────── write ─▶ aligned, matched files, page
+//! ```
+
+use std::path::{Path, PathBuf};
+
+pub use compare::{Band, Comparison, Measure};
+pub use report::Report;
+
+use crate::engine::Store;
+use crate::error::{Error, Result};
+use crate::publish::Outbox;
+use crate::report::{PathText, SCHEMA, TOOL};
+use crate::units::round_to;
+use align::Map;
+use hear::{Heard, Onset, hear};
+use input::Candidate;
+use matched::Matched;
+use report::By;
+
+mod align;
+mod bands;
+mod compare;
+mod exact;
+mod figures;
+mod hear;
+mod hit;
+mod input;
+mod matched;
+mod page;
+mod report;
+mod sound;
+mod write;
+
+/// Asked between blocks whether to go on; an error ends the run.
+pub type Check<'a> = &'a (dyn Fn() -> Result<()> + Sync);
+
+/// Compares `paths` (files, or folders that hold one take each) and writes `a.wav`, `b.wav`, …,
+/// `shootout.json`, `shootout.html` and the manifest into `out`.
+///
+/// # Errors
+/// [`crate::error::Kind::Input`], before anything is written, where there is nothing to compare: not
+/// the same pattern, different rates, silence, too few hits, no mic in common. Otherwise what
+/// reading and writing may meet.
+pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
+    let mut notes = Vec::new();
+    let candidates = input::open(paths, out, &mut notes)?;
+    let heard = candidates
+        .iter()
+        .map(|c| hear_candidate(c, check))
+        .collect::<Result<Vec<_>>>()?;
+    let (first, others) = (&candidates[0], &candidates[1..]);
+    let mut matched = vec![Matched::itself()];
+    for (candidate, own) in others.iter().zip(&heard[1..]) {
+        check()?;
+        matched.push(matched::candidate(
+            (first, &heard[0]),
+            (candidate, own),
+            &mut notes,
+        )?);
+    }
+    let mut comparisons: Vec<Comparison> = Vec::new();
+    for (candidate, found) in others.iter().zip(&matched[1..]) {
+        comparisons.push(compare::compare(
+            &found.pairs,
+            candidate.family(),
+            candidate.rate_hz,
+        ));
+    }
+    let mics = mics(&candidates, &matched, check)?;
+    let plan = write::Plan::new(&candidates, &heard, &matched, &mut notes, check)?;
+
+    let confidence = matched[1..]
+        .iter()
+        .map(|m| m.confidence)
+        .fold(1.0, f64::min);
+    let by_click = matched[1..].iter().all(|m| m.by == By::Click);
+    let of_first = matched[1].paired;
+    let reported = candidates.iter().zip(&matched).zip(&heard).enumerate().map(
+        |(i, ((candidate, found), heard))| report::Candidate {
+            name: candidate.name.clone(),
+            path: PathText::new(&candidate.path),
+            offset_samples: found.offset,
+            drift_ppm: round_to(found.drift_ppm, 1),
+            gain_db: plan.gains_db[i],
+            hits: heard.onsets.len(),
+            matched_hits: if i == 0 { of_first } else { found.paired },
+            output: format!("{}.wav", candidate.letter),
+        },
+    );
+    let mut comparisons = comparisons.into_iter();
+    let Comparison {
+        bands,
+        measures,
+        words,
+    } = comparisons.next().unwrap_or_default();
+    let named = candidates[2..].iter().zip(comparisons);
+    let report = Report {
+        schema: SCHEMA,
+        tool: TOOL,
+        candidates: reported.collect(),
+        bands,
+        measures,
+        words,
+        alignment: report::Alignment {
+            by: if by_click { By::Click } else { By::Hits },
+            confidence: round_to(confidence, 2),
+        },
+        more: named
+            .map(|(c, comparison)| report::Named {
+                name: c.name.clone(),
+                comparison,
+            })
+            .collect(),
+        mics,
+        notes,
+    };
+    // the store holds the lock of the output folder until all is written
+    let _store = Store::open(out)?;
+    write::all(
+        &Outbox::open(out)?,
+        &candidates,
+        &matched,
+        &plan,
+        &report,
+        check,
+    )?;
+    Ok(report)
+}
+
+fn hear_candidate(candidate: &Candidate, check: Check<'_>) -> Result<Heard> {
+    let heard = hear(
+        &mut candidate.sound()?,
+        candidate.family(),
+        candidate.rate_hz,
+        candidate.frames(),
+        check,
+    )?;
+    if heard.peak == 0.0 {
+        return Err(Error::input("is silent: there is nothing to compare").at(&candidate.path));
+    }
+    Ok(heard)
+}
+
+/// Compares every mic that all takes have.
+fn mics(
+    candidates: &[Candidate],
+    matched: &[Matched],
+    check: Check<'_>,
+) -> Result<Vec<report::MicComparison>> {
+    let first = &candidates[0];
+    let mut list = Vec::new();
+    for label in &first.shared {
+        let mut base: Option<Vec<Onset>> = None;
+        for (candidate, found) in candidates.iter().zip(matched) {
+            let Some(placed) = candidate.track(label) else {
+                continue;
+            };
+            let mut sound = sound::Sound::track(&candidate.root, placed)?;
+            let family = placed.track.mic.family;
+            let onsets = hear(
+                &mut sound,
+                family,
+                candidate.rate_hz,
+                candidate.frames(),
+                check,
+            )?
+            .onsets;
+            let Some(base) = &base else {
+                base = Some(onsets);
+                continue;
+            };
+            let Some(placed) = first.track(label) else {
+                continue;
+            };
+            let mut base_sound = sound::Sound::track(&first.root, placed)?;
+            let pairs = matched::measure(
+                (&mut base_sound, base),
+                (&mut sound, &onsets),
+                found,
+                family,
+                candidate.rate_hz,
+            )?;
+            if !pairs.is_empty() {
+                let comparison = compare::compare(&pairs, family, candidate.rate_hz);
+                list.push(report::MicComparison {
+                    mic: label.clone(),
+                    name: candidate.name.clone(),
+                    comparison,
+                });
+            }
+        }
+    }
+    Ok(list)
+}
+
+/// The map of nothing moved.
+const STILL: Map = Map {
+    offset_ms: 0.0,
+    rate: 1.0,
+};

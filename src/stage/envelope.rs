@@ -1,0 +1,157 @@
+//! Followers of the level, shared by the stages that react to it. No platform maths; a state that
+//! dies away is set to zero long before it gets denormal.
+
+use dasp::ring_buffer::Fixed;
+
+use crate::maths;
+
+/// Below this a state is silence.
+const NOTHING: f64 = 1e-30;
+
+/// Zero for what is too small to matter, so that silence does not cost denormal arithmetic, and for
+/// what is not finite, so that a broken sample does not break those behind it.
+#[inline]
+pub(crate) fn flushed(x: f64) -> f64 {
+    let size = x.abs();
+    if size > NOTHING && size < f64::INFINITY {
+        x
+    } else {
+        0.0
+    }
+}
+
+/// What a first-order follower keeps per sample to have gone 63 % of a step after `ms`.
+pub(crate) fn kept(ms: f64, rate_hz: f64) -> f64 {
+    maths::exp(-1000.0 / (ms * rate_hz))
+}
+
+/// First-order follower that rises and falls at different speeds.
+#[derive(Clone)]
+pub(crate) struct Follower {
+    attack: f64,
+    release: f64,
+    state: f64,
+}
+
+impl Follower {
+    /// Time constants in milliseconds; an attack of 0 follows at once.
+    pub(crate) fn new(attack_ms: f64, release_ms: f64, rate_hz: f64) -> Self {
+        let keep = |ms: f64| if ms > 0.0 { kept(ms, rate_hz) } else { 0.0 };
+        Self {
+            attack: keep(attack_ms),
+            release: keep(release_ms),
+            state: 0.0,
+        }
+    }
+
+    #[inline]
+    pub(crate) fn next(&mut self, x: f64) -> f64 {
+        let keep = if x > self.state {
+            self.attack
+        } else {
+            self.release
+        };
+        self.state = flushed(x + keep * (self.state - x));
+        self.state
+    }
+}
+
+/// The amplitude that a sine of the same power would have, smoothed: mean square over 5 ms, then
+/// 10 ms up and 50 ms down. Squares rather than rectifies, since |x| aliases and x² does so less.
+#[derive(Clone)]
+pub(crate) struct Amplitude {
+    keep: f64,
+    square: f64,
+    follower: Follower,
+}
+
+impl Amplitude {
+    pub(crate) fn new(rate_hz: f64) -> Self {
+        Self {
+            keep: kept(5.0, rate_hz),
+            square: 0.0,
+            follower: Follower::new(10.0, 50.0, rate_hz),
+        }
+    }
+
+    #[inline]
+    pub(crate) fn next(&mut self, x: f64) -> f64 {
+        let square = x * x;
+        self.square = flushed(square + self.keep * (self.square - square));
+        self.follower.next((2.0 * self.square).sqrt())
+    }
+}
+
+/// Mean square of the last so many samples.
+pub(crate) struct MeanSquare {
+    squares: Fixed<Vec<f64>>,
+    sum: f64,
+    until_fresh: usize,
+}
+
+impl MeanSquare {
+    pub(crate) fn new(window_ms: f64, rate_hz: f64) -> Self {
+        let length = ((window_ms * rate_hz / 1000.0).round() as usize).max(1);
+        Self {
+            squares: Fixed::from(vec![0.0; length]),
+            sum: 0.0,
+            until_fresh: length,
+        }
+    }
+
+    /// Takes the next square. The running sum is made afresh once a window, by count of samples, so
+    /// that its rounding errors cannot pile up.
+    #[inline]
+    pub(crate) fn next(&mut self, square: f64) -> f64 {
+        let oldest = self.squares.push(square);
+        self.sum += square - oldest;
+        self.until_fresh -= 1;
+        if self.until_fresh == 0 {
+            self.until_fresh = self.squares.len();
+            self.sum = self.squares.iter().sum();
+        }
+        self.sum.max(0.0) / self.squares.len() as f64
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_follower_goes_63_percent_in_its_time() {
+        let mut follower = Follower::new(10.0, 50.0, 48e3);
+        let up: Vec<f64> = (0..48_000).map(|_| follower.next(1.0)).collect();
+        let down: Vec<f64> = (0..48_000).map(|_| follower.next(0.0)).collect();
+        let e = std::f64::consts::E;
+        assert!((up[479] - (1.0 - 1.0 / e)).abs() < 1e-12);
+        assert!((down[2399] - 1.0 / e).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_amplitude_of_a_sine_is_read_within_four_percent() {
+        // At 100 Hz, where the mean square still moves and the fast rise takes its tops.
+        for (freq_hz, most) in [(100.0, 0.04), (1000.0, 0.005)] {
+            let mut amplitude = Amplitude::new(48e3);
+            let step = 2.0 * std::f64::consts::PI * freq_hz / 48e3;
+            let mut last = 0.0;
+            for n in 0..48_000 {
+                last = amplitude.next(0.5 * maths::sin(step * f64::from(n)));
+            }
+            assert!((last / 0.5 - 1.0).abs() < most, "{freq_hz}: {last}");
+        }
+    }
+
+    #[test]
+    fn the_mean_square_equals_the_slow_sum() {
+        let mut mean = MeanSquare::new(1.0, 48e3);
+        let x: Vec<f64> = (0..1000)
+            .map(|n| maths::sin(f64::from(n * n) * 0.37))
+            .collect();
+        for (n, &value) in x.iter().enumerate() {
+            let window = &x[(n + 1).saturating_sub(48)..=n];
+            let slow = window.iter().map(|v| v * v).sum::<f64>() / 48.0;
+            assert!((mean.next(value * value) - slow).abs() < 1e-14);
+        }
+    }
+}

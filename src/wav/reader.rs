@@ -1,0 +1,185 @@
+//! [`Reader`]: a WAV, RF64 or BW64 file as a stream of blocks.
+
+use std::fs::File;
+use std::io::{ErrorKind, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+
+use super::TILE_BYTES;
+use super::format::Format;
+use super::metadata::{self, Metadata};
+use super::riff::{self, Chunk, DataSize, Layout, Refusal};
+use super::samples;
+use crate::audio::{AudioRead, Info};
+use crate::block::Block;
+use crate::error::{Error, Result};
+
+/// Reads samples and metadata; never writes to its source.
+#[derive(Debug)]
+pub struct Reader<R> {
+    source: R,
+    path: PathBuf,
+    layout: Layout,
+    format: Format,
+    data: Chunk,
+    info: Info,
+    /// Next frame to read.
+    position: u64,
+    bytes: Vec<u8>,
+}
+
+impl Reader<File> {
+    /// Opens a file.
+    pub fn open(path: &Path) -> Result<Self> {
+        let file = File::open(path).map_err(|error| Error::reading(path, &error))?;
+        Self::new(file, path)
+    }
+}
+
+impl<R: Read + Seek> Reader<R> {
+    /// Reads the header of an open source. `path` names it in messages, and is where chunks too
+    /// large for memory are fetched when they are written elsewhere.
+    pub fn new(mut source: R, path: &Path) -> Result<Self> {
+        let failed = |error: std::io::Error| Error::reading(path, &error);
+        let mut layout = riff::walk(&mut source).map_err(|refusal| match refusal {
+            Refusal::Io(error) => failed(error),
+            Refusal::Reason(text) => Error::file(path, text),
+        })?;
+        let (data_index, data) = layout.first(b"data").ok_or_else(|| {
+            Error::file(path, "has no chunk 'data': there is no audio in it")
+                .hint("copy it again from the recorder")
+        })?;
+        let (format_index, format) = layout
+            .first(b"fmt ")
+            .ok_or_else(|| Error::file(path, "has no chunk 'fmt ': its samples cannot be read"))?;
+        if format_index > data_index {
+            return Err(Error::file(path, "has its chunk 'fmt ' after 'data'"));
+        }
+        let payload = bytes_of(&mut source, format, 64).map_err(failed)?;
+        let (format, mut oddities) =
+            Format::parse(&payload).map_err(|reason| Error::file(path, reason))?;
+        oddities.append(&mut layout.oddities);
+        for id in [b"fmt ", b"data", b"bext"] {
+            if layout.chunks.iter().filter(|chunk| chunk.id == *id).count() > 1 {
+                oddities.push(format!("has more than one chunk {}", riff::name(id)));
+            }
+        }
+        oddities.extend(metadata::left_out(&layout));
+        let frame_bytes = format.frame_bytes() as u64;
+        let frames = data.size / frame_bytes;
+        let rest = data.size % frame_bytes;
+        if rest > 0 && layout.data_size == DataSize::Stated {
+            oddities.push(format!(
+                "the last {rest} bytes of its audio are no whole frame"
+            ));
+        }
+        let seconds = |frames: u64| frames as f64 / f64::from(format.rate_hz);
+        let truncated = match layout.data_size {
+            DataSize::Stated => None,
+            DataSize::NeverWritten => Some(format!(
+                "the recorder never finished this file, it was read to its end at {:.3} s: check \
+                 the end by ear, and copy it again if the recorder still has it",
+                seconds(frames)
+            )),
+            DataSize::Beyond(stated) => Some(format!(
+                "the header promises {:.3} s, the file holds {:.3} s: copy it again from the \
+                 recorder",
+                seconds(stated / frame_bytes),
+                seconds(frames)
+            )),
+        };
+        let time_reference_samples = match layout.first(b"bext") {
+            Some((_, bext)) => {
+                metadata::time_reference(&bytes_of(&mut source, bext, 346).map_err(failed)?)
+            }
+            None => None,
+        };
+        let info = Info {
+            rate_hz: format.rate_hz,
+            channels: usize::from(format.channels),
+            bit_depth: format.bit_depth,
+            sample_format: format.codec.sample_format(),
+            frames,
+            time_reference_samples,
+            oddities,
+            truncated,
+        };
+        Ok(Self {
+            source,
+            path: path.to_owned(),
+            layout,
+            format,
+            data,
+            info,
+            position: 0,
+            bytes: Vec::new(),
+        })
+    }
+
+    fn at_s(&self, frame: u64) -> f64 {
+        frame as f64 / f64::from(self.info.rate_hz)
+    }
+}
+
+impl<R: Read + Seek + Send> AudioRead for Reader<R> {
+    fn info(&self) -> &Info {
+        &self.info
+    }
+
+    fn metadata(&mut self) -> Result<Metadata> {
+        Metadata::read(&mut self.source, &self.path, &self.layout, self.format.mask)
+            .map_err(|error| Error::reading(&self.path, &error))
+    }
+
+    fn read(&mut self, block: &mut Block, frames: usize) -> Result<usize> {
+        let left = self.info.frames.saturating_sub(self.position);
+        let frames = usize::try_from(left).unwrap_or(usize::MAX).min(frames);
+        let channels = block.vectors_mut();
+        channels.resize_with(self.info.channels, Vec::new);
+        for channel in channels.iter_mut() {
+            channel.resize(frames, 0.0);
+        }
+        if frames == 0 {
+            return Ok(0);
+        }
+        let frame_bytes = self.format.frame_bytes();
+        let start = self.data.start + self.position * frame_bytes as u64;
+        let seeked = self.source.seek(SeekFrom::Start(start));
+        seeked.map_err(|error| Error::reading(&self.path, &error))?;
+        let tile = TILE_BYTES / frame_bytes; // at least 128 frames
+        let mut done = 0;
+        while done < frames {
+            let count = tile.min(frames - done);
+            self.bytes.resize(count * frame_bytes, 0);
+            if let Err(error) = self.source.read_exact(&mut self.bytes) {
+                let at_s = self.at_s(self.position + done as u64);
+                let reason = match error.kind() {
+                    ErrorKind::UnexpectedEof => {
+                        format!("became shorter while it was read, after {at_s:.3} s")
+                    }
+                    _ => format!(
+                        "cannot be read after {at_s:.3} s: {}",
+                        crate::error::plain(&error)
+                    ),
+                };
+                return Err(Error::file(&self.path, reason));
+            }
+            samples::decode(self.format.codec, &self.bytes, channels, done);
+            done += count;
+        }
+        self.position += frames as u64;
+        Ok(frames)
+    }
+
+    fn seek(&mut self, frame: u64) -> Result<()> {
+        self.position = frame.min(self.info.frames);
+        Ok(())
+    }
+}
+
+/// The first bytes of a chunk, at most `limit`.
+fn bytes_of<R: Read + Seek>(source: &mut R, chunk: Chunk, limit: u64) -> std::io::Result<Vec<u8>> {
+    source.seek(SeekFrom::Start(chunk.start))?;
+    let mut bytes = Vec::new();
+    source.take(chunk.size.min(limit)).read_to_end(&mut bytes)?;
+    Ok(bytes)
+}

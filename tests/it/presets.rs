@@ -1,0 +1,176 @@
+//! Presets that a person wrote: which are accepted, and what is said of the others.
+
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+use batterhead::preset::{self, Followed, Link, Measure};
+use batterhead::problem::Problems;
+use batterhead::stage::Stage;
+
+const ROOT: &str = env!("CARGO_MANIFEST_DIR");
+
+/// The files of a folder of tests/data/presets in order: name, text.
+fn texts(folder: &str) -> Vec<(String, String)> {
+    let folder = Path::new(ROOT).join("tests/data/presets").join(folder);
+    let entries = std::fs::read_dir(&folder).expect("the folder of test presets");
+    let mut paths: Vec<PathBuf> = entries.map(|e| e.expect("an entry").path()).collect();
+    paths.sort();
+    let text = |path: &PathBuf| {
+        let name = path.file_name().expect("a file").to_string_lossy();
+        (
+            name.into_owned(),
+            std::fs::read_to_string(path).expect("UTF-8"),
+        )
+    };
+    paths.iter().map(text).collect()
+}
+
+fn problems(text: &str) -> Problems {
+    preset::load(text, "x.toml").expect_err("a wrong preset")
+}
+
+#[test]
+fn good_presets_load() {
+    let good = texts("good");
+    assert!(good.len() >= 20, "{}", good.len());
+    for (name, text) in good {
+        if let Err(problems) = preset::load(&text, &name) {
+            panic!("{problems}");
+        }
+    }
+}
+
+#[test]
+fn every_error_text_is_as_kept() {
+    let mut all = String::new();
+    for (name, text) in texts("bad").into_iter().chain(texts("bad-beyond-schema")) {
+        match preset::load(&text, &name) {
+            Ok(preset) => panic!("{name} was accepted: {preset:?}"),
+            Err(problems) => writeln!(all, "{problems}\n\n").expect("a text"),
+        }
+    }
+    let path = Path::new(ROOT).join("tests/golden/preset-errors.txt");
+    if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
+        std::fs::create_dir_all(path.parent().expect("a folder")).expect("made");
+        std::fs::write(&path, &all).expect("written");
+    }
+    let kept = std::fs::read_to_string(&path).unwrap_or_default();
+    let different = all
+        .lines()
+        .zip(kept.lines())
+        .find(|(now, kept)| now != kept);
+    let hint = "BATTERHEAD_WRITE_GOLDEN=1 rewrites tests/golden/preset-errors.txt";
+    assert!(all == kept, "{hint}; first difference: {different:#?}");
+}
+
+#[test]
+fn the_model_error_is_drawn_to_the_letter() {
+    let text = "\
+about = \"Tight\"
+stages = [
+  { high-pass = { freq_hz = 0, order = 4 } },
+  { gaet = { threshold_db = -40 } },
+]
+";
+    let problems = preset::load(text, "tight-rock.toml").expect_err("two problems");
+    let want = "\
+error: 2 problems in preset `tight-rock.toml`; nothing was written
+
+ --> tight-rock.toml:3:29
+  |
+3 |   { high-pass = { freq_hz = 0, order = 4 } },
+  |                             ^ expected above 0 and below 192000 (half of 384000 Hz, the highest sample rate)
+  |
+  = in stage 1 (high-pass)
+
+ --> tight-rock.toml:4:5
+  |
+4 |   { gaet = { threshold_db = -40 } },
+  |     ^^^^ no stage has this name
+  |
+  = in stage 2
+  = hint: did you mean `gate`? Stages: high-pass, low-pass, peak, low-shelf, high-shelf, tilt,
+          notch, drive, compress, gate, gain, polarity, delay";
+    assert_eq!(problems.to_string(), want);
+}
+
+#[test]
+fn all_problems_come_at_once_in_line_order() {
+    let (_, text) = texts("bad")
+        .into_iter()
+        .find(|(name, _)| name == "several-at-once.toml")
+        .expect("the file");
+    let problems = problems(&text);
+    let lines: Vec<_> = problems
+        .list()
+        .iter()
+        .map(|p| problems.place(p).map(|p| p.line))
+        .collect();
+    let want = [2, 4, 5, 6, 6, 6, 7, 7, 9, 11, 12].map(Some);
+    assert_eq!(lines, want, "{problems}");
+}
+
+#[test]
+fn what_a_preset_says_arrives() {
+    let text = "\
+about = \"x\"
+mics = [\"snare-top\"]
+stages = [
+  { peak = { freq_of = \"next-partial\", times = 2, min_hz = 100, freq_hz = 330, gain_db = -5.0, q = 4 } },
+  { gain = { gain_db = 1 } },
+]
+[level]
+measure = \"hit-level\"
+target = -12.0
+";
+    let preset = preset::load(text, "folder/my snare.toml").unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(
+        (preset.name.as_str(), preset.about.as_str()),
+        ("my snare", "x")
+    );
+    assert_eq!(preset.mics, ["snare-top"]);
+    let [peak, gain] = preset.stages.as_slice() else {
+        panic!("{preset:?}");
+    };
+    let follow = peak.follow.expect("it follows");
+    assert_eq!((follow.of, follow.times), (Followed::NextPartial, 2.0));
+    assert_eq!((follow.min_hz, follow.max_hz), (Some(100.0), None));
+    assert!(matches!(&peak.stage, Stage::Peak(p) if p.freq_hz == 330.0 && p.q == 4.0));
+    assert!(matches!(&gain.stage, Stage::Gain(g) if g.gain_db == 1.0) && gain.follow.is_none());
+    let level = preset.level.expect("a level rule");
+    assert_eq!((level.measure, level.link), (Measure::HitLevel, Link::Mic));
+    assert_eq!((level.target, level.ceiling_dbtp), (-12.0, -1.0));
+}
+
+#[test]
+fn a_preset_of_any_size_or_depth_ends_in_words() {
+    let large = format!("about = \"{}\"\nstages = []\n", "x".repeat(1_000_000));
+    assert!(
+        problems(&large)
+            .to_string()
+            .contains("larger than 1000000 bytes")
+    );
+    for (open, close) in [("[", "]"), ("{a=", "}")] {
+        let deep = format!("about = {}{}", open.repeat(100_000), close.repeat(100_000));
+        assert!(!problems(&deep).is_empty());
+    }
+    let wide = format!("stages = [ {{ gain = {{ {} }} }} ]", "a=1,".repeat(50_000));
+    assert!(problems(&wide).to_string().len() < 100_000);
+    let many = "[x]\n".repeat(200_000);
+    assert!(problems(&many).to_string().len() < 100_000);
+}
+
+/// Single-byte changes of a long preset: any of them may be wrong, none may panic.
+#[test]
+fn no_damage_to_a_preset_is_a_crash() {
+    let text = preset::show("snare-top").unwrap_or_else(|e| panic!("{e}"));
+    for at in 0..text.len() {
+        for byte in ["", "\0", "\"", "{", "]", "=", "\u{202e}", "\n", "9"] {
+            let damaged = format!("{}{byte}{}", &text[..at], &text[at + 1..]);
+            if let Err(problems) = preset::load(&damaged, "x.toml") {
+                assert!(!problems.is_empty());
+                assert!(!problems.to_string().contains(['\0', '\u{202e}']));
+            }
+        }
+    }
+}
