@@ -52,7 +52,12 @@ pub fn outcome(
         let stem = stem.and_then(|s| s.as_ref().ok());
         if let Some(report) = track_report(unit, plan, i, stem) {
             tracks.push(report);
-            subjects.push(subject(unit, plan, stem, excerpts.get(i).cloned().flatten()));
+            subjects.push(subject(
+                unit,
+                plan,
+                stem,
+                excerpts.get(i).cloned().flatten(),
+            ));
         }
     }
     let skipped = job
@@ -72,7 +77,12 @@ pub fn outcome(
     }
 }
 
-fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>, excerpt: Option<Excerpt>) -> Subject {
+fn subject(
+    unit: &Unit<'_>,
+    plan: &Plan,
+    stem: Option<&Rendered>,
+    excerpt: Option<Excerpt>,
+) -> Subject {
     Subject {
         report_path: unit.report_path.clone(),
         label: unit
@@ -166,7 +176,11 @@ pub fn write(
     for output in outcome.report.mixes.iter().flat_map(|mix| &mix.outputs) {
         manifest.insert(&*output.path, &*output.sha256);
     }
-    for excerpt in outcome.subjects.iter().filter_map(|subject| subject.excerpt.as_ref()) {
+    for excerpt in outcome
+        .subjects
+        .iter()
+        .filter_map(|subject| subject.excerpt.as_ref())
+    {
         manifest.insert(&*excerpt.path, &*excerpt.sha256);
     }
     let mut put = |path: &str, bytes: &[u8]| -> Result<()> {

@@ -268,12 +268,21 @@ fn excerpts(
         |_| 0,
         |&i| {
             let unit = &job.units[i];
-            let (Some(Ok(stem)), Some(entry), Ok(measured)) =
-                (&stems[i], &plan.entries[i], &plan.measured[unit.track_index])
-            else {
+            let (Some(Ok(stem)), Some(entry), Ok(measured)) = (
+                &stems[i],
+                &plan.entries[i],
+                &plan.measured[unit.track_index],
+            ) else {
                 return Ok(None);
             };
-            excerpts::excerpt(work, outbox, unit, entry.delay_samples.value, measured, stem)
+            excerpts::excerpt(
+                work,
+                outbox,
+                unit,
+                entry.delay_samples.value,
+                measured,
+                stem,
+            )
         },
     )?;
     Ok(made.into_iter().map(|made| made.ok().flatten()).collect())
