@@ -38,9 +38,6 @@ pub struct Capsule {
     pub ambient: bool,
 }
 
-/// A close mic is no farther from its own drum. Common practice, no source.
-const CLOSE_M: f64 = 0.3;
-
 /// How a voice gets to a capsule.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Path {
@@ -64,8 +61,6 @@ pub fn path(voice: &Voice, capsule: &Capsule, scatter_db: f64) -> Path {
     let near = (distance_m * distance_m + voice.radius_m * voice.radius_m).sqrt();
     let (shield, lowpass_hz) = match capsule.inside {
         Some(piece) if piece != voice.piece => (0.3, lowpass_hz.min(2500.0)),
-        // Shells, heads and stands of the drum that it is close to keep others out.
-        None if !capsule.ambient && distance_m > CLOSE_M => (0.45, lowpass_hz),
         _ => (1.0, lowpass_hz),
     };
     Path {

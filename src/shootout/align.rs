@@ -1,10 +1,12 @@
 //! The time map between two performances of one pattern, from their onsets alone.
 //!
 //! Differences of all onset times, gathered in a histogram for each of many tempo ratios, show where
-//! the patterns may coincide. Each of the best places starts a pairing of hits, whose offset and
-//! ratio are fitted again and again while the distance that a pair may have shrinks.
+//! the patterns may coincide; onsets of like colour count more, since on a grid of sixteenths
+//! something falls on something everywhere. Each of the best places starts a pairing of hits, whose
+//! offset and ratio are fitted again and again while the distance that a pair may have shrinks.
 
-use super::hear::Onset;
+use super::figures::median;
+use super::hear::{COLOUR_HZ, Onset};
 use crate::maths;
 
 /// Tempo ratios that are tried, from 1 − this to 1 + this; beyond, it is another tempo.
@@ -15,7 +17,7 @@ const MOST_ONSETS: usize = 400;
 const BIN_MS: f64 = 4.0;
 const NEIGHBOURS: usize = 6;
 /// Places that start a pairing.
-const STARTS: usize = 8;
+const STARTS: usize = 16;
 /// Distance that a pair may have, in the first round and in the last.
 const FIRST_MS: f64 = 60.0;
 const LAST_MS: f64 = 25.0;
@@ -31,6 +33,16 @@ const LEAST_SHARE: f64 = 0.55;
 const LEAST_OVERLAP: f64 = 0.5;
 /// Another shift that explains so much of what the best one does makes it ambiguous.
 const AS_GOOD: f64 = 0.93;
+
+/// How far colours may differ and still count about half in the histogram, in decibels.
+const COLOUR_DB: f64 = 8.0;
+/// What a pair of quite different colours counts.
+const COLOURLESS: f64 = 0.15;
+/// Hits whose colours vary less than this are all alike: nothing can be said by them.
+const VARIED_DB: f64 = 4.0;
+/// Fewest pairs whose colours can be held against each other, and how alike they must be.
+const COLOUR_PAIRS: usize = 8;
+const LEAST_LIKENESS: f64 = 0.4;
 
 /// b = a · rate + offset, in milliseconds.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,14 +67,21 @@ pub(super) struct Alignment {
     pub residual_ms: f64,
     /// How much of what both play is paired, 0 to 1.
     pub share: f64,
+    /// Correlation of the colours of the pairs over the hits: a kick falls on a kick, a snare on a
+    /// snare. `None` where all hits are alike.
+    pub likeness: Option<f64>,
     /// Another shift explains as much: the pattern repeats.
     pub repeats: bool,
 }
 
 impl Alignment {
     fn score(&self) -> f64 {
+        let close = maths::exp(-0.5 * (self.residual_ms / 15.0) * (self.residual_ms / 15.0));
         self.pairs.len() as f64
-            * maths::exp(-0.5 * (self.residual_ms / 15.0) * (self.residual_ms / 15.0))
+            * close
+            * self
+                .likeness
+                .map_or(1.0, |likeness| 0.1 + 0.9 * likeness.max(0.0))
     }
 }
 
@@ -77,10 +96,13 @@ pub(super) fn align(a: &[Onset], b: &[Onset]) -> Result<Alignment, String> {
             n => format!("one of them holds {n} hits only, at least {LEAST_PAIRS} are needed"),
         });
     }
-    let mut found: Vec<Alignment> = starts(a, b)
-        .into_iter()
-        .filter_map(|map| pair_up(a, b, map))
-        .collect();
+    let (a_colours, b_colours) = (colours(a), colours(b));
+    let complete = |map| {
+        let mut found = pair_up(a, b, map)?;
+        found.likeness = likeness(&found.pairs, &a_colours, &b_colours);
+        Some(found)
+    };
+    let mut found: Vec<Alignment> = starts(a, b).into_iter().filter_map(complete).collect();
     found.sort_by(|x, y| y.score().total_cmp(&x.score()));
     let middle = 0.5 * (a[0].ms + a[a.len() - 1].ms);
     let mut found = found.into_iter();
@@ -100,6 +122,13 @@ pub(super) fn align(a: &[Onset], b: &[Onset]) -> Result<Alignment, String> {
             "at best {:.0} % of what is played falls together, at least {:.0} % are needed",
             100.0 * best.share,
             100.0 * LEAST_SHARE
+        ));
+    }
+    if let Some(likeness) = best.likeness
+        && likeness < LEAST_LIKENESS
+    {
+        return Err(format!(
+            "where their hits fall together, other drums are struck (likeness {likeness:.2} of 1, at least {LEAST_LIKENESS} is needed)"
         ));
     }
     if (inside.0.len().min(inside.1.len()) as f64) < LEAST_OVERLAP * few as f64 {
@@ -153,6 +182,10 @@ fn overlap<'a>(a: &'a [Onset], b: &'a [Onset], map: &Map) -> (&'a [Onset], &'a [
 /// The most promising maps.
 fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
     let (strong_a, strong_b) = (strongest(a), strongest(b));
+    let weights: Vec<f64> = strong_a
+        .iter()
+        .flat_map(|x| strong_b.iter().map(|y| alike(&x.1, &y.1)))
+        .collect();
     let length = a[a.len() - 1].ms.max(b[b.len() - 1].ms).max(1000.0);
     let middle = 0.5 * (a[0].ms + a[a.len() - 1].ms);
     let step = (20.0 / length).clamp(0.000_3, 0.005);
@@ -167,11 +200,11 @@ fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
     for k in std::iter::once(0).chain((1..=rates).flat_map(|k| [k, -k])) {
         let rate = 1.0 + step * k as f64;
         counts.fill(0.0);
-        for x in &strong_a {
-            for y in &strong_b {
-                let bin = ((y - x * rate - low) / BIN_MS) as usize;
+        for (x, weights) in strong_a.iter().zip(weights.chunks_exact(strong_b.len())) {
+            for (y, weight) in strong_b.iter().zip(weights) {
+                let bin = ((y.0 - x.0 * rate - low) / BIN_MS) as usize;
                 if let Some(count) = counts.get_mut(bin) {
-                    *count += 1.0;
+                    *count += weight;
                 }
             }
         }
@@ -202,14 +235,47 @@ fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
     chosen
 }
 
-fn strongest(onsets: &[Onset]) -> Vec<f64> {
-    let mut sorted: Vec<&Onset> = onsets.iter().collect();
+/// The colour of an onset against the middle of its take, so that another drum of the kind, mic or
+/// gain makes no difference.
+type Colour = [f64; COLOUR_HZ.len()];
+
+fn colours(onsets: &[Onset]) -> Vec<Colour> {
+    let middle: Colour =
+        std::array::from_fn(|i| median(onsets.iter().map(|o| o.colour_db[i])).unwrap_or(0.0));
+    let relative =
+        |o: &Onset| std::array::from_fn(|i| (o.colour_db[i] - middle[i]).clamp(-20.0, 20.0));
+    onsets.iter().map(relative).collect()
+}
+
+/// Times and colours of the strongest onsets.
+fn strongest(onsets: &[Onset]) -> Vec<(f64, Colour)> {
+    let mut sorted: Vec<(&Onset, Colour)> = onsets.iter().zip(colours(onsets)).collect();
     sorted.sort_by(|x, y| {
-        y.strength
-            .total_cmp(&x.strength)
-            .then(x.ms.total_cmp(&y.ms))
+        y.0.strength
+            .total_cmp(&x.0.strength)
+            .then(x.0.ms.total_cmp(&y.0.ms))
     });
-    sorted.iter().take(MOST_ONSETS).map(|o| o.ms).collect()
+    sorted
+        .iter()
+        .take(MOST_ONSETS)
+        .map(|(o, colour)| (o.ms, *colour))
+        .collect()
+}
+
+/// What a pair of colours counts in a histogram, up to 1.
+fn alike(x: &Colour, y: &Colour) -> f64 {
+    let square = x.iter().zip(y).map(|(x, y)| (x - y) * (x - y)).sum::<f64>() / x.len() as f64;
+    COLOURLESS + (1.0 - COLOURLESS) * maths::exp(-square / (2.0 * COLOUR_DB * COLOUR_DB))
+}
+
+fn likeness(pairs: &[(usize, usize)], a: &[Colour], b: &[Colour]) -> Option<f64> {
+    let both = pairs.iter().flat_map(|&(i, j)| a[i].into_iter().zip(b[j]));
+    let (xy, xx, yy) = both.fold((0.0, 0.0, 0.0), |(xy, xx, yy), (x, y)| {
+        (xy + x * y, xx + x * x, yy + y * y)
+    });
+    let spread = |sum: f64| (sum / (pairs.len() * COLOUR_HZ.len()) as f64).sqrt();
+    let varied = pairs.len() >= COLOUR_PAIRS && spread(xx) > VARIED_DB && spread(yy) > VARIED_DB;
+    varied.then(|| xy / (xx * yy).sqrt())
 }
 
 /// A triangle over the neighbours of each bin.
@@ -240,7 +306,7 @@ fn pair_up(a: &[Onset], b: &[Onset], start: Map) -> Option<Alignment> {
     let distances = paired
         .iter()
         .map(|&(i, j)| (b[j].ms - map.at(a[i].ms)).abs());
-    let residual_ms = super::figures::median(distances)?;
+    let residual_ms = median(distances)?;
     let inside = overlap(a, b, &map);
     let weight = |list: &[Onset]| list.iter().map(|o| o.strength).sum::<f64>();
     let together: f64 = paired
@@ -256,6 +322,7 @@ fn pair_up(a: &[Onset], b: &[Onset], start: Map) -> Option<Alignment> {
         pairs: paired,
         residual_ms,
         share,
+        likeness: None,
         repeats: false,
     })
 }
@@ -263,7 +330,6 @@ fn pair_up(a: &[Onset], b: &[Onset], start: Map) -> Option<Alignment> {
 /// A line through points of which some may be wrong: those far from the present map do not count.
 /// The ratio stays where the points are few or close together.
 pub(super) fn fit(points: &[(f64, f64)], map: Map) -> Map {
-    use super::figures::median;
     let distance = |p: &(f64, f64)| p.1 - map.at(p.0);
     let Some(shift) = median(points.iter().map(distance)) else {
         return map;
@@ -309,7 +375,11 @@ mod tests {
     fn onsets(times: impl IntoIterator<Item = f64>) -> Vec<Onset> {
         times
             .into_iter()
-            .map(|ms| Onset { ms, strength: 8.0 })
+            .map(|ms| Onset {
+                ms,
+                strength: 8.0,
+                colour_db: [-20.0; 4],
+            })
             .collect()
     }
 
@@ -370,6 +440,44 @@ mod tests {
         // sixteen bars, of which the second take lacks the last: one bar later fits as well
         let found = align(&onsets(times(16)), &onsets(times(15))).expect("the same pattern");
         assert!(found.repeats, "{:?}", found.map);
+    }
+
+    #[test]
+    fn on_a_full_grid_the_drums_say_where_the_pattern_lies() {
+        // sixteenths without a rest: time alone fits at every one of them
+        let drums = noise(11, 96);
+        let colour = |d: f64, darker: f64| match d {
+            d if d > 0.3 => [-10.0 + darker, -30.0, -35.0, -50.0 - darker],
+            d if d > -0.3 => [-40.0 + darker, -15.0, -20.0, -25.0 - darker],
+            _ => [-60.0 + darker, -50.0, -35.0, -20.0 - darker],
+        };
+        let play = |late: f64, darker: f64| -> Vec<Onset> {
+            let at = |i: usize| late + 125.0 * i as f64;
+            drums
+                .iter()
+                .enumerate()
+                .map(|(i, d)| Onset {
+                    ms: at(i),
+                    strength: 8.0,
+                    colour_db: colour(*d, darker),
+                })
+                .collect()
+        };
+        let found = align(&play(0.0, 0.0), &play(1003.0, 5.0)).expect("the same pattern");
+        assert!(
+            (found.map.at(6000.0) - 7003.0).abs() < 1.0 && !found.repeats,
+            "{found:?}"
+        );
+        let mut other = play(1003.0, 0.0);
+        other
+            .iter_mut()
+            .zip(noise(12, 96))
+            .for_each(|(o, d)| o.colour_db = colour(d, 0.0));
+        assert!(
+            align(&play(0.0, 0.0), &other)
+                .expect_err("other drums")
+                .contains("other drums")
+        );
     }
 
     #[test]

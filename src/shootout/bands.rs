@@ -56,12 +56,34 @@ impl Analyser {
     /// Energy (sum of squares) of a piece of sound in each band. A band beyond half the rate has
     /// what there is of it.
     pub fn energies(&mut self, samples: &[f64]) -> [f64; COUNT] {
+        let edge = maths::pow(10.0, 0.05);
         let fft = self.plan(samples.len());
+        self.within(fft, samples, middles_hz().map(|hz| (hz / edge, hz * edge)))
+    }
+
+    /// The same between any frequencies, as finely as the piece is long.
+    pub fn ranges<const N: usize>(
+        &mut self,
+        samples: &[f64],
+        ranges_hz: [(f64, f64); N],
+    ) -> [f64; N] {
+        let fft = self
+            .planner
+            .plan_fft_forward(samples.len().next_power_of_two().max(2));
+        self.within(fft, samples, ranges_hz)
+    }
+
+    fn within<const N: usize>(
+        &self,
+        fft: Arc<dyn RealToComplex<f64>>,
+        samples: &[f64],
+        ranges_hz: [(f64, f64); N],
+    ) -> [f64; N] {
         let mut input = fft.make_input_vec();
         input[..samples.len()].copy_from_slice(samples);
         let mut bins = fft.make_output_vec();
         if fft.process(&mut input, &mut bins).is_err() {
-            return [0.0; COUNT]; // the lengths fit by construction
+            return [0.0; N]; // the lengths fit by construction
         }
         let size = input.len() as f64;
         // both halves of the spectrum; the sum over all bins is the energy (Parseval)
@@ -79,8 +101,7 @@ impl Analyser {
             let whole = (at as usize).min(bins.len() - 1);
             sums[whole] + (at - whole as f64) * (sums[whole + 1] - sums[whole])
         };
-        let edge = maths::pow(10.0, 0.05);
-        middles_hz().map(|hz| below(hz * edge) - below(hz / edge))
+        ranges_hz.map(|(low, high)| below(high) - below(low))
     }
 
     /// The same sound with nothing but what lies between two frequencies: zero phase, edges a sixth

@@ -21,6 +21,8 @@ const OWN: f64 = 0.063; // 12 dB
 const FORCE_DB: f64 = 3.0;
 /// Fewest hits to be choosy.
 const ENOUGH: usize = 8;
+/// Fewest hits on which anything is said: the spread of fewer is not known.
+const SAYABLE: usize = 6;
 /// The tilt is the slope between these, in hertz.
 const TILT_HZ: (f64, f64) = (90.0, 11_000.0);
 
@@ -144,7 +146,7 @@ const SHARES: [(Rule, f64, f64); 5] = [
 
 impl Rule {
     fn measure(&self, difference: &Difference, may_say: bool) -> Measure {
-        let said = may_say && difference.is_beyond(self.step);
+        let said = may_say && difference.hits >= SAYABLE && difference.is_beyond(self.step);
         let word = if difference.median > 0.0 {
             self.more
         } else {
@@ -380,40 +382,4 @@ fn centroid(hit: &Hit) -> Option<f64> {
         .map(|(e, hz)| e * hz)
         .sum();
     (whole > 0.0 && moment > 0.0).then(|| (moment / whole / 1000.0).log2())
-}
-
-/// How alike the colours of matched hits are, over the hits: a kick falls on a kick, a snare on a
-/// snare. `None` where all hits of one of them are alike, so that nothing can be said.
-pub(super) fn same_drums(pairs: &[Pair]) -> Option<f64> {
-    /// Edges of the ranges, and how far the hits of a take must differ in them (decibels).
-    const RANGES_HZ: [(f64, f64); 4] = [
-        (50.0, 160.0),
-        (200.0, 800.0),
-        (1000.0, 4000.0),
-        (5000.0, 16_000.0),
-    ];
-    const DIFFERENT_DB: f64 = 4.0;
-    let (mut xy, mut xx, mut yy, mut n) = (0.0, 0.0, 0.0, 0.0);
-    for (low, high) in RANGES_HZ {
-        let level = |hit: &Hit| power_to_db(share(&hit.bands, low, high)).map(|db| db.max(-120.0));
-        let points: Vec<(f64, f64)> = pairs
-            .iter()
-            .filter_map(|(a, b)| Some((level(a)?, level(b)?)))
-            .collect();
-        let (Some(x), Some(y)) = (
-            median(points.iter().map(|p| p.0)),
-            median(points.iter().map(|p| p.1)),
-        ) else {
-            continue;
-        };
-        for (a, b) in points {
-            let (dx, dy) = ((a - x).clamp(-20.0, 20.0), (b - y).clamp(-20.0, 20.0));
-            xy += dx * dy;
-            xx += dx * dx;
-            yy += dy * dy;
-            n += 1.0;
-        }
-    }
-    let wide = |sum: f64| n > 0.0 && (sum / n).sqrt() > DIFFERENT_DB;
-    (pairs.len() >= ENOUGH && wide(xx) && wide(yy)).then(|| xy / (xx * yy).sqrt())
 }

@@ -20,8 +20,6 @@ const MOST_HITS: usize = 240;
 const CLEAR_MS: f64 = 60.0;
 /// The next hit may begin a little before its onset.
 const MARGIN_MS: f64 = 6.0;
-/// Least correlation of the colours of matched hits.
-const LEAST_LIKENESS: f64 = 0.4;
 /// Matched hits below which the figures rest on little.
 const FEW: usize = 8;
 /// Distance of a pair on one mic.
@@ -137,13 +135,6 @@ pub(super) fn candidate(
         family,
         rate,
     )?;
-    if let Some(likeness) = compare::same_drums(&found.pairs)
-        && likeness < LEAST_LIKENESS
-    {
-        return Err(refused(format!(
-            "they do not play the same pattern: where their hits fall together, other drums are struck (likeness {likeness:.2} of 1)"
-        )));
-    }
     let level = compare::level(&found.pairs).ok_or_else(|| {
         refused(format!(
             "no matched hit has {:.0} ms of room before the next one",
@@ -274,7 +265,7 @@ fn confidence(alignment: &Alignment, same: bool) -> f64 {
     let close = (-0.5 * (alignment.residual_ms / 20.0).powi(2)).exp();
     let enough = (alignment.pairs.len() as f64 / FEW as f64).min(1.0);
     let once = if alignment.repeats { 0.5 } else { 1.0 };
-    alignment.share.min(1.0) * close * enough * once
+    alignment.share.min(1.0) * close * enough * once * alignment.likeness.unwrap_or(1.0)
 }
 
 fn tell(
