@@ -2,8 +2,8 @@
 
 use super::stages::{Incoming, Pitch, Tuned};
 use crate::evidence::{
-    Hit, PairKind, PairVerdict, Played, Polarity, SetupEvidence, TakeEvidence, TrackEvidence,
-    Tuning, weighted_quantile,
+    Hit, PairKind, PairVerdict, Played, Polarity, SameSound, SetupEvidence, TakeEvidence,
+    TrackEvidence, Tuning, unlikely_mics, weighted_quantile,
 };
 use crate::finding::{Code, Finding, Severity};
 use crate::measure::Levels;
@@ -39,6 +39,8 @@ pub struct Listening<'a> {
     pub sha256: &'a [String],
     /// Clicks that no stroke explains.
     pub click: Option<&'a Finding>,
+    /// The track of the take that holds the same sound, and how it differs.
+    pub twin: Option<(usize, SameSound)>,
 }
 
 /// What was heard of one track, and what follows from it.
@@ -187,7 +189,8 @@ impl SetUp<'_> {
         if track.mic.family != Family::Utility {
             findings.extend(click.map(|c| (*c).clone()));
         }
-        findings.extend(self.duplicate(t, k));
+        findings.extend(self.duplicate(t, k).or_else(|| self.copy(t, k)));
+        findings.extend(self.unlikely(t, track));
         let counts =
             !matches!(track.mic.family, Family::Utility | Family::Unknown) && !inspection.silent;
         let played = self.played(t, track);
@@ -459,6 +462,36 @@ impl SetUp<'_> {
             format!(
                 "the very same file as {} of {}: one of them has the wrong name, or was copied",
                 other.track.label, take.slug
+            ),
+        ))
+    }
+
+    /// The same sound at another level or a little later.
+    fn copy(&self, t: usize, k: usize) -> Option<Finding> {
+        let (first, same) = self.takes[t].tracks[k].twin?;
+        let other = self.takes[t].tracks.get(first)?;
+        Some(finding(
+            Code::Duplicate,
+            Severity::Problem,
+            same.confidence,
+            format!(
+                "the same sound as {} ({} ms later, {} dB): one of them is a copy, or was patched twice",
+                other.track.label, same.lag_ms, same.gain_db
+            ),
+        ))
+    }
+
+    /// Whether the sound fits the name.
+    fn unlikely(&self, t: usize, track: &Track) -> Option<Finding> {
+        let found = unlikely_mics(self.takes[t].evidence);
+        let suspicion = found.into_iter().find(|s| s.label == track.label)?;
+        Some(finding(
+            Code::UnlikelyMic,
+            Severity::Warning,
+            suspicion.confidence,
+            format!(
+                "does not sound like its name ({}): listen, and say what it is in session.toml",
+                suspicion.reason
             ),
         ))
     }

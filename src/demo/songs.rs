@@ -190,7 +190,7 @@ pub fn low_tide() -> Song {
         ..mic("Click", Vec::new(), -12.0)
     });
     if let Some(mic) = named(&mut mics, "RD") {
-        mic.hum_dbfs = Some(-62.0);
+        mic.hum_dbfs = Some(-44.0);
     }
     let take = |number, seconds, start_s, mishaps| Take {
         number,

@@ -8,7 +8,7 @@ use super::{Job, Outcome, Plan, Work};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Result};
 use crate::publish::{MANIFEST, Manifest, Outbox};
-use crate::report::page::{self, Subject};
+use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
 use crate::report::{
     Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, columns, to_json,
@@ -23,6 +23,7 @@ pub fn outcome(
     job: &Job<'_>,
     plan: &Plan,
     stems: &[Option<Result<Rendered>>],
+    excerpts: &[Option<Excerpt>],
     mixes: Vec<MixReport>,
 ) -> Outcome {
     let mut failed: Vec<FailedReport> = job
@@ -51,7 +52,12 @@ pub fn outcome(
         let stem = stem.and_then(|s| s.as_ref().ok());
         if let Some(report) = track_report(unit, plan, i, stem) {
             tracks.push(report);
-            subjects.push(subject(unit, plan, stem));
+            subjects.push(subject(
+                unit,
+                plan,
+                stem,
+                excerpts.get(i).cloned().flatten(),
+            ));
         }
     }
     let skipped = job
@@ -71,7 +77,12 @@ pub fn outcome(
     }
 }
 
-fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>) -> Subject {
+fn subject(
+    unit: &Unit<'_>,
+    plan: &Plan,
+    stem: Option<&Rendered>,
+    excerpt: Option<Excerpt>,
+) -> Subject {
     Subject {
         report_path: unit.report_path.clone(),
         label: unit
@@ -85,6 +96,7 @@ fn subject(unit: &Unit<'_>, plan: &Plan, stem: Option<&Rendered>) -> Subject {
             .ok()
             .map(|measured| measured.picture.clone()),
         after: stem.map(|stem| stem.picture.clone()),
+        excerpt,
     }
 }
 
@@ -163,6 +175,13 @@ pub fn write(
     }
     for output in outcome.report.mixes.iter().flat_map(|mix| &mix.outputs) {
         manifest.insert(&*output.path, &*output.sha256);
+    }
+    for excerpt in outcome
+        .subjects
+        .iter()
+        .filter_map(|subject| subject.excerpt.as_ref())
+    {
+        manifest.insert(&*excerpt.path, &*excerpt.sha256);
     }
     let mut put = |path: &str, bytes: &[u8]| -> Result<()> {
         manifest.insert(path, outbox.write(Path::new(path), bytes)?.sha256);

@@ -11,7 +11,9 @@ use super::{Job, Work};
 use crate::block::Block;
 use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
 use crate::error::{Error, Kind, Result};
-use crate::evidence::{Material, Reference, TakeEvidence, TakeTrack, Trace, pool_setup, relate};
+use crate::evidence::{
+    Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup, relate, same_sound,
+};
 use crate::finding::Finding;
 use crate::measure::inspect::confirm_clicks;
 use crate::mix;
@@ -29,6 +31,12 @@ struct Members<'a> {
 }
 
 impl Members<'_> {
+    /// Where a track begins, in seconds of the take.
+    fn start_s(&self, track: usize) -> f64 {
+        let known = &self.known[track];
+        known.offset_frames as f64 / f64::from(known.rate_hz)
+    }
+
     fn samples(&self) -> u64 {
         self.tracks
             .iter()
@@ -43,6 +51,8 @@ struct TakeResult {
     evidence: TakeEvidence,
     /// Clicks that no stroke explains, by track.
     clicks: Vec<Option<Finding>>,
+    /// The track before it in the take that holds the same sound, by track.
+    twins: Vec<Option<(usize, SameSound)>>,
 }
 
 /// One entry a track, in session order; a track that failed has an empty one.
@@ -88,12 +98,14 @@ pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &[Result<Measured>]) -> Re
                     .iter()
                     .zip(&takes[i].measured)
                     .zip(&result.clicks)
-                    .map(|((track, measured), click)| Listening {
+                    .zip(&result.twins)
+                    .map(|(((track, measured), click), twin)| Listening {
                         track,
                         levels: &measured.levels,
                         inspection: &measured.inspection,
                         sha256: &measured.sha256,
                         click: click.as_ref(),
+                        twin: *twin,
                     })
                     .collect(),
             })
@@ -184,41 +196,66 @@ fn listen(
             readers: members.tracks.iter().map(|_| None).collect(),
         };
         let evidence = relate(&members.known, &mut material, reference)?;
-        let clicks = clicks(members, &mut material)?;
-        let result = TakeResult { evidence, clicks };
+        let onsets = onsets(members, &mut material)?;
+        let result = TakeResult {
+            evidence,
+            clicks: clicks(members, &onsets),
+            twins: twins(members, &onsets, &mut material)?,
+        };
         work.store.put(&key, &result)?;
         work.advance(members.samples());
         Ok(result)
     })
 }
 
-/// Jumps that are no stroke in any other mic of the take.
-fn clicks(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Option<Finding>>> {
-    let mut onsets: Vec<Vec<f64>> = Vec::new();
-    for (track, known) in members.known.iter().enumerate() {
-        let start_s = known.offset_frames as f64 / f64::from(known.rate_hz);
-        let trace = material.trace(track)?;
-        onsets.push(
-            trace
-                .onsets
-                .iter()
-                .map(|o| f64::from(o.at_ms) / 1000.0 + start_s)
-                .collect(),
-        );
-    }
+/// Onsets of every track, in seconds of the take.
+fn onsets(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Vec<f64>>> {
     let of = |track: usize| {
-        let start_s =
-            members.known[track].offset_frames as f64 / f64::from(members.known[track].rate_hz);
-        let others: Vec<f64> = onsets
-            .iter()
-            .enumerate()
-            .filter(|(i, _)| *i != track)
+        let trace = material.trace(track)?;
+        let start_s = members.start_s(track);
+        let at = |o: &crate::evidence::Onset| f64::from(o.at_ms) / 1000.0 + start_s;
+        Ok(trace.onsets.iter().map(at).collect())
+    };
+    (0..members.tracks.len()).map(of).collect()
+}
+
+/// Jumps that are no stroke in any other mic of the take.
+fn clicks(members: &Members<'_>, onsets: &[Vec<f64>]) -> Vec<Option<Finding>> {
+    let of = |track: usize| {
+        let others = onsets.iter().enumerate().filter(|(i, _)| *i != track);
+        let others: Vec<f64> = others
             .flat_map(|(_, o)| o)
-            .map(|at| at - start_s)
+            .map(|at| at - members.start_s(track))
             .collect();
         confirm_clicks(&members.measured[track].inspection.clicks, &others)
     };
-    Ok((0..members.tracks.len()).map(of).collect())
+    (0..members.tracks.len()).map(of).collect()
+}
+
+/// Tracks that hold the sound of one before them. Only those with about as many onsets are held
+/// against each other: a copy has as many.
+fn twins(
+    members: &Members<'_>,
+    onsets: &[Vec<f64>],
+    material: &mut Takes<'_, '_>,
+) -> Result<Vec<Option<(usize, SameSound)>>> {
+    let alike = |a: usize, b: usize| {
+        let (few, many) = (
+            onsets[a].len().min(onsets[b].len()),
+            onsets[a].len().max(onsets[b].len()),
+        );
+        few > 0 && many - few <= few / 20
+    };
+    let mut twins = vec![None; members.tracks.len()];
+    for (second, twin) in twins.iter_mut().enumerate() {
+        for first in (0..second).filter(|&first| alike(first, second)) {
+            if let Some(same) = same_sound(&material.trace(first)?, &material.trace(second)?) {
+                *twin = Some((first, same));
+                break;
+            }
+        }
+    }
+    Ok(twins)
 }
 
 /// Traces from the store, sound from the sources.

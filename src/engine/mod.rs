@@ -20,6 +20,7 @@ use measure::Measured;
 pub mod apply;
 mod attempt;
 mod event;
+mod excerpts;
 mod finish;
 mod hear;
 mod layout;
@@ -168,7 +169,7 @@ impl Outcome {
 
 /// Reports of a run that renders nothing.
 pub fn report(job: &Job<'_>, plan: &Plan) -> Outcome {
-    finish::outcome(job, plan, &[], Vec::new())
+    finish::outcome(job, plan, &[], &[], Vec::new())
 }
 
 /// Writes the reports of a run that renders nothing.
@@ -246,7 +247,43 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     } else {
         Vec::new()
     };
-    let outcome = finish::outcome(job, plan, &stems, mixes);
+    let excerpts = excerpts(work, job, plan, &stems, &outbox)?;
+    let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes);
     finish::write(work, &outbox, &outcome, Some(&plan.worksheet()))?;
     Ok(outcome)
+}
+
+/// Excerpts for the page, by unit; one that cannot be made is only missing.
+fn excerpts(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
+    stems: &[Option<Result<render::Rendered>>],
+    outbox: &crate::publish::Outbox,
+) -> Result<Vec<Option<crate::report::page::Excerpt>>> {
+    let all: Vec<usize> = (0..job.units.len()).collect();
+    let made = work.each(
+        "excerpt",
+        &all,
+        |_| 0,
+        |&i| {
+            let unit = &job.units[i];
+            let (Some(Ok(stem)), Some(entry), Ok(measured)) = (
+                &stems[i],
+                &plan.entries[i],
+                &plan.measured[unit.track_index],
+            ) else {
+                return Ok(None);
+            };
+            excerpts::excerpt(
+                work,
+                outbox,
+                unit,
+                entry.delay_samples.value,
+                measured,
+                stem,
+            )
+        },
+    )?;
+    Ok(made.into_iter().map(|made| made.ok().flatten()).collect())
 }

@@ -413,3 +413,114 @@ fn verdict(found: &[(usize, &PairEvidence)]) -> Option<PairVerdict> {
     }
     Some(PairVerdict { pair, dissent })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::hits::Hit;
+    use super::super::take::TrackEvidence;
+    use super::*;
+
+    fn take(levels: &[f64], tuned_hz: f64) -> TakeEvidence {
+        let hits: Vec<HitTuning> = (0..6)
+            .map(|i| HitTuning {
+                fundamental_hz: tuned_hz + 0.2 * f64::from(i - 3),
+                ring_s: 0.3,
+                next_partial_hz: None,
+                next_ring_s: None,
+                next_level_db: None,
+                settled_hz: None,
+                force_db: None,
+            })
+            .collect();
+        TakeEvidence {
+            window_ms: None,
+            drums: Vec::new(),
+            pairs: Vec::new(),
+            tracks: vec![TrackEvidence {
+                label: "snare-top".into(),
+                drum: Some("snare".into()),
+                hits: levels
+                    .iter()
+                    .map(|&l| Hit {
+                        at_ms: 0.0,
+                        level_dbfs: Some(l),
+                        probability: 0.9,
+                    })
+                    .collect(),
+                attributed: true,
+                unsure: 0,
+                missed: 0.0,
+                tuning: pool(&hits, 6),
+                tuning_hits: hits,
+                tuning_tried: 6,
+            }],
+        }
+    }
+
+    fn levels(count: u32, middle: f64) -> Vec<f64> {
+        (0..count)
+            .map(|i| middle + 4.0 * (f64::from(i * 7 % 10) / 10.0 - 0.5))
+            .collect()
+    }
+
+    fn level_of(takes: &[TakeEvidence]) -> MicLevel {
+        pool_setup(&takes.iter().collect::<Vec<_>>()).levels[0].clone()
+    }
+
+    #[test]
+    fn a_level_does_not_move_with_copies_silent_takes_or_one_stray_hit_and_follows_gain() {
+        let base = [
+            take(&levels(30, -12.0), 200.0),
+            take(&levels(20, -13.0), 200.0),
+        ];
+        let level = level_of(&base).level_dbfs;
+        let mut doubled = base.to_vec();
+        doubled.extend(base.clone());
+        doubled.push(take(&[], 200.0));
+        assert!((level_of(&doubled).level_dbfs - level).abs() < 0.1);
+        let mut stray = levels(30, -12.0);
+        stray.push(0.0);
+        let stray = [take(&stray, 200.0), base[1].clone()];
+        assert!((level_of(&stray).level_dbfs - level).abs() < 0.3);
+        let louder = [
+            take(&levels(30, -5.0), 200.0),
+            take(&levels(20, -6.0), 200.0),
+        ];
+        assert!((level_of(&louder).level_dbfs - level - 7.0).abs() < 0.011);
+        assert!(level_of(&base).steps.is_empty());
+    }
+
+    #[test]
+    fn a_moved_preamp_and_a_detuned_snare_name_their_take() {
+        let takes: Vec<TakeEvidence> = (0..8)
+            .map(|i| {
+                let level = if i == 5 { -7.0 } else { -12.0 };
+                take(&levels(30, level), if i < 4 { 260.0 } else { 250.0 })
+            })
+            .collect();
+        assert_eq!(level_of(&takes).steps, [(5, 5.0)]);
+        let setup = pool_setup(&takes.iter().collect::<Vec<_>>());
+        let drift = setup.tunings[0].drift.expect("a drift");
+        assert_eq!((drift.first_take, drift.confidence > 0.5), (4, true));
+        assert!(
+            (drift.from_hz - drift.to_hz - 10.0).abs() < 0.2,
+            "{drift:?}"
+        );
+        let steady: Vec<TakeEvidence> = (0..8)
+            .map(|i| take(&levels(30, -12.0), 260.0 + 0.4 * f64::from(i % 3)))
+            .collect();
+        let setup = pool_setup(&steady.iter().collect::<Vec<_>>());
+        assert_eq!(setup.tunings[0].drift, None);
+    }
+
+    #[test]
+    fn quantiles_lie_between_plotting_positions() {
+        let equal = |values: &[f64]| values.iter().map(|v| (*v, 1.0)).collect::<Vec<_>>();
+        assert_eq!(weighted_quantile(&[], 0.75), None);
+        assert_eq!(weighted_quantile(&equal(&[-3.0]), 0.75), Some(-3.0));
+        assert_eq!(
+            weighted_quantile(&equal(&[1.0, 2.0, 3.0, 4.0]), 0.75),
+            Some(3.5)
+        );
+    }
+}

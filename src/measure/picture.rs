@@ -36,6 +36,21 @@ pub fn mid_hz(band: usize) -> f64 {
     1000.0 * 10f64.powf((band as f64 - 17.0) / 10.0)
 }
 
+impl Picture {
+    /// Where the column with the largest sample begins, in a track of so many frames.
+    pub fn loudest_frame(&self, frames: u64) -> u64 {
+        let height = |i: &usize| {
+            self.low[*i]
+                .unsigned_abs()
+                .max(self.high[*i].unsigned_abs())
+        };
+        let columns = self.low.len().min(self.high.len());
+        // The first of several.
+        let column = (0..columns).rev().max_by_key(height).unwrap_or(0) as u64;
+        (column * frames).div_ceil(columns.max(1) as u64)
+    }
+}
+
 /// Gathers a [`Picture`] while the stream passes. How it is cut does not matter.
 pub struct Painter {
     frames: u64,
@@ -289,6 +304,13 @@ mod tests {
         let found = picture(vec![samples], 7);
         assert_eq!((found.high[0], found.high[1], found.high[2]), (0, 1000, 0));
         assert_eq!((found.low[198], found.low[199]), (0, -5000));
+        assert_eq!(
+            (
+                found.loudest_frame(2000),
+                Picture::default().loudest_frame(2000)
+            ),
+            (1990, 0)
+        );
         assert!(
             picture(vec![vec![0.0; 500]], 100)
                 .bands_db

@@ -93,6 +93,28 @@ for (const colorScheme of ['light', 'dark']) {
     assert.ok(await page.locator('#player audio').evaluate((audio) => audio.paused));
     console.log('a stem plays, quietly, and stops by the same key');
   }
+  const places = page.locator('.compare');
+  if (await places.count()) {
+    // A track without any stage: before and after must be the same samples, in step.
+    const untouched = session.tracks.find((t) => ['click', 'talkback', 'unknown-mic'].includes(t.mic) && t.gain_db === 0);
+    for (const name of [untouched?.name, session.tracks[0].name].filter(Boolean)) {
+      const details = page.locator('details.track', { has: page.locator(`summary strong:text-is("${name}")`) });
+      await details.evaluate((one) => { one.open = true; });
+      await details.locator('.compare button').first().click();
+      await page.waitForFunction(() => window.batterheadComparing(), null, { timeout: 15000 });
+      const [before, after] = await page.evaluate(() => window.batterheadComparing().map((s) => [s.sampleRate, s.length, Array.from(s.getChannelData(0))]));
+      assert.deepEqual(before.slice(0, 2), after.slice(0, 2));
+      if (name === untouched?.name) assert.deepEqual(before[2], after[2]);
+      const other = details.locator('.compare button').nth(1);
+      assert.equal(await other.textContent(), 'Hearing: before');
+      await other.focus();
+      await page.keyboard.press('Enter');
+      assert.equal(await other.textContent(), 'Hearing: after');
+      await details.locator('.compare button').first().click();
+      assert.equal(await page.evaluate(() => window.batterheadComparing()), null);
+    }
+    console.log('before and after are decoded and switched in step');
+  }
   const link = page.locator('#all tbody th a').last();
   const target = (await link.getAttribute('href')).split('#')[1];
   if ((await link.getAttribute('href')).startsWith('#')) {

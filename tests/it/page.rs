@@ -225,3 +225,79 @@ fn a_page_of_the_same_session_is_the_same_for_any_block_and_run() {
     place.prep(&["--jobs", "2"], 0);
     assert_eq!(read(&place, "out/session.html"), first);
 }
+
+/// Base64 (RFC 4648) without a check.
+fn from_base64(text: &str) -> Vec<u8> {
+    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let (mut bytes, mut word, mut bits) = (Vec::new(), 0u32, 0);
+    for digit in text.bytes().filter(|&b| b != b'=') {
+        let value = DIGITS.iter().position(|&d| d == digit).expect("a digit");
+        word = word << 6 | value as u32;
+        bits += 6;
+        if bits >= 8 {
+            bits -= 8;
+            bytes.push((word >> bits) as u8);
+        }
+    }
+    bytes
+}
+
+#[test]
+fn excerpts_of_before_and_after_are_equally_loud_and_begin_together() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    place.prep(&[], 0);
+    for name in ["snare-top", "overhead", "room", "trashy-room"] {
+        let script = read(
+            &place,
+            &format!("out/session-files/excerpts/low-tide/take-01/low-tide_take-01_{name}.js"),
+        );
+        let json = script
+            .trim()
+            .strip_prefix("batterheadExcerpt(")
+            .and_then(|s| s.strip_suffix(");"))
+            .expect("one call");
+        let parts: Value = serde_json::from_str(json).expect("JSON");
+        let sides = ["before", "after"].map(|side| {
+            let bytes = from_base64(parts[side].as_str().expect("text"));
+            let mut wav = hound::WavReader::new(std::io::Cursor::new(bytes)).expect("WAV");
+            let spec = wav.spec();
+            let samples: Vec<f64> = wav
+                .samples::<i32>()
+                .map(|s| f64::from(s.expect("a sample")) / 8_388_608.0)
+                .collect();
+            let mut meter =
+                ebur128::EbuR128::new(spec.channels.into(), spec.sample_rate, ebur128::Mode::I)
+                    .expect("a meter");
+            meter.add_frames_f64(&samples).expect("frames");
+            // The first strong stroke.
+            let peak = samples.iter().fold(0.0f64, |m, s| m.max(s.abs()));
+            let first = samples
+                .iter()
+                .position(|s| s.abs() > 0.5 * peak)
+                .expect("a stroke")
+                / usize::from(spec.channels);
+            (
+                meter.loudness_global().expect("loudness"),
+                first,
+                samples.len(),
+                peak,
+            )
+        });
+        let [before, after] = sides;
+        assert!(
+            (before.0 - after.0).abs() < 0.1,
+            "{name}: {} and {} LUFS",
+            before.0,
+            after.0
+        );
+        assert_eq!(before.2, after.2);
+        assert!(
+            before.1.abs_diff(after.1) < 240,
+            "{name}: strokes {} and {} frames in",
+            before.1,
+            after.1
+        );
+        assert!(before.3 < 0.9 && after.3 < 0.9);
+    }
+}

@@ -25,6 +25,15 @@ pub fn track(track: &Shown<'_>, up: &str) -> Markup {
                 p.actions {
                     (listen(up, &output.path, None, "Play the stem", &report.name))
                     " "
+                    @if let Some(excerpt) = &track.subject.excerpt {
+                        span.compare hidden data-path=(excerpt.path) data-file={ (up) (href(&excerpt.path)) } {
+                            button type="button" { "Compare before and after" }
+                            " " span role="status" {
+                                "five seconds, made equally loud: before by " (number(excerpt.before_db)) " dB, after by " (number(excerpt.after_db)) " dB"
+                            }
+                        }
+                        " "
+                    }
                     a href={ (up) (href(&track.subject.report_path)) } { "Report as JSON" }
                 }
             }
@@ -236,7 +245,7 @@ fn decisions(track: &Shown<'_>) -> Markup {
     // What goes without saying is not said.
     let told = |(name, value): &(&'static str, Value)| {
         decisions.reasons.contains_key(name)
-            || !matches!(value, Value::Bool(false)) && *value != Value::from(0)
+            || !matches!(value, Value::Bool(false)) && value.as_i64() != Some(0)
     };
     let why = |name: &str| decisions.reasons.get(name).map_or("", String::as_str);
     html! {

@@ -154,7 +154,7 @@ pub fn again(view: &View<'_>) -> Markup {
             (failed(&view.session.failed))
             @if items.is_empty() && view.session.failed.is_empty() { p { "Nothing." } }
             @if !items.is_empty() {
-                div.scroll tabindex="0" role="region" aria-label="Play it again" {
+                div.scroll.words tabindex="0" role="region" aria-label="Play it again" {
                     table {
                         thead { tr {
                             th scope="col" { "Take" } th scope="col" { "What" } th scope="col" { "Track" }
@@ -252,7 +252,7 @@ pub fn changed(view: &View<'_>) -> Markup {
                         "This is what " code { "batterhead prep" } " would do; nothing was written but reports."
                     }
                 }
-                div.scroll tabindex="0" role="region" aria-label="What was changed" {
+                div.scroll.words tabindex="0" role="region" aria-label="What was changed" {
                     table {
                         thead { tr {
                             th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "Why" }
@@ -401,7 +401,7 @@ pub fn untold(view: &View<'_>) -> Markup {
             h2 { "What could not be told" }
             @if groups.is_empty() && levels.is_empty() && skipped.is_empty() { p { "Nothing." } }
             @if !groups.is_empty() || !levels.is_empty() {
-                div.scroll tabindex="0" role="region" aria-label="What could not be told" {
+                div.scroll.words tabindex="0" role="region" aria-label="What could not be told" {
                     table {
                         thead { tr {
                             th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "In words" }
@@ -447,6 +447,47 @@ mod tests {
             message: String::new(),
             at_s: Vec::new(),
         }
+    }
+
+    #[test]
+    fn the_reasons_that_the_page_tells_apart_are_those_that_are_given() {
+        use crate::decide::gains::{Tried, gains};
+        use crate::measure::Levels;
+        use crate::preset::{LevelRule, Link, Measure};
+        let rule = LevelRule {
+            measure: Measure::HitLevel,
+            target: -6.0,
+            link: Link::File,
+            ceiling_dbtp: -1.0,
+        };
+        let why = |hits: &[f64], true_peak_dbtp: f64| {
+            let levels = Levels {
+                true_peak_dbtp: Some(true_peak_dbtp),
+                ..Levels::default()
+            };
+            let tried = Tried {
+                key: "k",
+                song: "s",
+                setup: "s",
+                mic: "m".to_owned(),
+                rule: Some(&rule),
+                levels: &levels,
+                hit_peaks_dbfs: hits,
+                frames: 1000,
+                played: true,
+            };
+            gains(&[tried]).remove(0).why
+        };
+        let (fine, held, none, far) = (
+            why(&[-12.0; 9], -12.0),
+            why(&[-12.0; 9], -3.0),
+            why(&[-12.0; 2], -3.0),
+            why(&[-90.0; 9], -90.0),
+        );
+        assert!(!is_held(&fine) && !is_guessless(&fine), "{fine}");
+        assert!(is_held(&held) && !is_guessless(&held), "{held}");
+        assert!(is_guessless(&none) && !is_held(&none), "{none}");
+        assert!(is_held(&far), "{far}");
     }
 
     #[test]

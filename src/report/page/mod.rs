@@ -43,6 +43,21 @@ pub struct Subject {
     pub before: Option<Picture>,
     /// The stem.
     pub after: Option<Picture>,
+    /// Both to compare by ear.
+    pub excerpt: Option<Excerpt>,
+}
+
+/// Five seconds before and after, equally loud, in a script.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Excerpt {
+    /// Relative to the output folder, with `/`.
+    pub path: String,
+    /// Of the whole file.
+    pub sha256: String,
+    /// What the source was raised by to be as loud as the stem's excerpt.
+    pub before_db: f64,
+    /// What the stem was raised by.
+    pub after_db: f64,
 }
 
 /// One file, its path relative to the output folder.
@@ -321,5 +336,127 @@ mod tests {
         assert_eq!(number(-12.0).into_string(), "-12.0");
         assert_eq!(number("<b>").into_string(), "&lt;b&gt;");
         assert_eq!(number(7).into_string(), "7");
+    }
+
+    fn report(song: &str, take: usize, mic: usize) -> (TrackReport, Subject) {
+        let take = format!("take-{take:02}");
+        let name = format!("{song}_{take}_mic-{mic}");
+        let figures = crate::measure::Levels {
+            sample_peak_dbfs: Some(-12.345),
+            true_peak_dbtp: Some(-11.987),
+            integrated_lufs: Some(-33.333),
+            momentary_max_lufs: Some(-23.456),
+            short_term_max_lufs: Some(-27.891),
+            loudness_range_lu: Some(12.345),
+            rms_dbfs: Some(-35.678),
+            crest_factor_db: Some(23.333),
+            dc_offset: -0.000_123,
+            ..Default::default()
+        };
+        // As busy as music is: every column its own height.
+        let high = (0..200).map(|i: i32| (i * 7919 % 1500) as i16).collect();
+        let low = (0..200)
+            .map(|i: i32| -(i * 104_729 % 1500) as i16)
+            .collect();
+        let bands_db = (0..31).map(|i| Some(f64::from(i) * -1.7 - 30.0)).collect();
+        let picture = Picture {
+            low,
+            high,
+            bands_db,
+        };
+        let peak = |freq_hz| crate::report::StageReport {
+            stage: crate::stage::Stage::Peak(crate::stage::Peak {
+                freq_hz,
+                gain_db: 3.0,
+                q: 1.4,
+            }),
+            why: "no clear fundamental: the preset's 200 Hz".to_owned(),
+        };
+        let report = TrackReport {
+            schema: super::super::SCHEMA,
+            tool: super::super::TOOL,
+            song: Some(song.to_owned()),
+            take: Some(take.clone()),
+            name: name.clone(),
+            mic: "snare-top".to_owned(),
+            side: None,
+            derived_from: None,
+            sources: Vec::new(),
+            preset: "snare-top".to_owned(),
+            before: figures.clone(),
+            after: Some(figures),
+            hits: None,
+            tuning: None,
+            findings: Vec::new(),
+            decisions: crate::report::Decisions {
+                left_out: false,
+                muted: false,
+                polarity_inverted: false,
+                delay_samples: 0,
+                gain_db: 3.4,
+                stages: [90.0, 200.0, 330.0, 5000.0].map(peak).into(),
+                reasons: [(
+                    "gain_db",
+                    "214 hits, level -15.4 dBFS, target -12; one gain for 30 tracks".to_owned(),
+                )]
+                .into(),
+            },
+            output: None,
+        };
+        let key = format!("{song}/{take}/{name}");
+        let subject = Subject {
+            report_path: format!("reports/{key}.json"),
+            label: format!("mic-{mic}"),
+            key,
+            before: Some(picture.clone()),
+            after: Some(picture),
+            excerpt: None,
+        };
+        (report, subject)
+    }
+
+    fn session(takes: usize, mics: usize) -> Vec<File> {
+        let (tracks, subjects): (Vec<_>, Vec<_>) = (1..=takes)
+            .flat_map(|take| (0..mics).map(move |mic| report("low-tide", take, mic)))
+            .unzip();
+        let session = SessionReport::new(&tracks, &subjects, Vec::new(), Vec::new(), Vec::new());
+        files(&session, &tracks, &subjects, true)
+    }
+
+    #[test]
+    fn three_hundred_tracks_are_one_page_of_less_than_three_megabytes() {
+        let files = session(20, 15);
+        assert_eq!(files.len(), 3);
+        assert!(files[0].bytes.len() < 3_000_000, "{}", files[0].bytes.len());
+    }
+
+    #[test]
+    fn a_larger_session_has_a_page_a_take_and_every_link_leads_to_its_track() {
+        let files = session(100, 4);
+        assert_eq!(files.len(), 3 + 100);
+        let text = |path: &str| {
+            let file = files.iter().find(|f| f.path == path).expect("the file");
+            String::from_utf8(file.bytes.clone()).expect("UTF-8")
+        };
+        let overview = text(PAGE);
+        assert!(
+            !overview.contains("<details class=\"track\""),
+            "details stand on their own pages"
+        );
+        let links: Vec<&str> = overview
+            .split("<th scope=\"row\"><a href=\"")
+            .skip(1)
+            .filter_map(|rest| rest.split('"').next())
+            .collect();
+        assert_eq!(links.len(), 400);
+        for link in links {
+            let (page, anchor) = link.split_once('#').expect("an anchor");
+            assert!(text(page).contains(&format!("id=\"{anchor}\"")), "{link}");
+        }
+        let take = text("session-files/low-tide_take-07.html");
+        assert!(
+            take.contains("href=\"../session.html\"")
+                && take.contains("src=\"../session-files/page.js\"")
+        );
     }
 }

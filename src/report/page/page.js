@@ -45,6 +45,78 @@
     release();
   });
 
+  // Before and after, in step: both run all the time, one of them is heard.
+  const excerpts = new Map();
+  window.batterheadExcerpt = (one) => excerpts.set(one.path, one);
+  const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer;
+  const load = (path, file) => new Promise((done, fail) => {
+    if (excerpts.has(path)) { done(excerpts.get(path)); return; }
+    const script = document.createElement('script');
+    script.src = file;
+    script.addEventListener('load', () => (excerpts.has(path) ? done(excerpts.get(path)) : fail()));
+    script.addEventListener('error', fail);
+    document.head.append(script);
+  });
+  let comparing = null;
+  const still = () => {
+    if (!comparing) return;
+    comparing.context.close();
+    comparing.button.textContent = 'Compare before and after';
+    comparing.other.remove();
+    comparing = null;
+  };
+  const compare = async (place, button) => {
+    still();
+    audio.pause();
+    let one;
+    try {
+      one = await load(place.dataset.path, place.dataset.file);
+    } catch {
+      place.querySelector('[role=status]').textContent = 'the excerpt is missing';
+      return;
+    }
+    const context = new AudioContext({ sampleRate: one.rate });
+    const sounds = await Promise.all([one.before, one.after].map((text) => context.decodeAudioData(bytes(text))));
+    const start = context.currentTime + 0.05;
+    const gains = sounds.map((sound) => {
+      const source = context.createBufferSource();
+      const gain = context.createGain();
+      source.buffer = sound;
+      source.loop = true;
+      gain.gain.value = 0;
+      source.connect(gain).connect(context.destination);
+      source.start(start);
+      return gain;
+    });
+    const other = document.createElement('button');
+    other.type = 'button';
+    let heard = 0;
+    const hear = (which) => {
+      heard = which;
+      gains.forEach((gain, i) => gain.gain.setTargetAtTime(i === which ? audio.volume : 0, context.currentTime, 0.005));
+      other.textContent = which ? 'Hearing: after' : 'Hearing: before';
+    };
+    other.addEventListener('click', () => hear(1 - heard));
+    hear(0);
+    button.textContent = 'Stop';
+    button.after(' ', other);
+    player.hidden = false;
+    playing.textContent = 'Before and after in step; the volume of the player counts.';
+    comparing = { context, button, other, sounds };
+    audio.addEventListener('volumechange', () => { if (comparing && comparing.context === context) hear(heard); });
+  };
+  // For whoever checks the page: what is being compared, as decoded.
+  window.batterheadComparing = () => comparing && comparing.sounds;
+  for (const place of all('.compare')) {
+    const button = place.querySelector('button');
+    place.hidden = false;
+    button.addEventListener('click', () => {
+      if (comparing && comparing.button === button) still();
+      else compare(place, button);
+    });
+  }
+  audio.addEventListener('play', still);
+
   // An address of a track opens it.
   const reveal = () => {
     const target = location.hash && document.getElementById(decodeURIComponent(location.hash.slice(1)));
