@@ -76,7 +76,7 @@ fn session(place: &Place, folder: &Path) {
         };
         let mut writer = hound::WavWriter::create(path, spec).unwrap();
         let mut noise = 0x9e37_79b9_7f4a_7c15_u64 ^ mic as u64;
-        for frame in 0..tracks[mic].len() {
+        for frame in 0..SECONDS * RATE as usize {
             let bleed: f64 = (0..MICS.len())
                 .filter(|&m| m != mic)
                 .map(|m| tracks[m][frame])
