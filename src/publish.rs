@@ -4,7 +4,7 @@
 //! the disk, reads it back, holds what it read against what was written, and only then renames it.
 //! Nothing is written through a symbolic link or outside the output folder.
 //!
-//! What the manifest says is in [`manifest`].
+//! What the manifest says is in [`Manifest`].
 
 use std::fs::{self, File};
 use std::io::{self, ErrorKind, Read, Seek, SeekFrom, Write};

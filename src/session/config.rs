@@ -1,4 +1,4 @@
-//! [`SessionFile`]: what `session.toml` may say, checked. Reading it is in [`super::load`].
+//! [`SessionFile`]: what `session.toml` may say, checked. Reading it is in `load`.
 
 use std::path::PathBuf;
 

@@ -76,17 +76,17 @@ fn session(place: &Place, folder: &Path) {
         };
         let mut writer = hound::WavWriter::create(path, spec).unwrap();
         let mut noise = 0x9e37_79b9_7f4a_7c15_u64 ^ mic as u64;
-        for frame in 0..SECONDS * RATE as usize {
-            let bleed: f64 = (0..MICS.len())
-                .filter(|&m| m != mic)
-                .map(|m| tracks[m][frame])
-                .sum();
+        let mut bleed = vec![0.0; SECONDS * RATE as usize];
+        for other in tracks.iter().enumerate().filter(|(m, _)| *m != mic) {
+            bleed.iter_mut().zip(other.1).for_each(|(sum, x)| *sum += x);
+        }
+        for (frame, (own, bleed)) in tracks[mic].iter().zip(&bleed).enumerate() {
             let impulse = if frame == IMPULSE { 0.5 } else { 0.0 };
             noise ^= noise << 13;
             noise ^= noise >> 7;
             noise ^= noise << 17;
             let hiss = ((noise >> 40) as f64 / f64::from(1 << 24) - 0.5) * 2e-4;
-            let sample = (tracks[mic][frame] + 0.1 * bleed + hiss + impulse).clamp(-0.99, 0.99);
+            let sample = (own + 0.1 * bleed + hiss + impulse).clamp(-0.99, 0.99);
             writer
                 .write_sample((sample * 8_388_607.0).round() as i32)
                 .unwrap();
