@@ -3,7 +3,7 @@
 use super::stages::{Incoming, Pitch, Tuned};
 use crate::evidence::{
     Hit, PairKind, PairVerdict, Played, Polarity, SameSound, SetupEvidence, TakeEvidence,
-    TrackEvidence, Tuning, unlikely_mics, weighted_quantile,
+    TrackEvidence, Tuning, weighted_quantile,
 };
 use crate::finding::{Code, Finding, Severity};
 use crate::measure::Levels;
@@ -190,7 +190,6 @@ impl SetUp<'_> {
             findings.extend(click.map(|c| (*c).clone()));
         }
         findings.extend(self.duplicate(t, k).or_else(|| self.copy(t, k)));
-        findings.extend(self.unlikely(t, track));
         let counts =
             !matches!(track.mic.family, Family::Utility | Family::Unknown) && !inspection.silent;
         let played = self.played(t, track);
@@ -477,21 +476,6 @@ impl SetUp<'_> {
             format!(
                 "the same sound as {} ({} ms later, {} dB): one of them is a copy, or was patched twice",
                 other.track.label, same.lag_ms, same.gain_db
-            ),
-        ))
-    }
-
-    /// Whether the sound fits the name.
-    fn unlikely(&self, t: usize, track: &Track) -> Option<Finding> {
-        let found = unlikely_mics(self.takes[t].evidence);
-        let suspicion = found.into_iter().find(|s| s.label == track.label)?;
-        Some(finding(
-            Code::UnlikelyMic,
-            Severity::Warning,
-            suspicion.confidence,
-            format!(
-                "does not sound like its name ({}): listen, and say what it is in session.toml",
-                suspicion.reason
             ),
         ))
     }
