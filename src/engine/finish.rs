@@ -31,7 +31,7 @@ pub fn outcome(
         .failed
         .iter()
         .map(|f| FailedReport {
-            path: PathText::new(&f.path),
+            path: PathText::from(&*f.path),
             reason: f.reason.clone(),
         })
         .collect();
@@ -65,7 +65,7 @@ pub fn outcome(
         .skipped
         .iter()
         .map(|s| FailedReport {
-            path: PathText::new(&s.path),
+            path: PathText::from(&*s.path),
             reason: s.reason.clone(),
         })
         .collect();
@@ -106,7 +106,7 @@ fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
         None => error.reason.clone(),
     };
     FailedReport {
-        path: PathText::new(&unit.track.sources[0].path),
+        path: PathText::from(&*unit.track.sources[0].path),
         reason,
     }
 }
@@ -126,7 +126,7 @@ fn track_report(
         .iter()
         .zip(&measured.sha256)
         .map(|(source, sha256)| SourceReport {
-            path: PathText::new(&source.path),
+            path: PathText::from(&*source.path),
             sha256: sha256.clone(),
             sample_rate_hz: source.info.rate_hz,
             channels: source.info.channels,

@@ -11,6 +11,9 @@ use crate::stage::Stage;
 use crate::units::round_to;
 use crate::worksheet::{Decided, Entry};
 
+pub use crate::session::paths::PathText;
+pub(crate) use crate::session::paths::base64;
+
 pub mod columns;
 pub mod page;
 pub mod session;
@@ -85,46 +88,6 @@ pub struct SourceReport {
     pub frames: u64,
     /// First sample since midnight.
     pub time_reference_samples: Option<u64>,
-}
-
-/// A path as text, with its exact bytes beside it where it is not UTF-8.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct PathText {
-    /// With `/` between the parts; approximate where it is not UTF-8.
-    pub path: String,
-    /// Base64 of the exact bytes, only where `path` is approximate.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub path_b64: Option<String>,
-}
-
-impl PathText {
-    /// Text of a relative path.
-    pub fn new(path: &std::path::Path) -> Self {
-        let parts: Vec<_> = path.iter().map(|part| part.to_string_lossy()).collect();
-        let path_b64 = path
-            .to_str()
-            .is_none()
-            .then(|| base64(path.as_os_str().as_encoded_bytes()));
-        Self {
-            path: parts.join("/"),
-            path_b64,
-        }
-    }
-}
-
-/// Standard Base64 with padding (RFC 4648).
-pub(crate) fn base64(bytes: &[u8]) -> String {
-    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
-    for chunk in bytes.chunks(3) {
-        let word =
-            chunk.iter().fold(0u32, |word, &b| word << 8 | u32::from(b)) << (8 * (3 - chunk.len()));
-        for i in 0..4 {
-            let digit = DIGITS[(word >> (18 - 6 * i) & 63) as usize] as char;
-            text.push(if i <= chunk.len() { digit } else { '=' });
-        }
-    }
-    text
 }
 
 /// What was played on a drum.

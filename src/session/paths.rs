@@ -30,9 +30,10 @@ impl From<&Path> for PathText {
     }
 }
 
-fn base64(bytes: &[u8]) -> String {
+/// Standard Base64 with padding (RFC 4648, section 4).
+pub(crate) fn base64(bytes: &[u8]) -> String {
     const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::new();
+    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
     for chunk in bytes.chunks(3) {
         let byte = |i: usize| u32::from(chunk.get(i).copied().unwrap_or(0));
         let bits = byte(0) << 16 | byte(1) << 8 | byte(2);

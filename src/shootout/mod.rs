@@ -83,7 +83,7 @@ pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
     let reported = candidates.iter().zip(&matched).zip(&heard).enumerate().map(
         |(i, ((candidate, found), heard))| report::Candidate {
             name: candidate.name.clone(),
-            path: PathText::new(&candidate.path),
+            path: PathText::from(&*candidate.path),
             offset_samples: found.offset,
             drift_ppm: round_to(found.drift_ppm, 1),
             gain_db: plan.gains_db[i],
