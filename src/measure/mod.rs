@@ -7,7 +7,7 @@ pub use survey::Survey;
 
 pub(crate) mod clipped;
 pub mod inspect;
-mod lanes;
+pub(crate) mod lanes;
 pub mod loudness;
 pub mod matcher;
 mod meter;
