@@ -218,17 +218,17 @@ fn pass<const UNITS: usize, const CHANNELS: usize>(
     // … so that all of them work at once …
     let mut x = [Lanes([0.0; LANES]); UNITS];
     for k in 1..sections {
-        for channel in 0..CHANNELS {
+        for (channel, &sample) in frames[sections - 1 - k].iter().enumerate() {
             let (unit, lane) = place::<CHANNELS>(k, channel);
-            x[unit].0[lane] = frames[sections - 1 - k][channel];
+            x[unit].0[lane] = sample;
         }
     }
     skewed(units, &mut x, frames);
     // … and has k frames left at the end.
     for k in 1..sections {
-        for channel in 0..CHANNELS {
+        for (channel, sample) in frames[length - k].iter_mut().enumerate() {
             let (unit, lane) = place::<CHANNELS>(k, channel);
-            frames[length - k][channel] = x[unit].0[lane];
+            *sample = x[unit].0[lane];
         }
     }
     for k in 1..sections {
