@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 pub use meter::Meter;
 pub use survey::Survey;
 
+pub mod bands;
 pub(crate) mod clipped;
 pub mod inspect;
 pub(crate) mod lanes;
