@@ -10,7 +10,7 @@ use super::Work;
 use super::layout::Unit;
 use super::measure::Measured;
 use super::render::{self, Rendered};
-use super::store::Key;
+use super::store::Origin;
 use super::track::{TrackReader, mend};
 use crate::audio;
 use crate::block::Block;
@@ -46,12 +46,12 @@ pub fn excerpt(
     if unit.song.is_none() || stem.output.sample_rate_hz != rate_hz {
         return Ok(None);
     }
-    let path = format!("{FOLDER}/excerpts/{}.js", unit.key);
-    let key = Key::of(
-        "excerpt",
-        &(&measured.key, &stem.output.sha256, delay_samples, &path),
-    );
-    if let Some(found) = render::finished(work, outbox.root(), &path, &key)? {
+    let path = path(unit);
+    let origin = Origin::new()
+        .with("their source", &measured.key)
+        .with("their stem", &stem.output.sha256)
+        .with("their delay", &delay_samples);
+    if let Some(found) = render::finished(work, outbox.root(), &path, &origin)? {
         return Ok(Some(found));
     }
     // A stem that was moved is compared with the same moment of its source: both must lie within.
@@ -119,8 +119,13 @@ pub fn excerpt(
         sound(after, excerpt.after_db)?
     );
     excerpt.sha256 = outbox.write(Path::new(&path), script.as_bytes())?.sha256;
-    render::note(work, &path, key, &excerpt.sha256, &excerpt)?;
+    render::note(work, &path, origin, &excerpt.sha256, &excerpt)?;
     Ok(Some(excerpt))
+}
+
+/// Where the excerpts of a stem lie.
+pub fn path(unit: &Unit<'_>) -> String {
+    format!("{FOLDER}/excerpts/{}.js", unit.key)
 }
 
 /// The next `frames` frames in one block.

@@ -5,9 +5,10 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use super::finish::unmade;
 use super::layout::Unit;
-use super::render::{self, Rendered};
-use super::store::Key;
+use super::render::{self, Rendered, Sink};
+use super::store::{Key, Origin};
 use super::{Job, Plan, Work};
 use crate::audio::{self, AudioRead};
 use crate::block::Block;
@@ -16,11 +17,11 @@ use crate::maths;
 use crate::measure::{Levels, Meter};
 use crate::mix::{self, MixLevels, Strip, no_louder_than, rough_gain};
 use crate::publish::Outbox;
-use crate::report::session::{MixFile, MixReport, Omitted};
+use crate::report::session::{FailedReport, MixFile, MixReport, Omitted};
 use crate::resample::{self, Resampler};
 use crate::session::config::Named;
 use crate::units::round_to;
-use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer, bext};
+use crate::wav::{Depth, Dither, Metadata, WriteSpec, bext};
 
 /// Where a derived stem stands in the mix: fader in dB, and the position of its two sides. Common
 /// practice, no source.
@@ -106,6 +107,7 @@ pub fn mix(
     plan: &Plan,
     stems: &[Option<Result<Rendered>>],
     outbox: &Outbox,
+    failed: &mut Vec<FailedReport>,
 ) -> Result<Vec<MixReport>> {
     let sums = sums(work, job, plan, stems);
     let tried = work.each("sum", &sums, Sum::samples, |sum| {
@@ -113,8 +115,14 @@ pub fn mix(
     })?;
     let gains = gains(job, &sums, &tried);
     let mut files = Vec::new();
-    for sum in sums.iter().filter(|sum| !sum.strips.is_empty()) {
+    for (sum, tried) in sums.iter().zip(&tried) {
         let (song, take) = (sum.song, sum.take);
+        if let Err(error) = tried {
+            failed.push(unmade(&format!("mixes/{song}/{take}.wav"), error));
+        }
+        if sum.strips.is_empty() || tried.is_err() {
+            continue;
+        }
         let file = |path: String, depth, rate_hz, what: &str| File {
             sum,
             group: None,
@@ -142,6 +150,11 @@ pub fn mix(
         |file| file.sum.samples(),
         |file| write(work, outbox, file),
     )?;
+    for (file, mixed) in files.iter().zip(&mixed) {
+        if let Err(error) = mixed {
+            failed.push(unmade(&file.path, error));
+        }
+    }
     let report = |sum: &Sum<'_>| {
         let gain = &gains[sum.song];
         let mut report = MixReport {
@@ -163,18 +176,15 @@ pub fn mix(
             if !std::ptr::eq(file.sum, sum) {
                 continue;
             }
-            match mixed {
-                Ok(mixed) => {
-                    report.outputs.push(MixFile {
-                        path: file.path.clone(),
-                        sha256: mixed.sha256.clone(),
-                    });
-                    if report.path.is_none() && file.group.is_none() {
-                        report.path = Some(file.path.clone());
-                        report.after = Some(mixed.after.clone());
-                    }
+            if let Ok(mixed) = mixed {
+                report.outputs.push(MixFile {
+                    path: file.path.clone(),
+                    sha256: mixed.sha256.clone(),
+                });
+                if report.path.is_none() && file.group.is_none() {
+                    report.path = Some(file.path.clone());
+                    report.after = Some(mixed.after.clone());
                 }
-                Err(error) => work.warn(&format!("{}: {error}", file.path)),
             }
         }
         report
@@ -347,7 +357,7 @@ fn place<'a>(
     i: usize,
     stem: Option<&'a Result<Rendered>>,
 ) -> std::result::Result<Place<'a>, String> {
-    let entry = plan.entries[i].as_ref().ok_or("failed")?;
+    let entry = plan.entries[i].as_ref().map_err(|_| "failed")?;
     if entry.left_out.value {
         return Err(format!("left out: {}", entry.left_out.why));
     }
@@ -459,16 +469,11 @@ fn add_up(
 
 fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
     let sum = file.sum;
-    let key = Key::of(
-        "mix",
-        &(
-            sum.key(file.group),
-            file.gain_db,
-            file.depth.bits(),
-            file.rate_hz,
-        ),
-    );
-    if let Some(found) = render::finished(work, outbox.root(), &file.path, &key)? {
+    let origin = Origin::new()
+        .with("the stems in them", &sum.key(file.group))
+        .with("their gain", &file.gain_db)
+        .with("their format", &(file.depth.bits(), file.rate_hz));
+    if let Some(found) = render::finished(work, outbox.root(), &file.path, &origin)? {
         work.advance(sum.samples());
         return Ok(found);
     }
@@ -490,8 +495,7 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
         },
         frames: resample::frames_out(sum.frames, start, sum.rate_hz, file.rate_hz),
     };
-    let draft = outbox.create(Path::new(&file.path))?;
-    let mut writer = Writer::create(draft, &spec, &metadata)?;
+    let mut sink = Sink::create(outbox, &file.path, &spec, &metadata)?;
     let ratio = maths::db_to_ratio(file.gain_db);
     let scaled = |block: &mut Block| {
         block
@@ -502,7 +506,7 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
     if file.rate_hz == sum.rate_hz {
         add_up(work, outbox.root(), sum, file.group, |block| {
             scaled(block);
-            writer.write(block)
+            sink.write(block)
         })?;
     } else {
         let mut resampler = Resampler::new(sum.rate_hz, file.rate_hz, 2, start)?;
@@ -510,18 +514,17 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
         add_up(work, outbox.root(), sum, file.group, |block| {
             scaled(block);
             resampler.process(block, &mut out);
-            writer.write(&out)
+            sink.write(&out)
         })?;
         resampler.finish(&mut out);
-        writer.write(&out)?;
+        sink.write(&out)?;
     }
-    let (draft, _) = writer.finish()?;
-    let published = draft.publish()?;
+    let published = sink.publish()?;
     let (after, _) = render::measure_file(work, &outbox.root().join(&published.path))?;
     let mixed = Mixed {
         after,
         sha256: published.sha256,
     };
-    render::note(work, &file.path, key, &mixed.sha256, &mixed)?;
+    render::note(work, &file.path, origin, &mixed.sha256, &mixed)?;
     Ok(mixed)
 }

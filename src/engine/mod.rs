@@ -5,6 +5,7 @@ use std::path::Path;
 
 pub use event::{Event, Listener};
 pub use finish::check_worksheet;
+pub use foreign::check_foreign;
 pub use layout::{Presets, Unit, check_places, units};
 pub use pool::Pool;
 pub use stop::Stop;
@@ -13,6 +14,7 @@ pub(crate) use track::{TrackReader, mend};
 
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
+use crate::report::session::FailedReport;
 use crate::session::{Session, SessionFile, Track};
 use crate::worksheet::{Entry, Worksheet};
 use measure::Measured;
@@ -22,12 +24,14 @@ mod attempt;
 mod event;
 mod excerpts;
 mod finish;
+mod foreign;
 mod hear;
 mod layout;
 mod measure;
 mod mixes;
 mod plan;
 mod pool;
+mod record;
 mod render;
 mod space;
 mod stop;
@@ -84,6 +88,12 @@ impl Work<'_> {
     ) -> Result<Vec<Result<R>>> {
         self.phase(name, items.iter().map(&samples));
         let results = self.pool.map(items, self.stop, samples, job);
+        for error in results.iter().filter_map(|result| result.as_ref().err()) {
+            if let (Kind::File, Some(path)) = (error.kind, &error.path) {
+                let reason = &error.reason;
+                (self.tell)(Event::Failed { path, reason });
+            }
+        }
         // The reason of the stop counts, not what the other workers say of it.
         let worst = results
             .iter()
@@ -119,8 +129,8 @@ pub struct Plan {
     measured: Vec<Result<Measured>>,
     /// What was heard, by track.
     heard: Vec<Heard>,
-    /// What will be done, by unit. Absent for a unit whose track failed.
-    entries: Vec<Option<Entry>>,
+    /// What will be done, by unit; or why nothing can be.
+    entries: Vec<Result<Entry>>,
 }
 
 impl Plan {
@@ -135,13 +145,13 @@ impl Plan {
 /// Measures everything and decides; writes nothing but the store.
 pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
     let tracks: Vec<&Track> = job.session.tracks().map(|(_, _, track)| track).collect();
-    let measured = work.each(
+    let mut measured = work.each(
         "measure",
         &tracks,
         |track| track.frames() * track.channels() as u64,
         |track| measure::measure(work, track),
     )?;
-    let heard = hear::hear(work, job, &measured)?;
+    let heard = hear::hear(work, job, &mut measured)?;
     let entries = plan::decide(work, job, &measured, &heard)?;
     Ok(Plan {
         measured,
@@ -169,12 +179,20 @@ impl Outcome {
 
 /// Reports of a run that renders nothing.
 pub fn report(job: &Job<'_>, plan: &Plan) -> Outcome {
-    finish::outcome(job, plan, &[], &[], Vec::new())
+    finish::outcome(job, plan, &[], &[], Vec::new(), Vec::new())
 }
 
 /// Writes the reports of a run that renders nothing.
-pub fn write_reports(work: &Work<'_>, outcome: &Outcome, out: &Path) -> Result<()> {
-    finish::write(work, &crate::publish::Outbox::open(out)?, outcome, None)
+pub fn write_reports(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
+    outcome: &Outcome,
+    out: &Path,
+) -> Result<()> {
+    let record = record::record(work, job, plan)?;
+    let outbox = crate::publish::Outbox::open(out)?;
+    finish::write(work, &outbox, outcome, &record, None)
 }
 
 /// Refuses a worksheet that speaks of tracks which the session does not have, or of rates that a
@@ -214,52 +232,49 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
         .filter(|&i| {
             plan.entries[i]
                 .as_ref()
-                .is_some_and(|entry| !entry.left_out.value)
+                .is_ok_and(|entry| !entry.left_out.value)
         })
         .collect();
-    space::check(work, job, &todo, out)?;
+    space::check(job, &todo, out)?;
     let rendered = work.each(
         "render",
         &todo,
         |&i| job.units[i].samples(),
         |&i| {
             let unit = &job.units[i];
-            let (Some(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
+            let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
             else {
                 return Err(Error::new(Kind::File, "was not planned"));
             };
-            render::render(
-                work,
-                &outbox,
-                unit,
-                entry,
-                (&measured.key, &measured.sha256),
-                &job.config.output,
-            )
+            render::render(work, &outbox, unit, entry, measured, &job.config.output)
         },
     )?;
     let mut stems: Vec<Option<Result<render::Rendered>>> = job.units.iter().map(|_| None).collect();
     for (i, result) in todo.into_iter().zip(rendered) {
         stems[i] = Some(result);
     }
+    let mut failed = Vec::new();
     let mixes = if job.mixes && job.only.is_none() {
-        mixes::mix(work, job, plan, &stems, &outbox)?
+        mixes::mix(work, job, plan, &stems, &outbox, &mut failed)?
     } else {
         Vec::new()
     };
-    let excerpts = excerpts(work, job, plan, &stems, &outbox)?;
-    let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes);
-    finish::write(work, &outbox, &outcome, Some(&plan.worksheet()))?;
+    let excerpts = excerpts(work, job, plan, &stems, &outbox, &mut failed)?;
+    let record = record::record(work, job, plan)?;
+    failed.extend_from_slice(&record.changed);
+    let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
+    finish::write(work, &outbox, &outcome, &record, Some(&plan.worksheet()))?;
     Ok(outcome)
 }
 
-/// Excerpts for the page, by unit; one that cannot be made is only missing.
+/// Excerpts for the page, by unit; one that cannot be made is missing, and told.
 fn excerpts(
     work: &Work<'_>,
     job: &Job<'_>,
     plan: &Plan,
     stems: &[Option<Result<render::Rendered>>],
     outbox: &crate::publish::Outbox,
+    failed: &mut Vec<FailedReport>,
 ) -> Result<Vec<Option<crate::report::page::Excerpt>>> {
     let all: Vec<usize> = (0..job.units.len()).collect();
     let made = work.each(
@@ -268,7 +283,7 @@ fn excerpts(
         |_| 0,
         |&i| {
             let unit = &job.units[i];
-            let (Some(Ok(stem)), Some(entry), Ok(measured)) = (
+            let (Some(Ok(stem)), Ok(entry), Ok(measured)) = (
                 &stems[i],
                 &plan.entries[i],
                 &plan.measured[unit.track_index],
@@ -285,5 +300,12 @@ fn excerpts(
             )
         },
     )?;
-    Ok(made.into_iter().map(|made| made.ok().flatten()).collect())
+    let mut excerpts = Vec::with_capacity(made.len());
+    for (unit, made) in job.units.iter().zip(made) {
+        if let Err(error) = &made {
+            failed.push(finish::unmade(&excerpts::path(unit), error));
+        }
+        excerpts.push(made.ok().flatten());
+    }
+    Ok(excerpts)
 }

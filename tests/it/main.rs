@@ -1,10 +1,12 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
+mod fuzz; // what the fuzzer begins with and has found
 mod page; // session.html: complete, inert, no network
 mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
 mod publish; // whole files or none, the manifest
 mod recorded; // recorded drum hits, where they are at hand
+mod resume; // the record of a run, and what the next one does with it
 mod scan; // folders and names: what files are taken for
 mod shootout; // two takes held against each other
 mod stages; // every stage: data sheets, and what all of them promise
