@@ -12,6 +12,7 @@ use crate::decide::heard::Heard;
 use crate::decide::stages::{bring_to_working_level, follow};
 use crate::error::{Error, Kind, Result};
 use crate::measure::matcher::{Match, Matcher};
+use crate::preset::Measure;
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
 
@@ -331,6 +332,9 @@ fn try_all(
                 key,
                 &entry.chain_before_gain(),
                 &heard[unit.track_index].level_hits,
+                unit.preset
+                    .level
+                    .is_some_and(|rule| rule.measure == Measure::Integrated),
             )
         },
     )?;

@@ -1,11 +1,11 @@
 //! What a sound holds: onsets, their colours, and its peak.
 
-use super::bands::Analyser;
 use super::exact::mono;
 use super::sound::Sound;
 use crate::block::{Block, FRAMES};
 use crate::error::Result;
 use crate::evidence::Listener;
+use crate::measure::bands::Analyser;
 use crate::session::Family;
 use crate::units::power_to_db;
 

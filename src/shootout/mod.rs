@@ -23,7 +23,6 @@ use matched::Matched;
 use report::By;
 
 mod align;
-mod bands;
 mod compare;
 mod exact;
 mod figures;
