@@ -303,7 +303,11 @@ fn print(text: &str) -> Result<()> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(e) if e.kind() != ErrorKind::BrokenPipe => {
-            Err(Error::writing(std::path::Path::new("standard output"), &e))
+            let lost = Error::writing(std::path::Path::new("standard output"), &e);
+            Err(Error {
+                kind: Kind::Environment,
+                ..lost
+            })
         }
         _ => Ok(()),
     }

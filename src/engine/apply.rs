@@ -3,12 +3,18 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use sha2::{Digest, Sha256};
+
 use super::layout::Unit;
 use crate::audio;
 use crate::error::{Error, Kind, Result};
 use crate::preset::Preset;
+use crate::publish::hex;
 use crate::session::config::SessionFile;
 use crate::session::{Failed, Mic, Session, Song, Source, Take, Track, arrange};
+
+/// Bytes of a file name at most, on every common file system.
+const LONGEST: usize = 255;
 
 /// The files as one take, each a track named after its file. Files that cannot be read are listed as
 /// failed; what is not there at all is a wrong usage.
@@ -107,6 +113,14 @@ pub fn units<'a>(session: &'a Session, preset: &'a Preset) -> Result<Vec<Unit<'a
                 .at(path)
                 .hint("rename one of them, or give it another --out"));
         }
+        let stem_path = format!("{}.wav", track.name);
+        if stem_path.len() > LONGEST {
+            let reason = format!(
+                "has too long a name: no output can have {} bytes",
+                stem_path.len()
+            );
+            return Err(Error::input(reason).at(path).hint("rename it"));
+        }
         preset.check_at(f64::from(track.rate_hz()), &format!("`{}`", track.name))?;
         units.push(Unit {
             song: None,
@@ -116,12 +130,30 @@ pub fn units<'a>(session: &'a Session, preset: &'a Preset) -> Result<Vec<Unit<'a
             derived: None,
             name: track.name.clone(),
             preset,
-            stem_path: format!("{}.wav", track.name),
-            report_path: format!("reports/{}.json", track.name),
+            stem_path,
+            report_path: format!("reports/{}.json", fitting(&track.name)),
             key: track.name.clone(),
         });
     }
     Ok(units)
+}
+
+/// A name that fits with the ending of a report: a long one is cut, and told from others by its hash.
+fn fitting(name: &str) -> String {
+    let room = LONGEST - ".json".len();
+    if name.len() <= room {
+        return name.to_owned();
+    }
+    let hash = hex(&Sha256::digest(name));
+    let hash = hash.get(..16).unwrap_or_default();
+    let mut start = String::new();
+    for c in name.chars() {
+        if start.len() + c.len_utf8() + 1 + hash.len() > room {
+            break;
+        }
+        start.push(c);
+    }
+    format!("{start}-{hash}")
 }
 
 /// Refuses to write over a source.
@@ -141,4 +173,20 @@ pub fn check_places(files: &[PathBuf], out: &Path) -> Result<()> {
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_names_are_cut_to_fit_and_stay_apart() {
+        assert_eq!(fitting("Kick In"), "Kick In");
+        let (one, two) = (
+            format!("{}a", "é".repeat(125)),
+            format!("{}b", "é".repeat(125)),
+        );
+        assert!(fitting(&one).len() <= 250 && fitting(&one) != fitting(&two));
+        assert!(fitting(&one).starts_with("éé"));
+    }
 }

@@ -1,13 +1,14 @@
 """Faults of every kind, put into the released program, and what became of them.
 
-    python3 tests/cross/faults PROGRAM [--short] [--only ROW] [--table FILE]
+    python3 tests/cross/faults PROGRAM [--short] [--only M9] [--only matrix] [--only kills] [--table FILE]
 
 Needs root (small file systems, read-only folders) and strace. Every fault is followed by the same
 command without it, whose tree has to be that of an undisturbed run to the byte. The table is written
-from what this run saw.
+from what was seen; `--results FILE` collects it over several runs, which may go at the same time.
 """
 
 import argparse
+import json
 import random
 import re
 import shutil
@@ -28,31 +29,44 @@ KILLS = 200
 
 
 class Table:
-    def __init__(self):
-        self.rows, self.bad = [], []
+    def __init__(self, results):
+        self.file = results
+        self.rows = [json.loads(line) for line in open(results)] if results and Path(results).exists() else []
+        self.points, self.bad = 0, []
 
     def add(self, what, how, happened, points, bad=()):
-        self.rows.append((what, how, happened, points, len(bad)))
+        row = [what, how, happened, points, len(bad)]
+        self.rows.append(row)
+        if self.file:
+            with open(self.file, "a") as file:
+                file.write(json.dumps(row) + "\n")
+        self.points += points
         self.bad += [f"{what}: {b}" for b in bad]
         print(f"{what}: {points} points, {len(bad)} bad: {happened}", flush=True)
         for text in list(bad)[:5]:
             print(f"  BAD {text}", flush=True)
 
-    def markdown(self, short):
-        points = sum(row[3] for row in self.rows)
+    def markdown(self):
+        kinds = lambda row: (not row[0].startswith("killed"), not row[0].startswith("E"), number(row[0]), row[0])
+        rows = sorted(self.rows, key=kinds)
         lines = [
             "# Faults that were tried",
             "",
             "Written by `tests/cross/faults` from what it saw; not by hand. Every fault is put into the",
             "released program on a session of four short files, and followed by the same command without",
             "it, which has to give the tree of an undisturbed run to the byte and leave no litter.",
-            f"{'A shortened run' if short else 'A whole run'}: {points} points, {len(self.bad)} bad.",
+            f"{sum(row[3] for row in rows)} points, {sum(row[4] for row in rows)} bad.",
             "",
             "| fault | how it was injected | what happened | points | bad |",
             "| --- | --- | --- | ---: | ---: |",
         ]
-        lines += ["| " + " | ".join(str(cell).replace("|", "\\|") for cell in row) + " |" for row in self.rows]
+        lines += ["| " + " | ".join(str(cell).replace("|", "\\|") for cell in row) + " |" for row in rows]
         return "\n".join(lines) + "\n"
+
+
+def number(name):
+    found = re.match(r"M(\d+)", name)
+    return int(found[1]) if found else 0
 
 
 def count_calls(bench):
@@ -82,7 +96,7 @@ def spread(count, short):
     return sorted({1 + i * (count - 1) // (short - 1) for i in range(short)})
 
 
-def matrix(bench, table, calls, short, workers):
+def matrix(bench, table, calls, options):
     def point(task):
         call, fault, n = task
         out = bench.work / f"m-{call}-{fault}-{n}"
@@ -104,10 +118,11 @@ def matrix(bench, table, calls, short, workers):
         finally:
             shutil.rmtree(out, ignore_errors=True)
 
-    for fault in ["KILL", *ERRORS]:
+    for fault in options.faults.split(","):
         for call, count in calls.items():
-            tasks = [(call, fault, n) for n in spread(count, 4 if short else 0)]
-            with ThreadPoolExecutor(workers) as pool:
+            few = 4 if options.short else count // options.every + 2 if options.every > 1 else 0
+            tasks = [(call, fault, n) for n in spread(count, few)]
+            with ThreadPoolExecutor(options.workers) as pool:
                 results = list(pool.map(point, tasks))
             seen = {}
             for what, _ in results:
@@ -147,17 +162,20 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("program")
     parser.add_argument("--short", action="store_true")
-    parser.add_argument("--only", default="", help="rows whose name begins so; `matrix`, `kills`")
+    parser.add_argument("--only", action="append", help="rows whose name begins so; `matrix`, `kills`")
+    parser.add_argument("--faults", default=",".join(["KILL", *ERRORS]), help="of the matrix")
+    parser.add_argument("--every", type=int, default=1, help="of the matrix: every so many calls only")
+    parser.add_argument("--results", help="collects what is seen; taken up again by the next run")
     parser.add_argument("--table")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
     # Started in the background it would hand on an ignored Ctrl-C.
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    table, begun = Table(), time.monotonic()
+    table, begun = Table(options.results), time.monotonic()
     work = tempfile.mkdtemp(prefix="batterhead-faults-")
     try:
         bench = Bench(options.program, work)
-        wanted = lambda name: name.startswith(options.only)
+        wanted = lambda name: any(name.startswith(only) for only in options.only or [""])
         for row in rows.ROWS:
             if wanted(row.name):
                 bad, happened, points = [], "", 1
@@ -171,16 +189,15 @@ def main():
         if wanted("matrix"):
             calls = count_calls(bench)
             print("state-changing calls:", calls, flush=True)
-            matrix(bench, table, calls, options.short, options.workers)
+            matrix(bench, table, calls, options)
         if wanted("kills"):
             random_kills(bench, table, 10 if options.short else KILLS)
     finally:
         rows.unmount_all()
         shutil.rmtree(work, ignore_errors=True)
     if options.table:
-        Path(options.table).write_text(table.markdown(options.short))
-    points = sum(row[3] for row in table.rows)
-    print(f"faults: {points} points, {len(table.bad)} bad, {time.monotonic() - begun:.0f} s")
+        Path(options.table).write_text(table.markdown())
+    print(f"faults: {table.points} points, {len(table.bad)} bad, {time.monotonic() - begun:.0f} s")
     for text in table.bad:
         print(f"BAD {text}")
     sys.exit(1 if table.bad else 0)

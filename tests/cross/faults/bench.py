@@ -11,6 +11,8 @@ import time
 from pathlib import Path
 
 RATE = 48_000
+# Length of every source: the work is in the calls, not in the sound.
+SECONDS = 0.5
 # A run is a second at most; what takes so long hangs.
 PATIENCE_S = 120
 
@@ -95,7 +97,7 @@ class Bench:
             folder = self.takes / "Low Tide" / f"take {take}"
             folder.mkdir(parents=True)
             for mic, hz in (("Kick In", 60), ("SN TOP", 210)):
-                (folder / f"{mic}.wav").write_bytes(wav(1.2, hz, 7 * take + hz))
+                (folder / f"{mic}.wav").write_bytes(wav(SECONDS, hz, 7 * take + hz))
         self.sources = tree(self.takes)
         golden = self.new("golden")
         self.prep(golden).expect(0)
@@ -175,20 +177,22 @@ class Bench:
             raise Bad(f"litter: {litter(out)}")
         if Path(out).exists():
             self.all_whole(out)
-        if ran.status == 0:
+        if ran.status == 0 and kept:
             self.is_golden(out)
         if ran.status == 1:
             report = json.loads((Path(out) / "session.json").read_text())
             if not report["failed"] or not all(f["path"] and f["reason"] for f in report["failed"]):
                 raise Bad("status 1, but no file is named")
-        if ran.status in (2, 3) and str(self.work) not in ran.said:
+        if ran.status in (2, 3) and str(self.work) not in ran.said and "standard output" not in ran.said:
             raise Bad(f"no file is named: {ran.said[-300:]}")
         self.heals(out)
 
 
 def strace(*inject, calls=None, log="/dev/null"):
     """The words in front of a command that inject faults into it."""
-    words = ["strace", "-f", "-qq", "--seccomp-bpf", "-o", str(log)]
+    words = ["strace", "-f", "-qq", "-o", str(log)]
+    if not any("signal=" in fault for fault in inject):
+        words.append("--seccomp-bpf")  # much faster, but then no signal is injected
     names = calls or ",".join(i.split(":")[0] for i in inject)
     words += ["-e", f"trace={names}"]
     for fault in inject:
