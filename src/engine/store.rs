@@ -17,7 +17,7 @@ use crate::publish::Outbox;
 pub const FOLDER: &str = ".batterhead";
 
 /// Part of every key: raise it when a measure or a stage changes what it gives.
-const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/1");
+const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/2");
 
 /// Identifies a result by all that it depends on: content, settings, version; never by time.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
