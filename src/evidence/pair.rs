@@ -284,11 +284,12 @@ pub fn analyse_signals(
     analyse("first", "second", kind, &strokes, rate_hz)
 }
 
-/// How much later the second of two mics hears the strokes of one drum, in samples; `None` unless most
-/// of the strokes agree.
+/// How much later the second of two mics hears the strokes of one drum, in samples; `None` unless
+/// three strokes at least, and two in five, agree: in a room an echo may win now and then.
 pub(super) fn lag(kind: PairKind, strokes: &[Stroke], rate_hz: u32) -> Option<f64> {
     let (samples, share, _) = common_lag(strokes, rate_hz, kind.setting())?;
-    (share >= 0.6).then_some(samples)
+    let agree = share * strokes.len() as f64;
+    (share >= 0.4 && agree > 2.5).then_some(samples)
 }
 
 /// How much earlier the second of two mics hears what the first hears, in samples, if it is beyond

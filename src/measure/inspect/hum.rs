@@ -196,14 +196,10 @@ impl Listener {
 
     /// The hum, if there is one.
     pub fn finish(mut self, response: impl Fn(f64) -> f64) -> Option<Hum> {
-        // the longer gap tells more exactly
-        for quiet in &self.quiet {
-            if let Some(spectrum) = self.quiet_spectrum(quiet) {
-                match spectrum.hum(true, &response) {
-                    Some(hum) => return Some(hum),
-                    None => break,
-                }
-            }
+        // the longer gap tells more exactly, the shorter is more often free of ringing
+        let in_gap = |quiet| self.quiet_spectrum(quiet)?.hum(true, &response);
+        if let Some(hum) = self.quiet.iter().find_map(in_gap) {
+            return Some(hum);
         }
         let bins = self.kept.first()?.amplitudes.len();
         let middle = self.kept.len() / 2;
