@@ -134,6 +134,9 @@ impl Plan {
 
 /// Measures everything and decides; writes nothing but the store.
 pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
+    for note in &job.session.notes {
+        work.warn(note);
+    }
     let tracks: Vec<&Track> = job.session.tracks().map(|(_, _, track)| track).collect();
     let measured = work.each(
         "measure",
@@ -242,48 +245,15 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     for (i, result) in todo.into_iter().zip(rendered) {
         stems[i] = Some(result);
     }
-    let mixes = if job.mixes && job.only.is_none() {
+    let mut mixes = if job.mixes && job.only.is_none() {
         mixes::mix(work, job, plan, &stems, &outbox)?
     } else {
         Vec::new()
     };
-    let excerpts = excerpts(work, job, plan, &stems, &outbox)?;
+    let excerpts = excerpts::of_stems(work, job, plan, &stems, &outbox)?;
+    excerpts::of_mixes(work, job, &mut mixes, &outbox)?;
+    let mixes = mixes.into_iter().map(|mix| mix.report).collect();
     let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes);
     finish::write(work, &outbox, &outcome, Some(&plan.worksheet()))?;
     Ok(outcome)
-}
-
-/// Excerpts for the page, by unit; one that cannot be made is only missing.
-fn excerpts(
-    work: &Work<'_>,
-    job: &Job<'_>,
-    plan: &Plan,
-    stems: &[Option<Result<render::Rendered>>],
-    outbox: &crate::publish::Outbox,
-) -> Result<Vec<Option<crate::report::page::Excerpt>>> {
-    let all: Vec<usize> = (0..job.units.len()).collect();
-    let made = work.each(
-        "excerpt",
-        &all,
-        |_| 0,
-        |&i| {
-            let unit = &job.units[i];
-            let (Some(Ok(stem)), Some(entry), Ok(measured)) = (
-                &stems[i],
-                &plan.entries[i],
-                &plan.measured[unit.track_index],
-            ) else {
-                return Ok(None);
-            };
-            excerpts::excerpt(
-                work,
-                outbox,
-                unit,
-                entry.delay_samples.value,
-                measured,
-                stem,
-            )
-        },
-    )?;
-    Ok(made.into_iter().map(|made| made.ok().flatten()).collect())
 }

@@ -6,6 +6,7 @@ use super::render::depth;
 use super::{Job, Work};
 use crate::error::{Error, Kind, Result};
 use crate::resample::frames_out;
+use crate::session::config::Excerpts;
 
 /// What may be needed beyond the samples themselves: headers, reports, evidence.
 const RESERVE: f64 = 1.05;
@@ -29,9 +30,9 @@ pub fn check(work: &Work<'_>, job: &Job<'_>, todo: &[usize], out: &Path) -> Resu
         let unit = &job.units[i];
         if work.store.done(&unit.stem_path).is_none() {
             need += frames(i) * unit.track.channels() as u64 * bytes;
-            // Two excerpts of 24 bit in Base64.
-            let excerpt = frames(i).min(super::excerpts::SECONDS * u64::from(unit.track.rate_hz()));
-            need += excerpt * unit.track.channels() as u64 * 2 * 4;
+            if job.config.excerpts == Excerpts::Take {
+                need += super::excerpts::bytes(unit);
+            }
         }
     }
     if job.mixes {

@@ -1,12 +1,15 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
+mod mixes; // rough mixes, group stems, and what the session file says of them
 mod page; // session.html: complete, inert, no network
+mod performance; // generated performances of one pattern, held against each other
 mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
 mod publish; // whole files or none, the manifest
 mod recorded; // recorded drum hits, where they are at hand
 mod scan; // folders and names: what files are taken for
 mod shootout; // two takes held against each other
+mod shootout_recorded; // the same with recorded hits
 mod stages; // every stage: data sheets, and what all of them promise
 mod support; // a session in a temporary folder, the program run on it
 mod wav; // sound files: formats, chunks, damage
