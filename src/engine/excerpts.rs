@@ -62,8 +62,7 @@ pub fn of_stems(
         let (Some(song), Some(Ok(stem))) = (unit.song, &stems[i]) else {
             continue;
         };
-        let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
-        else {
+        let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index]) else {
             continue;
         };
         // The mic of a song is processed alike in all its takes: one that plays it shows how.
