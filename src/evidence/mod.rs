@@ -34,7 +34,7 @@ mod window;
 pub use attribute::FEATURES;
 pub use bank::BANDS;
 pub use drums::TakeTrack;
-pub use hits::Hit;
+pub use hits::{Hit, level_ms};
 pub use onset::Onset;
 #[doc(hidden)]
 pub use pair::analyse_signals;
