@@ -23,8 +23,12 @@ pub struct Tried<'a> {
     pub rule: Option<&'a LevelRule>,
     /// Figures of the chain's output.
     pub levels: &'a Levels,
-    /// Integrated loudness of the source once it is at the mic's working level.
+    /// The same for all stems of one track.
+    pub track: usize,
+    /// Integrated loudness of its source.
     pub source_lufs: Option<f64>,
+    /// The gain that brings its source to the mic's working level.
+    pub working_gain_db: f64,
     /// Peaks of the hits that count for the level, dBFS, in the chain's output.
     pub hit_peaks_dbfs: &'a [f64],
     /// Length, for pooling powers.
@@ -60,14 +64,34 @@ pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
         .iter()
         .map(|_| Decided::new(0.0, "the preset has no level"))
         .collect();
-    for members in groups.values() {
-        let linked: Vec<&Tried<'_>> = members.iter().map(|&i| &tracks[i]).collect();
-        let gain = linked_gain(&linked);
-        for &i in members {
-            gains[i] = gain.clone();
+    // What is to be as loud as a clean stem comes when that has its gain.
+    for over_source in [false, true] {
+        for members in groups.values() {
+            let members: Vec<usize> = members
+                .iter()
+                .copied()
+                .filter(|&i| goes_by_source(&tracks[i]) == over_source)
+                .collect();
+            let linked: Vec<&Tried<'_>> = members.iter().map(|&i| &tracks[i]).collect();
+            let gain = linked_gain(&linked, &|track| {
+                let clean = |(other, _): &(&Tried<'_>, &Decided<f64>)| {
+                    other.track == track.track && other.rule.is_some() && !goes_by_source(other)
+                };
+                let stem = tracks.iter().zip(&gains).find(clean);
+                stem.map_or(track.working_gain_db, |(_, gain)| gain.value)
+            });
+            for i in members {
+                gains[i] = gain.clone();
+            }
         }
     }
     gains
+}
+
+fn goes_by_source(track: &Tried<'_>) -> bool {
+    track
+        .rule
+        .is_some_and(|rule| rule.measure == Measure::OverSource)
 }
 
 /// What a track shares its gain with.
@@ -80,11 +104,12 @@ fn group<'a>(track: &'a Tried<'_>, rule: &LevelRule) -> Vec<&'a str> {
     }
 }
 
-fn linked_gain(tracks: &[&Tried<'_>]) -> Decided<f64> {
+/// `clean_gain_db` is the gain of the clean stem of a track.
+fn linked_gain(tracks: &[&Tried<'_>], clean_gain_db: &dyn Fn(&Tried<'_>) -> f64) -> Decided<f64> {
     let Some(rule) = tracks.first().and_then(|t| t.rule) else {
         return Decided::plain(0.0);
     };
-    let (level, evidence) = match level(rule.measure, tracks) {
+    let (level, evidence) = match level(rule.measure, tracks, clean_gain_db) {
         Ok(found) => found,
         Err(why) => return Decided::new(0.0, why),
     };
@@ -118,14 +143,18 @@ fn linked_gain(tracks: &[&Tried<'_>]) -> Decided<f64> {
 
 /// The level of a link group in the unit of the measure, and the evidence in words; or why there is
 /// none.
-fn level(measure: Measure, tracks: &[&Tried<'_>]) -> Result<(f64, String), String> {
+fn level(
+    measure: Measure,
+    tracks: &[&Tried<'_>],
+    clean_gain_db: &dyn Fn(&Tried<'_>) -> f64,
+) -> Result<(f64, String), String> {
     let loudest = |value: fn(&Levels) -> Option<f64>| {
         tracks
             .iter()
             .filter_map(|t| value(t.levels))
             .max_by(f64::total_cmp)
     };
-    let pooled = |value: fn(&Tried<'_>) -> Option<f64>| {
+    let pooled = |value: &dyn Fn(&Tried<'_>) -> Option<f64>| {
         // Powers over all frames: long takes count for more.
         let parts: Vec<(f64, f64)> = tracks
             .iter()
@@ -139,16 +168,16 @@ fn level(measure: Measure, tracks: &[&Tried<'_>]) -> Result<(f64, String), Strin
         Measure::HitLevel => return hit_level(tracks),
         Measure::SamplePeak => (loudest(|l| l.sample_peak_dbfs), "sample peak"),
         Measure::TruePeak => (loudest(|l| l.true_peak_dbtp), "true peak"),
-        Measure::Integrated => (pooled(|t| t.levels.integrated_lufs), "integrated loudness"),
+        Measure::Integrated => (pooled(&|t| t.levels.integrated_lufs), "integrated loudness"),
         Measure::OverSource => {
-            let source = pooled(|t| t.source_lufs);
-            let over = pooled(|t| t.levels.integrated_lufs).zip(source);
+            let source = pooled(&|t| t.source_lufs.map(|lufs| lufs + clean_gain_db(t)));
+            let over = pooled(&|t| t.levels.integrated_lufs).zip(source);
             (
                 over.map(|(lufs, source)| lufs - source),
-                "loudness over the source's",
+                "loudness over the clean source's",
             )
         }
-        Measure::Rms => (pooled(|t| t.levels.rms_dbfs), "RMS"),
+        Measure::Rms => (pooled(&|t| t.levels.rms_dbfs), "RMS"),
     };
     let unit = match measure {
         Measure::TruePeak => "dBTP",
@@ -213,7 +242,9 @@ mod tests {
             mic: "snare-top".to_owned(),
             rule: Some(rule),
             levels,
-            source_lufs: Some(-24.0),
+            track: 0,
+            source_lufs: Some(-30.0),
+            working_gain_db: 6.0,
             hit_peaks_dbfs: peaks,
             frames: 48_000,
             played: true,
@@ -259,7 +290,21 @@ mod tests {
         let loud = levels(-9.0, -20.5);
         let found = gains(&[track("a", &rule, &loud, &[])]);
         assert_eq!(found[0].value, -3.5);
-        assert_eq!(found[0].why, "loudness over the source's 3.5 LU, target 0");
+        assert_eq!(
+            found[0].why,
+            "loudness over the clean source's 3.5 LU, target 0"
+        );
+        // With a clean stem of the same track, that one's gain counts: 9 dB instead of 6.
+        let (clean, quiet) = (
+            self::rule(Measure::HitLevel, -12.0, Link::Mic),
+            levels(-12.0, -21.0),
+        );
+        let clean = Tried {
+            mic: "room".to_owned(),
+            ..track("clean", &clean, &quiet, &[-21.0; 20])
+        };
+        let found = gains(&[track("a", &rule, &loud, &[]), clean]);
+        assert_eq!([found[0].value, found[1].value], [-0.5, 9.0]);
         let silent = Levels::default();
         let found = gains(&[track("a", &rule, &silent, &[])]);
         assert_eq!(found[0].value, 0.0);

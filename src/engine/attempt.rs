@@ -8,6 +8,7 @@ use super::store::Key;
 use super::track::{TrackReader, mend};
 use crate::block::Block;
 use crate::error::Result;
+use crate::evidence::level_ms;
 use crate::measure::{Levels, Meter};
 use crate::stage::{Chain, Stage};
 use crate::units;
@@ -20,9 +21,6 @@ pub struct Tried {
     /// The peak after each hit, dBFS, as many as were asked for and are not silent.
     pub hit_peaks_dbfs: Vec<f64>,
 }
-
-/// The peak of a hit is looked for this long after it. Common practice, no source.
-const HIT_MS: u64 = 30;
 
 /// Runs `chain` over the track of `unit` and measures, without `loudness` where no level is decided
 /// by it; `hits` are the frames of the hits whose level counts. Kept by content and settings.
@@ -39,12 +37,12 @@ pub fn attempt(
         work.advance(unit.samples());
         return Ok(found);
     }
-    let rate_hz = unit.track.rate_hz();
+    let (rate_hz, level_ms) = (unit.track.rate_hz(), level_ms(unit.track.mic.family));
     let mut meter = match loudness {
         true => Meter::new(rate_hz, unit.track.channels()),
         false => Meter::without_loudness(rate_hz, unit.track.channels()),
     };
-    let mut peaks = HitPeaks::new(hits, u64::from(rate_hz) * HIT_MS / 1000);
+    let mut peaks = HitPeaks::new(hits, u64::from(rate_hz) * level_ms as u64 / 1000);
     run(work, unit, chain, |block| {
         meter.push(block);
         peaks.push(block);

@@ -51,9 +51,9 @@ pub fn decide(
                 mic: unit.linked_mic(),
                 rule: unit.preset.level.as_ref(),
                 levels: &tried.levels,
-                source_lufs: source
-                    .and_then(|source| source.levels.integrated_lufs)
-                    .map(|lufs| lufs + working),
+                track: unit.track_index,
+                source_lufs: source.and_then(|source| source.levels.integrated_lufs),
+                working_gain_db: working,
                 hit_peaks_dbfs: &tried.hit_peaks_dbfs,
                 frames: unit.track.frames(),
                 played: !heard.not_played,
@@ -337,9 +337,9 @@ fn try_all(
                 key,
                 &entry.chain_before_gain(),
                 &heard[unit.track_index].level_hits,
-                unit.preset
-                    .level
-                    .is_some_and(|rule| rule.measure == Measure::Integrated),
+                unit.preset.level.is_some_and(|rule| {
+                    matches!(rule.measure, Measure::Integrated | Measure::OverSource)
+                }),
             )
         },
     )?;

@@ -19,10 +19,15 @@ use crate::units::round_to;
 pub(super) const OWN: f32 = 0.5;
 /// A moment below this is bleed.
 pub(super) const BLEED: f32 = 0.2;
-/// The peak of a hit is looked for in this time after it.
-const LEVEL_MS: usize = 30;
-/// The same for tracks that stand farther away.
-const FAR_LEVEL_MS: usize = 60;
+/// The peak of a hit is looked for in so many milliseconds after it: longer in mics that stand
+/// farther away. Common practice, no source.
+pub fn level_ms(family: Family) -> usize {
+    match family {
+        Family::Overhead | Family::Room => 60,
+        _ => 30,
+    }
+}
+
 /// A hit is placed to the sample if nothing else was struck this near to it.
 const ALONE_MS: i64 = 10;
 /// A mic that never gets louder than this over its drum's strong hits hears none of them.
@@ -204,7 +209,7 @@ pub(super) fn tracks(
         };
         if let Some(d) = drum {
             let p = &attribution.probability[d];
-            let trace = material.trace(t)?;
+            let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
             let (mut below, mut sum) = (0.0, 0.0);
             for (m, &p) in p.iter().enumerate() {
                 let at = attribution.at_ms[d][m];
@@ -221,25 +226,18 @@ pub(super) fn tracks(
                     let alone = stands_alone(kit, attribution, m, d);
                     evidence
                         .hits
-                        .push(hit(material, t, track, &trace, here, p, alone, LEVEL_MS)?);
+                        .push(hit(material, t, track, &trace, here, p, alone, level_ms)?);
                 }
             }
             evidence.missed = round_to(below / f64::max(sum, 1e-9), 3);
         } else if matches!(track.family, Family::Overhead | Family::Room) {
-            let trace = material.trace(t)?;
+            let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
             for (at, p) in far_hits(kit, attribution) {
                 if inside(at) {
                     let here = at - track.offset_ms();
-                    evidence.hits.push(hit(
-                        material,
-                        t,
-                        track,
-                        &trace,
-                        here,
-                        p,
-                        false,
-                        FAR_LEVEL_MS,
-                    )?);
+                    evidence
+                        .hits
+                        .push(hit(material, t, track, &trace, here, p, false, level_ms)?);
                 }
             }
             evidence.attributed = !kit.drums.is_empty();

@@ -44,7 +44,7 @@ pub use bank::BANDS;
 pub use drift::{Drift, DrumTuning};
 pub use drums::TakeTrack;
 pub use fade::Fade;
-pub use hits::Hit;
+pub use hits::{Hit, level_ms};
 pub use metronome::Metronome;
 pub use onset::Onset;
 #[doc(hidden)]

@@ -115,8 +115,8 @@ pub enum Measure {
     TruePeak,
     /// Integrated loudness, in LUFS.
     Integrated,
-    /// Integrated loudness over that of the source at the mic's working level, in LU: 0 is as loud as
-    /// the clean stem of a mic whose preset changes little.
+    /// Integrated loudness over that of the source with the gain of its clean stem, in LU; where there is
+    /// none, at the mic's working level.
     OverSource,
     /// Root mean square of the whole track, in dBFS.
     Rms,
