@@ -8,6 +8,9 @@ use std::path::{Path, PathBuf};
 pub enum Kind {
     /// One file cannot be read, or its work failed: it costs itself, the rest goes on (exit 1).
     File,
+    /// The system had no more open files or memory just then: what is left is tried again, one
+    /// after the other. Where it ends a run, exit 3.
+    Scarce,
     /// Wrong usage, preset, session or worksheet; nothing was written (exit 2).
     Input,
     /// Disk full, output folder gone or not writable (exit 3).
@@ -28,7 +31,7 @@ impl Kind {
         match self {
             Kind::File => 1,
             Kind::Input => 2,
-            Kind::Environment => 3,
+            Kind::Environment | Kind::Scarce => 3,
             Kind::Locked => 4,
             Kind::Difference => 5,
             Kind::Interrupted => 130,
@@ -74,9 +77,13 @@ impl Error {
         Self::new(Kind::Input, reason)
     }
 
-    /// Reading `path` failed with an operating-system error ([`Kind::File`]).
+    /// Reading `path` failed with an operating-system error ([`Kind::File`], or [`Kind::Scarce`]).
     pub fn reading(path: &Path, error: &std::io::Error) -> Self {
-        Self::file(path, format!("cannot be read: {}", plain(error)))
+        let kind = match scarce(error) {
+            true => Kind::Scarce,
+            false => Kind::File,
+        };
+        Self::new(kind, format!("cannot be read: {}", plain(error))).at(path)
     }
 
     /// Writing `path` failed; see [`Error::sink`] for the kind.
@@ -90,6 +97,7 @@ impl Error {
         use std::io::ErrorKind::{NotFound, QuotaExceeded, ReadOnlyFilesystem, StorageFull};
         let kind = match error.kind() {
             StorageFull | QuotaExceeded | ReadOnlyFilesystem | NotFound => Kind::Environment,
+            _ if scarce(error) => Kind::Scarce,
             _ => Kind::File,
         };
         Self::new(kind, format!("cannot be written: {}", plain(error)))
@@ -128,6 +136,14 @@ impl Error {
         self.hint = Some(hint.into());
         self
     }
+}
+
+/// Whether the system was out of something that other work will give back: open files (of the
+/// process, of the system), memory.
+fn scarce(error: &std::io::Error) -> bool {
+    // ENFILE and EMFILE, which `ErrorKind` does not tell; the numbers of every Unix.
+    let files = cfg!(unix) && matches!(error.raw_os_error(), Some(23 | 24));
+    files || error.kind() == std::io::ErrorKind::OutOfMemory
 }
 
 /// An operating-system error in words, without Rust's "(os error 2)".

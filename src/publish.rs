@@ -2,24 +2,30 @@
 //!
 //! A [`Draft`] is a temporary file in the folder of its target. [`Draft::publish`] flushes it to
 //! the disk, reads it back, holds what it read against what was written, and only then renames it.
-//! Nothing is written through a symbolic link or outside the output folder.
+//! Nothing is written through a symbolic link or outside the output folder: the folder is held open,
+//! and every path is resolved beneath it by the system, whatever happens to the folders meanwhile.
 //!
 //! What the manifest says is in [`Manifest`].
 
 use std::fs::{self, File};
-use std::io::{self, ErrorKind, Read, Seek, SeekFrom, Write};
+use std::io::{self, ErrorKind, Read};
 use std::path::{Component, Path, PathBuf};
+use std::sync::Arc;
 
+use cap_std::ambient_authority;
+use cap_std::fs::{Dir, OpenOptions};
 use sha2::{Digest, Sha256};
 
+pub use draft::Draft;
 pub use manifest::Manifest;
-
-/// Where the manifest lies in an output folder.
-pub const MANIFEST: &str = "manifest-sha256.txt";
 
 use crate::error::{Error, Kind, Result, plain};
 
+mod draft;
 mod manifest;
+
+/// Where the manifest lies in an output folder.
+pub const MANIFEST: &str = "manifest-sha256.txt";
 
 /// Names of temporary files: `.bh-` + 6 letters or digits + `.part`, whatever the target is called.
 const PREFIX: &str = ".bh-";
@@ -30,6 +36,7 @@ const RANDOM: usize = 6;
 #[derive(Clone, Debug)]
 pub struct Outbox {
     root: PathBuf,
+    dir: Arc<Dir>,
     identity: Identity,
 }
 
@@ -55,13 +62,25 @@ impl Outbox {
             .at(root)
         };
         fs::create_dir_all(root).map_err(environment)?;
-        let identity = Identity::of(root).map_err(environment)?;
         let outbox = Self {
             root: root.to_owned(),
-            identity,
+            dir: Arc::new(Dir::open_ambient_dir(root, ambient_authority()).map_err(environment)?),
+            identity: Identity::of(root).map_err(environment)?,
         };
-        drop(temporary_in(root).map_err(environment)?);
+        drop(outbox.temporary_in(Path::new("")).map_err(environment)?);
         Ok(outbox)
+    }
+
+    /// A folder inside this one, made where it is absent.
+    pub fn inside(&self, name: &str) -> Result<Self> {
+        let folder = self.folder_of(&Path::new(name).join("any"))?;
+        let root = self.root.join(&folder);
+        let failed = |error: io::Error| Error::writing(&root, &error);
+        Ok(Self {
+            dir: Arc::new(self.dir.open_dir(&folder).map_err(failed)?),
+            identity: Identity::of(&root).map_err(failed)?,
+            root,
+        })
     }
 
     /// The folder, as given.
@@ -72,40 +91,41 @@ impl Outbox {
     /// Starts a file at `relative`, which stays as it is until the draft is published. Missing
     /// folders are made.
     pub fn create(&self, relative: &Path) -> Result<Draft> {
-        let target = self.root.join(relative);
         let folder = self.folder_of(relative)?;
-        match fs::symlink_metadata(&target) {
-            Ok(found) if !found.is_file() => {
-                let what = if found.is_symlink() {
-                    "symbolic link"
-                } else {
-                    "folder or device"
-                };
-                return Err(Error::file(
-                    &target,
-                    format!("is a {what}, it was not replaced"),
-                ));
-            }
-            _ => {}
-        }
-        let file = temporary_in(&folder).map_err(|error| self.making(&target, &error))?;
-        Ok(Draft {
-            outbox: self.clone(),
-            relative: relative.to_owned(),
-            folder,
-            file,
-            meant: Some(Sha256::new()),
-            position: 0,
-            length: 0,
-        })
+        self.only_a_file(relative)?;
+        let file = self
+            .temporary_in(&folder)
+            .map_err(|error| self.making(&self.root.join(relative), &error))?;
+        Ok(Draft::new(self.clone(), relative.to_owned(), folder, file))
+    }
+
+    /// Opens a file that grows in place, to be read and appended to; made where it is absent.
+    pub fn keep(&self, relative: &Path) -> Result<File> {
+        self.folder_of(relative)?;
+        self.only_a_file(relative)?;
+        let mut options = OpenOptions::new();
+        options.read(true).append(true).create(true);
+        let file = self.dir.open_with(relative, &options);
+        file.map(cap_std::fs::File::into_std)
+            .map_err(|error| self.making(&self.root.join(relative), &error))
+    }
+
+    /// An error if something else than a file stands in its place.
+    fn only_a_file(&self, relative: &Path) -> Result<()> {
+        let what = match self.dir.symlink_metadata(relative) {
+            Ok(found) if found.is_symlink() => "symbolic link",
+            Ok(found) if !found.is_file() => "folder or device",
+            _ => return Ok(()),
+        };
+        let reason = format!("is a {what}, it was not replaced");
+        Err(Error::file(&self.root.join(relative), reason))
     }
 
     /// Publishes a small file; one that is there already with the same bytes is not touched.
     pub fn write(&self, relative: &Path, bytes: &[u8]) -> Result<Published> {
-        let there = self.root.join(relative);
-        let is_file = fs::symlink_metadata(&there)
+        let is_file = (self.dir.symlink_metadata(relative))
             .is_ok_and(|m| m.is_file() && m.len() == bytes.len() as u64);
-        if is_file && fs::read(&there).is_ok_and(|found| found == bytes) {
+        if is_file && self.dir.read(relative).is_ok_and(|found| found == bytes) {
             return Ok(Published {
                 path: relative.to_owned(),
                 sha256: hex(&Sha256::digest(bytes)),
@@ -113,13 +133,12 @@ impl Outbox {
             });
         }
         let mut draft = self.create(relative)?;
-        draft
-            .write_all(bytes)
-            .map_err(|error| draft.failed(&error))?;
+        draft.append(bytes)?;
         draft.publish()
     }
 
-    /// Makes the folders above `relative`, each a real folder, none a symbolic link.
+    /// Makes the folders above `relative`, each a real folder, none a symbolic link. Gives the
+    /// innermost one, relative too.
     fn folder_of(&self, relative: &Path) -> Result<PathBuf> {
         self.is_still_there()?;
         let mut names = Vec::new();
@@ -135,17 +154,20 @@ impl Outbox {
         if names.pop().is_none() {
             return Err(Error::input("names no file").at(relative));
         }
-        let mut folder = self.root.clone();
+        let mut folder = PathBuf::new();
         for name in names {
+            let above = folder.clone();
             folder.push(name);
-            match fs::create_dir(&folder) {
-                Ok(()) => sync_folder(folder.parent().unwrap_or(&self.root))
-                    .map_err(|error| Error::writing(&folder, &error))?,
+            let path = self.root.join(&folder);
+            match self.dir.create_dir(&folder) {
+                Ok(()) => self
+                    .sync_folder(&above)
+                    .map_err(|error| Error::writing(&path, &error))?,
                 Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
-                Err(error) => return Err(self.making(&folder, &error)),
+                Err(error) => return Err(self.making(&path, &error)),
             }
-            let found = fs::symlink_metadata(&folder);
-            let found = found.map_err(|error| Error::writing(&folder, &error))?;
+            let found = self.dir.symlink_metadata(&folder);
+            let found = found.map_err(|error| Error::writing(&path, &error))?;
             if !found.is_dir() {
                 let what = if found.is_symlink() {
                     "a symbolic link"
@@ -153,12 +175,43 @@ impl Outbox {
                     "no folder"
                 };
                 return Err(Error::file(
-                    &folder,
+                    &path,
                     format!("is {what}, nothing was written there"),
                 ));
             }
         }
         Ok(folder)
+    }
+
+    /// A new temporary file in a folder of this one.
+    fn temporary_in(&self, folder: &Path) -> io::Result<tempfile::NamedTempFile> {
+        let mut options = OpenOptions::new();
+        options.read(true).write(true).create_new(true);
+        tempfile::Builder::new()
+            .prefix(PREFIX)
+            .suffix(SUFFIX)
+            .rand_bytes(RANDOM)
+            .make_in(self.root.join(folder), |path| {
+                let name = path.file_name().unwrap_or_default();
+                let file = self.dir.open_with(folder.join(name), &options)?;
+                Ok(file.into_std())
+            })
+    }
+
+    /// Makes what was renamed or made in a folder durable.
+    #[cfg(unix)]
+    fn sync_folder(&self, folder: &Path) -> io::Result<()> {
+        let folder = match folder.as_os_str().is_empty() {
+            true => Path::new("."),
+            false => folder,
+        };
+        sync(&self.dir.open(folder)?.into_std())
+    }
+
+    /// Elsewhere a folder cannot be opened, and a rename is durable by itself.
+    #[cfg(not(unix))]
+    fn sync_folder(&self, _: &Path) -> io::Result<()> {
+        Ok(())
     }
 
     /// Whether the folder is the one that was opened: a disk may have been taken away.
@@ -198,7 +251,10 @@ pub fn sweep(root: &Path) -> Result<usize> {
         .filter_map(|entry| entry.ok())
     {
         if entry.file_type().is_file() && entry.file_name().to_str().is_some_and(is_ours) {
-            fs::remove_file(entry.path()).map_err(|error| Error::writing(entry.path(), &error))?;
+            fs::remove_file(entry.path()).map_err(|error| {
+                let reason = format!("a leftover cannot be removed: {}", plain(&error));
+                Error::new(Kind::Environment, reason).at(entry.path())
+            })?;
             removed += 1;
         }
     }
@@ -214,102 +270,6 @@ fn is_ours(name: &str) -> bool {
     })
 }
 
-fn temporary_in(folder: &Path) -> io::Result<tempfile::NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(PREFIX).suffix(SUFFIX).rand_bytes(RANDOM);
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(fs::Permissions::from_mode(0o666)); // less the umask
-    }
-    builder.tempfile_in(folder)
-}
-
-/// A file that is being written. Dropped unpublished, it is removed.
-#[derive(Debug)]
-pub struct Draft {
-    outbox: Outbox,
-    relative: PathBuf,
-    folder: PathBuf,
-    file: tempfile::NamedTempFile,
-    /// Hash of what was written so far; `None` once something was overwritten, from where on only
-    /// the length can be held against what is read back.
-    meant: Option<Sha256>,
-    position: u64,
-    length: u64,
-}
-
-impl Write for Draft {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let count = self.file.as_file_mut().write(bytes)?;
-        if self.position != self.length {
-            self.meant = None;
-        }
-        if let Some(meant) = &mut self.meant {
-            meant.update(&bytes[..count]);
-        }
-        self.position += count as u64;
-        self.length = self.length.max(self.position);
-        Ok(count)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.file.as_file_mut().flush()
-    }
-}
-
-impl Seek for Draft {
-    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
-        self.position = self.file.as_file_mut().seek(to)?;
-        Ok(self.position)
-    }
-}
-
-impl Draft {
-    /// Where the file is going to be.
-    pub fn target(&self) -> PathBuf {
-        self.outbox.root.join(&self.relative)
-    }
-
-    /// Puts the file in its place: to the disk, read back, renamed, folder to the disk.
-    pub fn publish(mut self) -> Result<Published> {
-        let target = self.target();
-        self.flush().map_err(|error| self.failed(&error))?;
-        sync(self.file.as_file()).map_err(|error| self.failed(&error))?;
-        // Opened anew, to read what is there and not what this handle remembers.
-        let (sha256, bytes) = hash(self.file.path(), &|| false)
-            .map_err(|error| self.failed(&error))?
-            .expect("nobody cancels");
-        let meant = self.meant.take().map(|meant| hex(&meant.finalize()));
-        if bytes != self.length || meant.is_some_and(|meant| meant != sha256) {
-            return Err(
-                Error::file(&target, "what was read back is not what was written")
-                    .hint("check the disk and its connection, then run the same command again"),
-            );
-        }
-        self.outbox.is_still_there()?;
-        if fs::symlink_metadata(&target).is_ok_and(|found| !found.is_file()) {
-            return Err(Error::file(
-                &target,
-                "was replaced by a link or folder meanwhile",
-            ));
-        }
-        self.file
-            .persist(&target)
-            .map_err(|error| Error::writing(&target, &error.error))?;
-        sync_folder(&self.folder).map_err(|error| Error::writing(&target, &error))?;
-        Ok(Published {
-            path: self.relative,
-            sha256,
-            bytes,
-        })
-    }
-
-    fn failed(&self, error: &io::Error) -> Error {
-        Error::writing(&self.target(), error)
-    }
-}
-
 /// To the disk; a file system that cannot do that is taken as it is.
 fn sync(file: &File) -> io::Result<()> {
     match file.sync_all() {
@@ -323,16 +283,6 @@ fn sync(file: &File) -> io::Result<()> {
         }
         result => result,
     }
-}
-
-#[cfg(unix)]
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    sync(&File::open(folder)?)
-}
-
-#[cfg(not(unix))]
-fn sync_folder(_: &Path) -> io::Result<()> {
-    Ok(()) // elsewhere a folder cannot be opened, and a rename is durable by itself
 }
 
 /// What tells a folder from another one of the same name.
@@ -356,12 +306,13 @@ impl Identity {
 /// SHA-256 of a file in lower-case hexadecimal digits. `cancel` is asked every 64 KiB; where it says
 /// true, the answer is `None`.
 pub fn sha256_file(path: &Path, cancel: &dyn Fn() -> bool) -> Result<Option<String>> {
-    let hashed = hash(path, cancel).map_err(|error| Error::reading(path, &error))?;
+    let hashed = File::open(path)
+        .and_then(|file| hash(file, cancel))
+        .map_err(|error| Error::reading(path, &error))?;
     Ok(hashed.map(|(sha256, _)| sha256))
 }
 
-fn hash(path: &Path, cancel: &dyn Fn() -> bool) -> io::Result<Option<(String, u64)>> {
-    let mut file = File::open(path)?;
+fn hash(mut file: File, cancel: &dyn Fn() -> bool) -> io::Result<Option<(String, u64)>> {
     let mut hasher = Sha256::new();
     let mut buffer = vec![0; 1 << 16];
     let mut bytes = 0u64;
@@ -381,6 +332,7 @@ fn hash(path: &Path, cancel: &dyn Fn() -> bool) -> io::Result<Option<(String, u6
     Ok(Some((hex(&hasher.finalize()), bytes)))
 }
 
-fn hex(digest: &[u8]) -> String {
+/// Bytes as lower-case hexadecimal digits.
+pub(crate) fn hex(digest: &[u8]) -> String {
     digest.iter().map(|byte| format!("{byte:02x}")).collect()
 }

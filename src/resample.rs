@@ -15,6 +15,8 @@
 
 use std::f64::consts::PI;
 
+use multiversion::multiversion;
+
 use crate::block::Block;
 use crate::error::{Error, Kind, Result};
 use crate::maths;
@@ -134,6 +136,7 @@ impl Resampler {
 }
 
 /// Sum of products, in an order that never changes.
+#[multiversion(targets("x86_64+avx2"))]
 fn dot(x: &[f64], h: &[f64]) -> f64 {
     let mut lanes = [0.0; LANES];
     for (x, h) in x

@@ -46,6 +46,9 @@ pub fn check(
     }
     let presets = Presets::load(&session, &config)?;
     let units = engine::units(&session, &config, &presets)?;
+    if let Some(out) = out {
+        engine::check_foreign(out, &session, &units)?;
+    }
     let job = Job {
         session: &session,
         config: &config,
@@ -62,7 +65,7 @@ pub fn check(
         let plan = engine::plan(work, &job)?;
         let outcome = engine::report(&job, &plan);
         if let Some(out) = out {
-            engine::write_reports(work, &outcome, out)?;
+            engine::write_reports(work, &job, &plan, &outcome, out)?;
         }
         Ok(outcome)
     })?;
@@ -110,6 +113,9 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     } else if !options.dry_run {
         engine::check_worksheet(out)?;
     }
+    if !options.dry_run {
+        engine::check_foreign(out, &session, &units)?;
+    }
     let job = Job {
         session: &session,
         config: &config,
@@ -148,6 +154,7 @@ pub fn apply(
     let (session, config) = engine::apply::session(files)?;
     engine::apply::check_places(files, out)?;
     let units = engine::apply::units(&session, &preset)?;
+    engine::check_foreign(out, &session, &units)?;
     let job = Job {
         session: &session,
         config: &config,
@@ -195,7 +202,7 @@ pub fn preset_check(files: &[PathBuf]) -> Result<u8> {
         match preset::read(file) {
             Ok(preset) => print(&format!(
                 "{}: good, {} stages\n",
-                file.display(),
+                crate::error::printable(&file.to_string_lossy()),
                 preset.stages.len()
             ))?,
             Err(error) => failed.push(error),
@@ -277,6 +284,9 @@ fn run<R>(
         block_frames: power.block_frames,
     });
     voice.end();
+    let (warnings, again) = store.tell();
+    warnings.iter().for_each(|text| voice.warning(text));
+    again.iter().for_each(|text| voice.note(text));
     result.map_err(|error| match error.kind {
         Kind::Interrupted | Kind::Terminated | Kind::Environment if error.hint.is_none() => {
             error.hint("what is written is whole; run the same command again to go on")

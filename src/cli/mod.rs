@@ -1,11 +1,13 @@
 //! The command line: what was typed, turned into calls of the library and an exit status.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::Arc;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Result};
 use voice::Voice;
 
 mod commands;
@@ -216,14 +218,22 @@ enum PresetCommand {
 
 /// Runs the program: arguments in, exit status out.
 pub fn run() -> ExitCode {
+    signals::prepare();
     let cli = Cli::parse();
-    let voice = Voice::new(cli.global.quiet, cli.global.log_json);
-    let status = match dispatch(cli.command, &voice) {
-        Ok(status) => status,
-        Err(error) => {
+    let voice = Arc::new(Voice::new(cli.global.quiet, cli.global.log_json));
+    // A defect is told like everything else; what it costs is decided where it is caught.
+    let of_defects = Arc::clone(&voice);
+    std::panic::set_hook(Box::new(move |defect| {
+        of_defects.defect(&defect.to_string())
+    }));
+    let outcome = catch_unwind(AssertUnwindSafe(|| dispatch(cli.command, &voice)));
+    let status = match outcome {
+        Ok(Ok(status)) => status,
+        Ok(Err(error)) => {
             voice.error(&error);
             error.kind.exit_status()
         }
+        Err(_) => Kind::Environment.exit_status(),
     };
     voice.exit(status);
     ExitCode::from(status)

@@ -13,13 +13,29 @@ pub fn watch(stop: &Arc<Stop>) {
     let _ = stop;
 }
 
+/// From the first moment on: a file-size limit is an error of the file that meets it, and memory that
+/// runs out (which ends in an abort) has a status of the contract.
+pub fn prepare() {
+    #[cfg(unix)]
+    {
+        use signal_hook::consts::{SIGABRT, SIGXFSZ};
+        use signal_hook::flag::{register, register_conditional_shutdown};
+        use std::sync::atomic::AtomicBool;
+
+        let environment = i32::from(crate::error::Kind::Environment.exit_status());
+        let always = Arc::new(AtomicBool::new(true));
+        let _ = register(SIGXFSZ, Arc::default());
+        let _ = register_conditional_shutdown(SIGABRT, environment, always);
+    }
+}
+
 #[cfg(unix)]
 fn unix(stop: &Arc<Stop>) {
-    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM, SIGXFSZ};
+    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
-    // A file-size limit is an error of the file that meets it, not the end of the process.
-    let _ = signal_hook::flag::register(SIGXFSZ, Arc::default());
-    let Ok(mut signals) = signal_hook::iterator::Signals::new([SIGINT, SIGTERM, SIGHUP]) else {
+    let heard = [SIGINT, SIGTERM, SIGHUP].into_iter();
+    let Ok(mut signals) = signal_hook::iterator::Signals::new(heard.filter(|s| !ignored(*s)))
+    else {
         return;
     };
     let stop = Arc::clone(stop);
@@ -34,8 +50,19 @@ fn unix(stop: &Arc<Stop>) {
                     _ => stop.terminate(),
                 }
                 if again {
-                    std::process::exit(128 + signal);
+                    let status = stop.check().err().map_or(143, |e| e.kind.exit_status());
+                    std::process::exit(i32::from(status));
                 }
             }
         });
+}
+
+/// Whether who started the program wants this signal ignored, as `nohup` does. Where the system does
+/// not say, no.
+#[cfg(unix)]
+fn ignored(signal: i32) -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    let mask = mask.and_then(|digits| u64::from_str_radix(digits.trim(), 16).ok());
+    mask.is_some_and(|mask| mask & (1 << (signal - 1)) != 0)
 }

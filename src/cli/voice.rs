@@ -79,6 +79,20 @@ impl Voice {
         }
     }
 
+    /// A defect of the program itself: where, and what it says. It may come from within the drawing
+    /// of a bar, so that is left alone.
+    pub fn defect(&self, text: &str) {
+        let text = text.replace('\n', ": ").replacen("panicked at ", "", 1);
+        let line = match self.json {
+            true => json!({"type": "defect", "text": text}).to_string(),
+            false => format!(
+                "a defect in batterhead, please report it: {}",
+                printable(&text)
+            ),
+        };
+        let _ = writeln!(std::io::stderr().lock(), "{line}");
+    }
+
     /// A plain message.
     pub fn note(&self, text: &str) {
         if self.json {

@@ -3,7 +3,8 @@
 use std::io::Cursor;
 use std::path::Path;
 
-use crate::error::{Error, Kind, Result};
+use crate::error::{Error, Result};
+use crate::publish::Outbox;
 
 /// The bytes of a WAV file of `channels` (equal lengths; full scale ±1, what goes beyond is cut
 /// off). `start_s`: the time of day for a `bext` chunk (EBU Tech 3285, version 1).
@@ -73,31 +74,26 @@ pub fn unfinish(bytes: &mut Vec<u8>, lost: usize) {
 
 /// Stores a whole file or none. One that is there with the same bytes is left alone; another of the
 /// same name is never overwritten.
-pub fn store(path: &Path, bytes: &[u8]) -> Result<()> {
-    if path.exists() {
-        return match std::fs::read(path) {
-            Ok(there) if there == bytes => Ok(()),
-            Ok(_) => Err(
-                Error::new(Kind::Input, "another file of this name is there")
-                    .at(path)
-                    .hint("give the demo a folder of its own: nothing is ever overwritten"),
-            ),
-            Err(error) => Err(Error::reading(path, &error)),
+pub fn store(folder: &Outbox, relative: &Path, bytes: &[u8]) -> Result<()> {
+    let path = folder.root().join(relative);
+    if let Ok(found) = std::fs::symlink_metadata(&path) {
+        let same = found.is_file()
+            && found.len() == bytes.len() as u64
+            && std::fs::read(&path).is_ok_and(|there| there == bytes);
+        return match same {
+            true => Ok(()),
+            false => Err(Error::input("another file of this name is there")
+                .at(&path)
+                .hint("give the demo a folder of its own: nothing is ever overwritten")),
         };
     }
-    let part = path.with_extension("part");
-    let written = (path.parent().map_or(Ok(()), std::fs::create_dir_all))
-        .and_then(|()| std::fs::write(&part, bytes))
-        .and_then(|()| std::fs::rename(&part, path));
-    written.map_err(|error| {
-        let _ = std::fs::remove_file(&part); // best effort: the reason is what counts
-        Error::writing(path, &error)
-    })
+    folder.write(relative, bytes).map(drop)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::error::Kind;
 
     #[test]
     fn hound_reads_back_what_was_encoded_with_a_time_stamp() {
@@ -123,9 +119,11 @@ mod tests {
     fn nothing_that_is_there_is_overwritten() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("take 1/Kick.wav");
-        store(&path, b"one").unwrap();
-        store(&path, b"one").unwrap();
-        let error = store(&path, b"two").unwrap_err();
+        let outbox = Outbox::open(folder.path()).unwrap();
+        let store = |bytes| store(&outbox, Path::new("take 1/Kick.wav"), bytes);
+        store(b"one").unwrap();
+        store(b"one").unwrap();
+        let error = store(b"two").unwrap_err();
         assert_eq!(error.kind, Kind::Input);
         assert_eq!(std::fs::read(&path).unwrap(), b"one");
         assert_eq!(

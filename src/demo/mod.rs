@@ -23,6 +23,7 @@ use rayon::prelude::*;
 use crate::error::{Error, Result};
 use crate::finding::Code;
 use crate::maths::{db_to_ratio, exp, sin};
+use crate::publish::{Outbox, sweep};
 use groove::{Piece, Stroke, perform};
 use kit::Kit;
 use random::Random;
@@ -86,6 +87,8 @@ pub fn songs() -> [Song; 2] {
 /// A file of the same name with other content is there ([`crate::error::Kind::Input`]), or the
 /// folder cannot be written.
 pub fn write(folder: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Summary> {
+    let outbox = Outbox::open(folder)?;
+    sweep(folder)?;
     let songs = songs();
     let takes: Vec<(&Song, &Take)> = (songs.iter())
         .flat_map(|song| song.takes.iter().map(move |take| (song, take)))
@@ -93,7 +96,7 @@ pub fn write(folder: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<
     let done = AtomicUsize::new(0);
     let written: Vec<Result<Summary>> = (takes.par_iter())
         .map(|(song, take)| {
-            let summary = write_take(folder, song, take);
+            let summary = write_take(&outbox, song, take);
             progress(done.fetch_add(1, Ordering::Relaxed) + 1, takes.len());
             summary
         })
@@ -167,17 +170,16 @@ pub fn record(song: &Song, take: &Take, mic: &Mic, scene: &Scene, rate_hz: u32) 
     channels
 }
 
-fn write_take(folder: &Path, song: &Song, take: &Take) -> Result<Summary> {
+fn write_take(folder: &Outbox, song: &Song, take: &Take) -> Result<Summary> {
     let (kit, strokes) = play(song, take);
     let scene = scene(song, take, &kit, &strokes, RATE_HZ);
     let mut summary = Summary::default();
     for mic in &song.mics {
         let file = (song.file)(take.number, mic.name);
-        let path = folder.join(&file);
         let channels = record(song, take, mic, &scene, RATE_HZ);
         let start_s = song.stamped.then_some(take.start_s);
         let mut bytes = file::encode(&channels, RATE_HZ, mic.bits, start_s)
-            .map_err(|error| Error::file(&path, error.to_string()))?;
+            .map_err(|error| Error::file(&file, error.to_string()))?;
         for mishap in &take.mishaps {
             if let Mishap::Unfinished {
                 mic: stopped,
@@ -193,7 +195,7 @@ fn write_take(folder: &Path, song: &Song, take: &Take) -> Result<Summary> {
                 );
             }
         }
-        file::store(&path, &bytes)?;
+        file::store(folder, &file, &bytes)?;
         summary.files.push(file);
         summary.seconds += take.seconds;
     }

@@ -24,22 +24,26 @@ pub struct Tried {
 /// The peak of a hit is looked for this long after it. Common practice, no source.
 const HIT_MS: u64 = 30;
 
-/// Runs `chain` over the track of `unit` and measures; `hits` are the frames of the hits whose level
-/// counts. Kept by content and settings.
+/// Runs `chain` over the track of `unit` and measures, without `loudness` where no level is decided
+/// by it; `hits` are the frames of the hits whose level counts. Kept by content and settings.
 pub fn attempt(
     work: &Work<'_>,
     unit: &Unit<'_>,
     measured: &Key,
     chain: &[Stage],
     hits: &[u64],
+    loudness: bool,
 ) -> Result<Tried> {
-    let key = Key::of("attempt", &(measured, chain, hits));
+    let key = Key::of("attempt", &(measured, chain, hits, loudness));
     if let Some(found) = work.store.get(&key) {
         work.advance(unit.samples());
         return Ok(found);
     }
     let rate_hz = unit.track.rate_hz();
-    let mut meter = Meter::new(rate_hz, unit.track.channels());
+    let mut meter = match loudness {
+        true => Meter::new(rate_hz, unit.track.channels()),
+        false => Meter::without_loudness(rate_hz, unit.track.channels()),
+    };
     let mut peaks = HitPeaks::new(hits, u64::from(rate_hz) * HIT_MS / 1000);
     run(work, unit, chain, |block| {
         meter.push(block);

@@ -8,11 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::Cursor;
 use std::path::Path;
 
+use super::finish::unmade;
 use super::layout::Unit;
 use super::measure::Measured;
 use super::mixes::Mix;
 use super::render::{self, Rendered};
-use super::store::Key;
+use super::store::Origin;
 use super::track::{TrackReader, mend};
 use super::{Job, Plan, Work};
 use crate::audio;
@@ -23,6 +24,7 @@ use crate::measure::Meter;
 use crate::publish::Outbox;
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
+use crate::report::session::{FailedReport, MixReport};
 use crate::session::config::Excerpts;
 use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer};
@@ -52,6 +54,7 @@ pub fn of_stems(
     plan: &Plan,
     stems: &[Option<Result<Rendered>>],
     outbox: &Outbox,
+    failed: &mut Vec<FailedReport>,
 ) -> Result<Vec<Option<Excerpt>>> {
     let mut seen = BTreeSet::new();
     let mut wanted = Vec::new();
@@ -59,8 +62,7 @@ pub fn of_stems(
         let (Some(song), Some(Ok(stem))) = (unit.song, &stems[i]) else {
             continue;
         };
-        let (Some(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
-        else {
+        let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index]) else {
             continue;
         };
         // The mic of a song is processed alike in all its takes: one that plays it shows how.
@@ -81,7 +83,10 @@ pub fn of_stems(
         |(_, unit, delay, measured, stem)| of_stem(work, outbox, unit, *delay, measured, stem),
     )?;
     let mut excerpts = vec![None; job.units.len()];
-    for ((i, ..), made) in wanted.iter().zip(made) {
+    for ((i, unit, ..), made) in wanted.iter().zip(made) {
+        if let Err(error) = &made {
+            failed.push(unmade(&path(unit), error));
+        }
         excerpts[*i] = made.ok().flatten();
     }
     Ok(excerpts)
@@ -101,12 +106,12 @@ fn of_stem(
     if stem.output.sample_rate_hz != rate_hz {
         return Ok(None);
     }
-    let path = format!("{FOLDER}/excerpts/{}.js", unit.key);
-    let key = Key::of(
-        "excerpt",
-        &(&measured.key, &stem.output.sha256, delay_samples, &path),
-    );
-    if let Some(found) = render::finished(work, outbox.root(), &path, &key)? {
+    let path = path(unit);
+    let origin = Origin::new()
+        .with("their source", &measured.key)
+        .with("their stem", &stem.output.sha256)
+        .with("their delay", &delay_samples);
+    if let Some(found) = render::finished(work, outbox.root(), &path, &origin)? {
         return Ok(Some(found));
     }
     // A stem that was moved is compared with the same moment of its source: both must lie within.
@@ -143,13 +148,19 @@ fn of_stem(
     }
     let from_s = from as f64 / f64::from(rate_hz);
     let excerpt = write(outbox, path, rate_hz, from_s, &sounds, gains_db)?;
-    render::note(work, &excerpt.path, key, &excerpt.sha256, &excerpt)?;
+    render::note(work, &excerpt.path, origin, &excerpt.sha256, &excerpt)?;
     Ok(Some(excerpt))
 }
 
 /// Gives every mix of a song of several takes its excerpt. They begin equally long after the first
 /// stroke of kick or snare: in takes to a click, at the same place of the song.
-pub fn of_mixes(work: &Work<'_>, job: &Job<'_>, mixes: &mut [Mix], outbox: &Outbox) -> Result<()> {
+pub fn of_mixes(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    mixes: &mut [Mix],
+    outbox: &Outbox,
+    failed: &mut Vec<FailedReport>,
+) -> Result<()> {
     if job.config.excerpts == Excerpts::Never {
         return Ok(());
     }
@@ -173,6 +184,9 @@ pub fn of_mixes(work: &Work<'_>, job: &Job<'_>, mixes: &mut [Mix], outbox: &Outb
         },
     )?;
     for (takes, made) in songs.iter().zip(made) {
+        if let (Err(error), Some(&first)) = (&made, takes.first()) {
+            failed.push(unmade(&mix_path(&mixes[first].report), error));
+        }
         for (&i, excerpt) in takes.iter().zip(made.unwrap_or_default()) {
             mixes[i].report.excerpt = excerpt;
         }
@@ -200,10 +214,7 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         let frames = (SECONDS * u64::from(info.rate_hz)).min(info.frames);
         let from_s = (take.first_hit_s.unwrap_or(0.0) + after_first_s).max(0.0);
         let from = ((from_s * f64::from(info.rate_hz)) as u64).min(info.frames - frames);
-        let script = format!(
-            "{FOLDER}/excerpts/{}/{}.js",
-            take.report.song, take.report.take
-        );
+        let script = mix_path(&take.report);
         pieces.push(Piece {
             mix,
             script,
@@ -236,8 +247,11 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
             continue;
         };
         let sha256 = take.report.outputs.first().map(|output| &output.sha256);
-        let key = Key::of("mix-excerpt", &(sha256, at.from, gain_db, &at.script));
-        if let Some(found) = render::finished(work, outbox.root(), &at.script, &key)? {
+        let origin = Origin::new()
+            .with("their mix", &sha256)
+            .with("their place", &at.from)
+            .with("their gain", &gain_db);
+        if let Some(found) = render::finished(work, outbox.root(), &at.script, &origin)? {
             excerpts.push(Some(found));
             continue;
         }
@@ -251,7 +265,7 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
             &[sound],
             vec![gain_db],
         )?;
-        render::note(work, &excerpt.path, key, &excerpt.sha256, &excerpt)?;
+        render::note(work, &excerpt.path, origin, &excerpt.sha256, &excerpt)?;
         excerpts.push(Some(excerpt));
     }
     Ok(excerpts)
@@ -329,6 +343,15 @@ fn piece(path: &Path, from: u64, frames: u64) -> Result<Block> {
     let mut file = audio::open(path)?;
     file.seek(from)?;
     gather(frames as usize, |block, frames| file.read(block, frames))
+}
+
+/// Where the excerpts of a stem lie.
+pub fn path(unit: &Unit<'_>) -> String {
+    format!("{FOLDER}/excerpts/{}.js", unit.key)
+}
+
+fn mix_path(mix: &MixReport) -> String {
+    format!("{FOLDER}/excerpts/{}/{}.js", mix.song, mix.take)
 }
 
 /// The next `frames` frames in one block.

@@ -3,10 +3,11 @@
 use std::path::Path;
 
 use super::layout::Unit;
+use super::record::{RECORD, Record};
 use super::render::Rendered;
 use super::{Job, Outcome, Plan, Work};
 use crate::decide::heard::Heard;
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Result};
 use crate::publish::{MANIFEST, Manifest, Outbox};
 use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
@@ -25,6 +26,7 @@ pub fn outcome(
     stems: &[Option<Result<Rendered>>],
     excerpts: &[Option<Excerpt>],
     mixes: Vec<MixReport>,
+    more_failed: Vec<FailedReport>,
 ) -> Outcome {
     let mut failed: Vec<FailedReport> = job
         .session
@@ -40,7 +42,7 @@ pub fn outcome(
     for (i, unit) in job.units.iter().enumerate() {
         let stem = stems.get(i).and_then(Option::as_ref);
         let error = match (&plan.measured[unit.track_index], &plan.entries[i], stem) {
-            (Err(error), _, _) | (_, _, Some(Err(error))) => Some(error),
+            (Err(error), _, _) | (_, Err(error), _) | (_, _, Some(Err(error))) => Some(error),
             _ => None,
         };
         if let Some(error) = error {
@@ -60,6 +62,7 @@ pub fn outcome(
             ));
         }
     }
+    failed.extend(more_failed);
     let skipped = job
         .session
         .skipped
@@ -97,13 +100,29 @@ fn subject(
     }
 }
 
+/// An output that could not be made of sources which are well.
+pub fn unmade(path: &str, error: &Error) -> FailedReport {
+    FailedReport {
+        path: PathText::from(Path::new(path)),
+        reason: format!("this output could not be made: {error}"),
+    }
+}
+
 fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
-    let reason = match &error.hint {
-        Some(hint) => format!("{}; {hint}", error.reason),
+    let source = &unit.track.sources[0].path;
+    // Where it is not the source that failed, what did.
+    let other = (error.path.as_deref())
+        .filter(|path| path.file_name() != source.file_name())
+        .and_then(Path::file_name);
+    let mut reason = match other {
+        Some(name) => format!("{}: {}", name.to_string_lossy(), error.reason),
         None => error.reason.clone(),
     };
+    if let Some(hint) = &error.hint {
+        reason += &format!("; {hint}");
+    }
     FailedReport {
-        path: PathText::from(&*unit.track.sources[0].path),
+        path: PathText::from(&**source),
         reason,
     }
 }
@@ -115,7 +134,7 @@ fn track_report(
     stem: Option<&Rendered>,
 ) -> Option<TrackReport> {
     let measured = plan.measured[unit.track_index].as_ref().ok()?;
-    let entry = plan.entries[i].as_ref()?;
+    let entry = plan.entries[i].as_ref().ok()?;
     let heard: &Heard = &plan.heard[unit.track_index];
     let sources = unit
         .track
@@ -159,11 +178,29 @@ fn track_report(
     })
 }
 
-/// Writes the reports into the output folder, the manifest last.
+/// Writes the reports into the output folder, the manifest last. Without them the run is not done:
+/// whatever hinders them stops it.
 pub fn write(
     work: &Work<'_>,
     outbox: &Outbox,
     outcome: &Outcome,
+    record: &Record,
+    worksheet: Option<&Worksheet>,
+) -> Result<()> {
+    write_all(work, outbox, outcome, record, worksheet).map_err(|error| match error.kind {
+        Kind::File | Kind::Scarce => Error {
+            kind: Kind::Environment,
+            ..error
+        },
+        _ => error,
+    })
+}
+
+fn write_all(
+    work: &Work<'_>,
+    outbox: &Outbox,
+    outcome: &Outcome,
+    record: &Record,
     worksheet: Option<&Worksheet>,
 ) -> Result<()> {
     let mut manifest = Manifest::default();
@@ -186,6 +223,7 @@ pub fn write(
         put(&subject.report_path, &to_json(track))?;
     }
     put("session.json", &to_json(&outcome.report))?;
+    put(RECORD, &to_json(record))?;
     put("session.csv", &columns::to_csv(&outcome.tracks))?;
     if let Some(worksheet) = worksheet {
         put(WORKSHEET, worksheet.to_toml().as_bytes())?;
@@ -210,10 +248,7 @@ pub fn write(
 /// Refuses to write over a worksheet that a person has edited since it was written.
 pub fn check_worksheet(out: &Path) -> Result<()> {
     let path = out.join(WORKSHEET);
-    let Ok(text) = std::fs::read_to_string(out.join(MANIFEST)) else {
-        return Ok(());
-    };
-    let Ok(manifest) = Manifest::parse(&text) else {
+    let Some(Ok(manifest)) = Manifest::of(out) else {
         return Ok(());
     };
     let Some(written) = manifest.get(WORKSHEET) else {

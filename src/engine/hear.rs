@@ -55,10 +55,58 @@ struct TakeResult {
     twins: Vec<Option<(usize, SameSound)>>,
 }
 
-/// One entry a track, in session order; a track that failed has an empty one.
-pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &[Result<Measured>]) -> Result<Vec<Heard>> {
-    let takes = members(job, measured);
-    let alone = listen(work, &takes, &BTreeMap::new())?;
+/// One entry a track, in session order; a track that failed has an empty one. A track that cannot be
+/// listened to fails here, and its take is heard without it.
+pub fn hear(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    measured: &mut [Result<Measured>],
+) -> Result<Vec<Heard>> {
+    loop {
+        let takes = members(job, measured);
+        let mut failed = Vec::new();
+        let heard = hear_takes(work, job, measured.len(), &takes, &mut failed)?;
+        if failed.is_empty() {
+            return Ok(heard);
+        }
+        for (index, error) in failed {
+            measured[index] = Err(error);
+        }
+    }
+}
+
+/// The tracks of a take that an error is about: those of its file, or all.
+fn blame(work: &Work<'_>, members: &Members<'_>, error: &Error) -> Vec<(usize, Error)> {
+    let about = |track: &Track| {
+        let at = |source: &crate::session::Source| {
+            error.path.as_deref() == Some(&work.root.join(&source.path))
+        };
+        track.sources.iter().any(at)
+    };
+    let known = members.tracks.iter().any(|track| about(track));
+    let all = members.indices.iter().zip(&members.tracks);
+    all.filter(|(_, track)| !known || about(track))
+        .map(|(&index, _)| (index, error.clone()))
+        .collect()
+}
+
+fn hear_takes(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    tracks: usize,
+    takes: &[Members<'_>],
+    failed: &mut Vec<(usize, Error)>,
+) -> Result<Vec<Heard>> {
+    let mut listened = |references: &BTreeMap<&str, Reference>| -> Result<_> {
+        let results = listen(work, takes, references)?;
+        for (members, result) in takes.iter().zip(&results) {
+            if let Err(error) = result {
+                failed.extend(blame(work, members, error));
+            }
+        }
+        Ok(results)
+    };
+    let alone = listened(&BTreeMap::new())?;
     let mut setups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (i, members) in takes.iter().enumerate() {
         setups.entry(&members.take.setup).or_default().push(i);
@@ -72,8 +120,8 @@ pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &[Result<Measured>]) -> Re
             .collect();
         references.insert(*setup, Reference::pool(&evidence));
     }
-    let together = listen(work, &takes, &references)?;
-    let mut all: Vec<Heard> = measured.iter().map(|_| Heard::default()).collect();
+    let together = listened(&references)?;
+    let mut all: Vec<Heard> = (0..tracks).map(|_| Heard::default()).collect();
     for list in setups.values() {
         let good: Vec<usize> = list
             .iter()

@@ -1,6 +1,7 @@
 //! The first pass over a track: figures, findings of one track, and the trace that hits are found in.
 
 use std::path::Path;
+use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
 
@@ -29,24 +30,80 @@ pub struct Measured {
     pub inspection: Inspection,
     /// Outline and spectrum.
     pub picture: Picture,
+    /// What each source looked like while its hash was taken, in the order of the track.
+    #[serde(skip)]
+    pub stamps: Vec<Stamp>,
+}
+
+impl Measured {
+    /// An error if a source has been written to since its hash was taken.
+    pub fn still_holds(&self, root: &Path, track: &Track) -> Result<()> {
+        for (source, stamp) in track.sources.iter().zip(&self.stamps) {
+            let path = root.join(&source.path);
+            if Stamp::of(&path)? != *stamp {
+                return Err(changed(&path));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The error of a source that did not hold still.
+pub fn changed(path: &Path) -> Error {
+    Error::file(path, "was changed while it was being read")
+        .hint("wait until nothing writes to it, then run again")
+}
+
+/// What the file system says of a file: where any of it has changed, so may have the content.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stamp {
+    bytes: u64,
+    modified: Option<SystemTime>,
+    /// Device, file, and the last change of either content or properties, in seconds and
+    /// nanoseconds.
+    identity: (u64, u64, i64, i64),
+}
+
+impl Stamp {
+    fn of(path: &Path) -> Result<Self> {
+        let found = std::fs::metadata(path).map_err(|error| match error.kind() {
+            std::io::ErrorKind::NotFound => Error::file(path, "vanished while it was being read")
+                .hint("bring it back, then run again"),
+            _ => Error::reading(path, &error),
+        })?;
+        #[cfg(unix)]
+        let identity = {
+            use std::os::unix::fs::MetadataExt;
+            (found.dev(), found.ino(), found.ctime(), found.ctime_nsec())
+        };
+        #[cfg(not(unix))]
+        let identity = (0, 0, 0, 0);
+        Ok(Self {
+            bytes: found.len(),
+            modified: found.modified().ok(),
+            identity,
+        })
+    }
 }
 
 /// Measures a track, or finds the measurement of the same content again.
 pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
-    let cancel = || work.stop.is_set();
-    let hash = |source: &crate::session::Source| {
-        let sha256 = publish::sha256_file(&work.root.join(&source.path), &cancel)?;
-        sha256.map_or_else(|| work.stop.check().map(|()| String::new()), Ok)
-    };
+    let stamp = |source: &crate::session::Source| Stamp::of(&work.root.join(&source.path));
+    let stamps = track
+        .sources
+        .iter()
+        .map(stamp)
+        .collect::<Result<Vec<_>>>()?;
+    let hash = |source: &crate::session::Source| hash(work, &work.root.join(&source.path));
     let sha256 = track.sources.iter().map(hash).collect::<Result<Vec<_>>>()?;
-    work.stop.check()?;
     let channels: Vec<Option<usize>> = track.sources.iter().map(|s| s.channel).collect();
     let key = Key::of("measure", &(&sha256, &channels, track.mic.family));
     if let Some(found) = work.store.get::<Measured>(&key)
         && work.store.get_bytes(&key).is_some()
     {
         work.advance(track.frames() * track.channels() as u64);
-        return Ok(found);
+        let found = Measured { stamps, ..found };
+        return found.still_holds(work.root, track).map(|()| found);
     }
     let (survey, trace, picture) = pass(work, work.root, track)?;
     let (levels, inspection) = survey.finish();
@@ -56,10 +113,20 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         levels,
         inspection,
         picture,
+        stamps,
     };
+    measured.still_holds(work.root, track)?;
     work.store.put_bytes(&measured.key, &trace.to_bytes())?;
     work.store.put(&measured.key, &measured)?;
     Ok(measured)
+}
+
+/// SHA-256 of a source.
+pub fn hash(work: &Work<'_>, path: &Path) -> Result<String> {
+    match publish::sha256_file(path, &|| work.stop.is_set())? {
+        Some(sha256) => Ok(sha256),
+        None => Err(work.stop.check().err().unwrap_or_else(|| changed(path))),
+    }
 }
 
 fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace, Picture)> {
@@ -79,14 +146,7 @@ fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace, P
         work.advance((block.frames() * block.count()) as u64);
     }
     if frames != track.frames() {
-        let path = root.join(&track.sources[0].path);
-        let reason = format!(
-            "ended after {frames} of {} frames: it changed while it was read",
-            track.frames()
-        );
-        return Err(
-            Error::file(&path, reason).hint("wait until nothing writes to it, then run again")
-        );
+        return Err(changed(&root.join(&track.sources[0].path)));
     }
     Ok((survey, listener.finish(), painter.finish()))
 }

@@ -5,8 +5,9 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::render::{self, Rendered};
-use super::store::Key;
+use super::finish::unmade;
+use super::render::{self, Rendered, Sink};
+use super::store::Origin;
 use super::{Job, Plan, Work};
 use crate::block::Block;
 use crate::error::{Error, Result};
@@ -14,12 +15,12 @@ use crate::maths;
 use crate::measure::Levels;
 use crate::mix::{MixLevels, no_louder_than, rough_gain};
 use crate::publish::Outbox;
-use crate::report::session::{MixFile, MixReport};
+use crate::report::session::{FailedReport, MixFile, MixReport};
 use crate::resample::{self, Resampler};
 use crate::session::Session;
 use crate::session::config::{Named, SessionFile};
 use crate::units::round_to;
-use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer, bext};
+use crate::wav::{Depth, Dither, Metadata, WriteSpec, bext};
 
 mod sums;
 
@@ -67,6 +68,7 @@ pub fn mix(
     plan: &Plan,
     stems: &[Option<Result<Rendered>>],
     outbox: &Outbox,
+    failed: &mut Vec<FailedReport>,
 ) -> Result<Vec<Mix>> {
     let sums = sums(work, job, plan, stems);
     let tried = work.each("sum", &sums, Sum::samples, |sum| {
@@ -74,8 +76,14 @@ pub fn mix(
     })?;
     let gains = gains(job, &sums, &tried);
     let mut files = Vec::new();
-    for sum in sums.iter().filter(|sum| !sum.strips.is_empty()) {
+    for (sum, tried) in sums.iter().zip(&tried) {
         let (song, take) = (sum.song, sum.take);
+        if let Err(error) = tried {
+            failed.push(unmade(&format!("mixes/{song}/{take}.wav"), error));
+        }
+        if sum.strips.is_empty() || tried.is_err() {
+            continue;
+        }
         let file = |path: String, depth, rate_hz, what: &str| File {
             sum,
             group: None,
@@ -103,6 +111,11 @@ pub fn mix(
         |file| file.sum.samples(),
         |file| write(work, outbox, file),
     )?;
+    for (file, mixed) in files.iter().zip(&mixed) {
+        if let Err(error) = mixed {
+            failed.push(unmade(&file.path, error));
+        }
+    }
     let mix = |sum: &Sum<'_>| {
         let gain = &gains[sum.song];
         let mut mix = Mix {
@@ -129,21 +142,18 @@ pub fn mix(
             if !std::ptr::eq(file.sum, sum) {
                 continue;
             }
-            match mixed {
-                Ok(mixed) => {
-                    mix.report.outputs.push(MixFile {
-                        path: file.path.clone(),
-                        sha256: mixed.sha256.clone(),
-                        group: file.group.map(str::to_owned),
-                        gain_db: file.gain_db,
-                    });
-                    if mix.report.path.is_none() && file.group.is_none() {
-                        mix.report.path = Some(file.path.clone());
-                        mix.report.after = Some(mixed.after.clone());
-                        mix.loudest_s = mixed.loudest_s;
-                    }
+            if let Ok(mixed) = mixed {
+                mix.report.outputs.push(MixFile {
+                    path: file.path.clone(),
+                    sha256: mixed.sha256.clone(),
+                    group: file.group.map(str::to_owned),
+                    gain_db: file.gain_db,
+                });
+                if mix.report.path.is_none() && file.group.is_none() {
+                    mix.report.path = Some(file.path.clone());
+                    mix.report.after = Some(mixed.after.clone());
+                    mix.loudest_s = mixed.loudest_s;
                 }
-                Err(error) => work.warn(&format!("{}: {error}", file.path)),
             }
         }
         mix
@@ -300,16 +310,11 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
 
 fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
     let sum = file.sum;
-    let key = Key::of(
-        "mix",
-        &(
-            sum.key(file.group),
-            file.gain_db,
-            file.depth.bits(),
-            file.rate_hz,
-        ),
-    );
-    if let Some(found) = render::finished(work, outbox.root(), &file.path, &key)? {
+    let origin = Origin::new()
+        .with("the stems in them", &sum.key(file.group))
+        .with("their gain", &file.gain_db)
+        .with("their format", &(file.depth.bits(), file.rate_hz));
+    if let Some(found) = render::finished(work, outbox.root(), &file.path, &origin)? {
         work.advance(sum.samples());
         return Ok(found);
     }
@@ -331,8 +336,7 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
         },
         frames: resample::frames_out(sum.frames, start, sum.rate_hz, file.rate_hz),
     };
-    let draft = outbox.create(Path::new(&file.path))?;
-    let mut writer = Writer::create(draft, &spec, &metadata)?;
+    let mut sink = Sink::create(outbox, &file.path, &spec, &metadata)?;
     let ratio = maths::db_to_ratio(file.gain_db);
     let scaled = |block: &mut Block| {
         block
@@ -343,7 +347,7 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
     if file.rate_hz == sum.rate_hz {
         add_up(work, outbox.root(), sum, file.group, |block| {
             scaled(block);
-            writer.write(block)
+            sink.write(block)
         })?;
     } else {
         let mut resampler = Resampler::new(sum.rate_hz, file.rate_hz, 2, start)?;
@@ -351,19 +355,18 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
         add_up(work, outbox.root(), sum, file.group, |block| {
             scaled(block);
             resampler.process(block, &mut out);
-            writer.write(&out)
+            sink.write(&out)
         })?;
         resampler.finish(&mut out);
-        writer.write(&out)?;
+        sink.write(&out)?;
     }
-    let (draft, _) = writer.finish()?;
-    let published = draft.publish()?;
+    let published = sink.publish()?;
     let (after, picture) = render::measure_file(work, &outbox.root().join(&published.path))?;
     let mixed = Mixed {
         after,
         loudest_s: picture.loudest_frame(spec.frames) as f64 / f64::from(file.rate_hz),
         sha256: published.sha256,
     };
-    render::note(work, &file.path, key, &mixed.sha256, &mixed)?;
+    render::note(work, &file.path, origin, &mixed.sha256, &mixed)?;
     Ok(mixed)
 }

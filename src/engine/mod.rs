@@ -5,6 +5,7 @@ use std::path::Path;
 
 pub use event::{Event, Listener};
 pub use finish::check_worksheet;
+pub use foreign::check_foreign;
 pub use layout::{Presets, Unit, check_places, units};
 pub use pool::Pool;
 pub use stop::Stop;
@@ -22,12 +23,14 @@ mod attempt;
 mod event;
 mod excerpts;
 mod finish;
+mod foreign;
 mod hear;
 mod layout;
 mod measure;
 mod mixes;
 mod plan;
 mod pool;
+mod record;
 mod render;
 mod space;
 mod stop;
@@ -84,6 +87,12 @@ impl Work<'_> {
     ) -> Result<Vec<Result<R>>> {
         self.phase(name, items.iter().map(&samples));
         let results = self.pool.map(items, self.stop, samples, job);
+        for error in results.iter().filter_map(|result| result.as_ref().err()) {
+            if let (Kind::File, Some(path)) = (error.kind, &error.path) {
+                let reason = &error.reason;
+                (self.tell)(Event::Failed { path, reason });
+            }
+        }
         // The reason of the stop counts, not what the other workers say of it.
         let worst = results
             .iter()
@@ -119,8 +128,8 @@ pub struct Plan {
     measured: Vec<Result<Measured>>,
     /// What was heard, by track.
     heard: Vec<Heard>,
-    /// What will be done, by unit. Absent for a unit whose track failed.
-    entries: Vec<Option<Entry>>,
+    /// What will be done, by unit; or why nothing can be.
+    entries: Vec<Result<Entry>>,
 }
 
 impl Plan {
@@ -138,13 +147,13 @@ pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
         work.warn(note);
     }
     let tracks: Vec<&Track> = job.session.tracks().map(|(_, _, track)| track).collect();
-    let measured = work.each(
+    let mut measured = work.each(
         "measure",
         &tracks,
         |track| track.frames() * track.channels() as u64,
         |track| measure::measure(work, track),
     )?;
-    let heard = hear::hear(work, job, &measured)?;
+    let heard = hear::hear(work, job, &mut measured)?;
     let entries = plan::decide(work, job, &measured, &heard)?;
     Ok(Plan {
         measured,
@@ -172,12 +181,20 @@ impl Outcome {
 
 /// Reports of a run that renders nothing.
 pub fn report(job: &Job<'_>, plan: &Plan) -> Outcome {
-    finish::outcome(job, plan, &[], &[], Vec::new())
+    finish::outcome(job, plan, &[], &[], Vec::new(), Vec::new())
 }
 
 /// Writes the reports of a run that renders nothing.
-pub fn write_reports(work: &Work<'_>, outcome: &Outcome, out: &Path) -> Result<()> {
-    finish::write(work, &crate::publish::Outbox::open(out)?, outcome, None)
+pub fn write_reports(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
+    outcome: &Outcome,
+    out: &Path,
+) -> Result<()> {
+    let record = record::record(work, job, plan)?;
+    let outbox = crate::publish::Outbox::open(out)?;
+    finish::write(work, &outbox, outcome, &record, None)
 }
 
 /// Refuses a worksheet that speaks of tracks which the session does not have, or of rates that a
@@ -217,43 +234,39 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
         .filter(|&i| {
             plan.entries[i]
                 .as_ref()
-                .is_some_and(|entry| !entry.left_out.value)
+                .is_ok_and(|entry| !entry.left_out.value)
         })
         .collect();
-    space::check(work, job, &todo, out)?;
+    space::check(job, &todo, out)?;
     let rendered = work.each(
         "render",
         &todo,
         |&i| job.units[i].samples(),
         |&i| {
             let unit = &job.units[i];
-            let (Some(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
+            let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
             else {
                 return Err(Error::new(Kind::File, "was not planned"));
             };
-            render::render(
-                work,
-                &outbox,
-                unit,
-                entry,
-                (&measured.key, &measured.sha256),
-                &job.config.output,
-            )
+            render::render(work, &outbox, unit, entry, measured, &job.config.output)
         },
     )?;
     let mut stems: Vec<Option<Result<render::Rendered>>> = job.units.iter().map(|_| None).collect();
     for (i, result) in todo.into_iter().zip(rendered) {
         stems[i] = Some(result);
     }
+    let mut failed = Vec::new();
     let mut mixes = if job.mixes && job.only.is_none() {
-        mixes::mix(work, job, plan, &stems, &outbox)?
+        mixes::mix(work, job, plan, &stems, &outbox, &mut failed)?
     } else {
         Vec::new()
     };
-    let excerpts = excerpts::of_stems(work, job, plan, &stems, &outbox)?;
-    excerpts::of_mixes(work, job, &mut mixes, &outbox)?;
+    let excerpts = excerpts::of_stems(work, job, plan, &stems, &outbox, &mut failed)?;
+    excerpts::of_mixes(work, job, &mut mixes, &outbox, &mut failed)?;
     let mixes = mixes.into_iter().map(|mix| mix.report).collect();
-    let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes);
-    finish::write(work, &outbox, &outcome, Some(&plan.worksheet()))?;
+    let record = record::record(work, job, plan)?;
+    failed.extend_from_slice(&record.changed);
+    let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
+    finish::write(work, &outbox, &outcome, &record, Some(&plan.worksheet()))?;
     Ok(outcome)
 }

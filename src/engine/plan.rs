@@ -10,18 +10,19 @@ use super::{Job, Work};
 use crate::decide::gains::{self, gains};
 use crate::decide::heard::Heard;
 use crate::decide::stages::{bring_to_working_level, follow};
-use crate::error::Result;
+use crate::error::{Error, Kind, Result};
 use crate::measure::matcher::{Match, Matcher};
+use crate::preset::Measure;
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
 
-/// One entry a unit; `None` where its track failed.
+/// One entry a unit, or why it has none.
 pub fn decide(
     work: &Work<'_>,
     job: &Job<'_>,
     measured: &[Result<Measured>],
     heard: &[Heard],
-) -> Result<Vec<Option<Entry>>> {
+) -> Result<Vec<Result<Entry>>> {
     let mut entries: Vec<Option<Entry>> = job
         .units
         .iter()
@@ -76,12 +77,17 @@ pub fn decide(
         }
     }
     // What could not be tried is given up here: the render would fail the same way.
-    for (entry, tried) in entries.iter_mut().zip(&tried) {
-        if matches!(tried, Some(Err(_))) {
-            *entry = None;
-        }
-    }
-    Ok(entries)
+    let fate = |((entry, tried), unit): ((Option<Entry>, Option<Result<Tried>>), &Unit<'_>)| match (
+        entry,
+        tried,
+        &measured[unit.track_index],
+    ) {
+        (_, Some(Err(error)), _) => Err(error),
+        (_, _, Err(error)) => Err(error.clone()),
+        (entry, _, _) => entry.ok_or_else(|| Error::new(Kind::File, "was not planned")),
+    };
+    let all = entries.into_iter().zip(tried).zip(job.units);
+    Ok(all.map(fate).collect())
 }
 
 /// What can be decided before anything is tried.
@@ -326,6 +332,9 @@ fn try_all(
                 key,
                 &entry.chain_before_gain(),
                 &heard[unit.track_index].level_hits,
+                unit.preset
+                    .level
+                    .is_some_and(|rule| rule.measure == Measure::Integrated),
             )
         },
     )?;

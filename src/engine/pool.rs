@@ -12,18 +12,17 @@ pub struct Pool {
 }
 
 impl Pool {
-    /// `jobs` threads; where the system has none to give, the caller's own.
+    /// `jobs` threads; for one, or where the system has none to give, the caller's own.
     pub fn new(jobs: usize) -> Self {
+        let build = || rayon::ThreadPoolBuilder::new().num_threads(jobs).build();
         Self {
-            threads: rayon::ThreadPoolBuilder::new()
-                .num_threads(jobs.max(1))
-                .build()
-                .ok(),
+            threads: (jobs > 1).then(build).and_then(|threads| threads.ok()),
         }
     }
 
     /// Calls `work` once for every item, those with the largest `weight` first, so that a long file
     /// is not left for the end. A panic costs its item only; after a stop the rest is not begun.
+    /// What met a shortage of open files or memory is tried again, alone.
     pub fn map<T: Sync, R: Send>(
         &self,
         items: &[T],
@@ -55,14 +54,26 @@ impl Pool {
             }),
             None => order.iter().for_each(|&i| run(i)),
         }
-        results
+        let mut results: Vec<Result<R>> = results
             .into_iter()
             .map(|slot| {
                 slot.into_inner()
                     .expect("no panic while a result is stored")
                     .expect("every item was run")
             })
-            .collect()
+            .collect();
+        for (item, result) in items.iter().zip(&mut results) {
+            if result.as_ref().is_err_and(|e| e.kind == Kind::Scarce) {
+                *result = (stop.check().and_then(|()| guarded(|| work(item)))).map_err(|error| {
+                    let kind = match error.kind {
+                        Kind::Scarce => Kind::File,
+                        kind => kind,
+                    };
+                    Error { kind, ..error }
+                });
+            }
+        }
+        results
     }
 }
 
@@ -108,6 +119,31 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn what_met_a_shortage_is_tried_again_alone() {
+        let tries: Vec<Mutex<u32>> = (0..9).map(|_| Mutex::new(0)).collect();
+        let results = Pool::new(4).map(
+            &[0usize, 1, 2, 3, 4, 5, 6, 7, 8],
+            &Stop::default(),
+            |_| 1,
+            |&i| {
+                let mut tries = tries[i].lock().unwrap();
+                *tries += 1;
+                match (i, *tries) {
+                    (8, _) | (_, 1) if i > 5 => Err(Error::new(Kind::Scarce, "no more files")),
+                    _ => Ok(*tries),
+                }
+            },
+        );
+        let counts: Vec<_> = results.iter().map(|r| r.as_ref().ok().copied()).collect();
+        let (once, twice) = (Some(1), Some(2));
+        assert_eq!(
+            counts,
+            [once, once, once, once, once, once, twice, twice, None]
+        );
+        assert_eq!(results[8].as_ref().unwrap_err().kind, Kind::File);
     }
 
     #[test]

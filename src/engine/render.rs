@@ -1,6 +1,6 @@
 //! One stem: read, chain, write, measure what was written.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -8,18 +8,19 @@ use sha2::{Digest, Sha256};
 use super::Work;
 use super::attempt;
 use super::layout::Unit;
-use super::store::{Done, Key};
+use super::measure::Measured;
+use super::store::{Done, Origin};
 use crate::audio;
 use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Meter};
-use crate::publish::{self, Outbox};
+use crate::publish::{self, Draft, Outbox, Published};
 use crate::report::Output;
 use crate::resample::{self, Resampler};
 use crate::session::config::{Bits, Output as OutputFormat};
 use crate::stage::Stage;
-use crate::wav::{Change, Depth, Dither, Loudness, WriteSpec, Writer, history_line};
+use crate::wav::{Change, Depth, Dither, Loudness, Metadata, WriteSpec, Writer, history_line};
 use crate::worksheet::Entry;
 
 /// A finished stem and the figures of its samples as written.
@@ -39,23 +40,20 @@ pub fn render(
     outbox: &Outbox,
     unit: &Unit<'_>,
     entry: &Entry,
-    measured: (&Key, &[String]),
+    measured: &Measured,
     format: &OutputFormat,
 ) -> Result<Rendered> {
     let chain = entry.chain();
-    let key = Key::of(
-        "stem",
-        &(
-            measured.0,
-            measured.1,
-            &chain,
-            format.rate_hz,
-            format.bits.name(),
-            format.dither,
-            &unit.key,
-        ),
-    );
-    if let Some(found) = finished(work, outbox.root(), &unit.stem_path, &key)? {
+    let origin = Origin::new()
+        .with("their source", &(&measured.key, &measured.sha256))
+        .with("what is decided for them", &chain)
+        .because("their preset", &unit.preset.text())
+        .with(
+            "the output format",
+            &(format.rate_hz, format.bits.name(), format.dither),
+        )
+        .with("their name", &unit.key);
+    if let Some(found) = finished(work, outbox.root(), &unit.stem_path, &origin)? {
         work.advance(unit.samples());
         return Ok(found);
     }
@@ -82,22 +80,21 @@ pub fn render(
         frames,
     };
 
-    let draft = outbox.create(Path::new(&unit.stem_path))?;
-    let mut writer = Writer::create(draft, &spec, &metadata)?;
+    let mut sink = Sink::create(outbox, &unit.stem_path, &spec, &metadata)?;
     if rate_hz == from_hz {
-        attempt::run(work, unit, &chain, |block| writer.write(block))?;
+        attempt::run(work, unit, &chain, |block| sink.write(block))?;
     } else {
         let mut resampler = Resampler::new(from_hz, rate_hz, channels, start)?;
         let mut out = Block::default();
         attempt::run(work, unit, &chain, |block| {
             resampler.process(block, &mut out);
-            writer.write(&out)
+            sink.write(&out)
         })?;
         resampler.finish(&mut out);
-        writer.write(&out)?;
+        sink.write(&out)?;
     }
-    let (draft, _) = writer.finish()?;
-    let published = draft.publish()?;
+    measured.still_holds(work.root, unit.track)?;
+    let published = sink.publish()?;
     let (after, picture) = measure_file(work, &outbox.root().join(&published.path))?;
     let output = Output {
         path: unit.stem_path.clone(),
@@ -123,11 +120,50 @@ pub fn render(
     note(
         work,
         &unit.stem_path,
-        key,
+        origin,
         &rendered.output.sha256,
         &rendered,
     )?;
     Ok(rendered)
+}
+
+/// A sound file on its way into the output folder; whatever fails, its name is told.
+pub struct Sink {
+    writer: Writer<Draft>,
+    target: PathBuf,
+}
+
+impl Sink {
+    /// Begins the file `path` of the output folder.
+    pub fn create(
+        outbox: &Outbox,
+        path: &str,
+        spec: &WriteSpec,
+        metadata: &Metadata,
+    ) -> Result<Self> {
+        let draft = outbox.create(Path::new(path))?;
+        let target = draft.target();
+        let writer = Writer::create(draft, spec, metadata).map_err(|e| named(e, &target))?;
+        Ok(Self { writer, target })
+    }
+
+    /// Writes a block.
+    pub fn write(&mut self, block: &Block) -> Result<()> {
+        (self.writer.write(block)).map_err(|error| named(error, &self.target))
+    }
+
+    /// Ends the file and puts it in its place.
+    pub fn publish(self) -> Result<Published> {
+        let (draft, _) = (self.writer.finish()).map_err(|error| named(error, &self.target))?;
+        draft.publish()
+    }
+}
+
+fn named(error: Error, target: &Path) -> Error {
+    match error.path {
+        None => error.at(target),
+        Some(_) => error,
+    }
 }
 
 /// An output that is there, whole, and was made from the same things.
@@ -135,36 +171,40 @@ pub fn finished<T: serde::de::DeserializeOwned>(
     work: &Work<'_>,
     root: &Path,
     path: &str,
-    key: &Key,
+    origin: &Origin,
 ) -> Result<Option<T>> {
-    let Some(done) = work.store.done(path).filter(|done| done.key == *key) else {
+    let Some(done) = work.store.done(path, origin) else {
         return Ok(None);
     };
     let file = root.join(path);
-    if !file.is_file() {
-        return Ok(None);
-    }
+    let is_file = std::fs::symlink_metadata(&file).is_ok_and(|found| found.is_file());
     let cancel = || work.stop.is_set();
-    let whole = publish::sha256_file(&file, &cancel)
-        .is_ok_and(|sha256| sha256.as_ref() == Some(&done.sha256));
+    let whole = is_file
+        && publish::sha256_file(&file, &cancel)
+            .is_ok_and(|sha256| sha256.as_ref() == Some(&done.sha256));
     work.stop.check()?;
-    Ok(whole
+    let found = whole
         .then(|| serde_json::from_value(done.figures).ok())
-        .flatten())
+        .flatten();
+    if found.is_none() {
+        work.store
+            .again(path, "they are gone or not as they were written");
+    }
+    Ok(found)
 }
 
 /// Notes a finished output in the journal.
 pub fn note(
     work: &Work<'_>,
     path: &str,
-    key: Key,
+    origin: Origin,
     sha256: &str,
     figures: &impl Serialize,
 ) -> Result<()> {
     let figures = serde_json::to_value(figures).unwrap_or_default();
     work.store.note(Done {
         path: path.to_owned(),
-        key,
+        origin,
         sha256: sha256.to_owned(),
         figures,
     })

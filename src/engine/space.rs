@@ -2,51 +2,49 @@
 
 use std::path::Path;
 
+use super::Job;
 use super::render::depth;
-use super::{Job, Work};
 use crate::error::{Error, Kind, Result};
 use crate::resample::frames_out;
+use crate::session::Take;
 use crate::session::config::Excerpts;
 
 /// What may be needed beyond the samples themselves: headers, reports, evidence.
 const RESERVE: f64 = 1.05;
 
-/// An error if the file system of `out` cannot hold what is going to be rendered. Files that are
-/// there already, finished by an earlier run, count as needed no more.
-pub fn check(work: &Work<'_>, job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
+/// An error if the file system of `out` cannot hold what is going to be rendered. What lies there
+/// already, from an earlier run, is replaced and counts as room.
+pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
     let output = &job.config.output;
-    let bytes = u64::from(depth(output.bits).bits() / 8);
-    let frames = |i: usize| {
-        let track = job.units[i].track;
-        frames_out(
-            track.frames(),
-            0,
-            track.rate_hz(),
-            output.rate_hz.unwrap_or(track.rate_hz()),
-        )
+    let sample_bytes = u64::from(depth(output.bits).bits() / 8);
+    let missing = |path: &str, bytes: u64| {
+        let there = std::fs::metadata(out.join(path)).map_or(0, |found| found.len());
+        bytes.saturating_sub(there)
     };
     let mut need = 0;
     for &i in todo {
         let unit = &job.units[i];
-        if work.store.done(&unit.stem_path).is_none() {
-            need += frames(i) * unit.track.channels() as u64 * bytes;
-            if job.config.excerpts == Excerpts::Take {
-                need += super::excerpts::bytes(unit);
-            }
+        let (track, channels) = (unit.track, unit.track.channels() as u64);
+        let rate_hz = output.rate_hz.unwrap_or(track.rate_hz());
+        let frames = frames_out(track.frames(), 0, track.rate_hz(), rate_hz);
+        need += missing(&unit.stem_path, frames * channels * sample_bytes);
+        if unit.song.is_some() && job.config.excerpts == Excerpts::Take {
+            let path = super::excerpts::path(unit);
+            need += missing(&path, super::excerpts::bytes(unit));
         }
     }
-    if job.mixes {
-        need += job
-            .session
-            .songs
-            .iter()
-            .flat_map(|song| &song.takes)
-            .filter_map(|take| take.tracks.iter().map(|track| track.frames()).max())
-            .map(|frames| frames * 2 * 3)
-            .sum::<u64>();
+    let takes = job.session.songs.iter().flat_map(|song| {
+        let pair = move |take: &'_ Take| {
+            let frames = take.tracks.iter().map(|track| track.frames()).max();
+            (song.slug.clone(), take.slug.clone(), frames.unwrap_or(0))
+        };
+        song.takes.iter().map(pair)
+    });
+    for (song, take, frames) in takes.filter(|_| job.mixes) {
+        need += missing(&format!("mixes/{song}/{take}.wav"), frames * 2 * 3);
+        need += frames * 2 * sample_bytes * job.config.groups.len() as u64;
     }
     let need = (need as f64 * RESERVE) as u64;
-    std::fs::create_dir_all(out).map_err(|e| Error::writing(out, &e))?;
     // A file system that cannot say is taken at its word when it is full.
     let Ok(free) = fs4::available_space(out) else {
         return Ok(());

@@ -1,26 +1,31 @@
 //! What a run remembers in `DIR/.batterhead/`: the lock, measurements by content, finished outputs.
+//!
+//! All of it is sealed: a kept result, or a line of the journal, begins with its own SHA-256. What
+//! does not hold is as good as absent, so a torn write or a flipped bit costs work, never truth.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::fs::{self, File};
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-use crate::error::{Error, Kind, Result, printable};
-use crate::publish::Outbox;
+use crate::error::{Error, Kind, Result, plain, printable};
+use crate::publish::{Outbox, hex};
 
 /// The folder inside the output folder.
 pub const FOLDER: &str = ".batterhead";
 
+const JOURNAL: &str = "journal.jsonl";
+
 /// Part of every key: raise it when a measure or a stage changes what it gives.
-const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/1");
+pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/2");
 
 /// Identifies a result by all that it depends on: content, settings, version; never by time.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Key(String);
 
 impl Key {
@@ -32,12 +37,62 @@ impl Key {
             hash.update((part.len() as u64).to_le_bytes());
             hash.update(part);
         }
-        Self(
-            hash.finalize()
-                .iter()
-                .map(|byte| format!("{byte:02x}"))
-                .collect(),
-        )
+        Self(hex(&hash.finalize()))
+    }
+}
+
+/// What an output was made from, part by part, so that a person can be told which one changed.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct Origin {
+    generation: String,
+    /// The output depends on these.
+    parts: BTreeMap<String, Key>,
+    /// These may be why a part changed.
+    causes: BTreeMap<String, Key>,
+}
+
+impl Origin {
+    /// Of this version of the program.
+    pub fn new() -> Self {
+        Self {
+            generation: GENERATION.to_owned(),
+            ..Self::default()
+        }
+    }
+
+    /// With one more part; `name` as it stands after "since" and before "changed".
+    pub fn with(mut self, name: &str, part: &impl Serialize) -> Self {
+        self.parts.insert(name.to_owned(), Key::of(name, part));
+        self
+    }
+
+    /// With something that is only told where a part has changed too.
+    pub fn because(mut self, name: &str, cause: &impl Serialize) -> Self {
+        self.causes.insert(name.to_owned(), Key::of(name, cause));
+        self
+    }
+
+    fn same(&self, before: &Self) -> bool {
+        self.generation == before.generation && self.parts == before.parts
+    }
+
+    /// What differs from `before`, in words.
+    fn changed_since(&self, before: &Self) -> String {
+        if self.generation != before.generation {
+            return "they were made by another version of batterhead".to_owned();
+        }
+        let differing = |now: &BTreeMap<String, Key>, before: &BTreeMap<String, Key>| {
+            let differs = |(name, key): &(&String, &Key)| before.get(*name) != Some(*key);
+            let names: Vec<&str> = (now.iter().filter(differs))
+                .map(|(name, _)| name.as_str())
+                .collect();
+            names.join(" and ")
+        };
+        let parts = differing(&self.parts, &before.parts);
+        match differing(&self.causes, &before.causes) {
+            causes if causes.is_empty() => format!("{parts} changed"),
+            causes => format!("{parts} changed with {causes}"),
+        }
     }
 }
 
@@ -47,7 +102,7 @@ pub struct Done {
     /// Relative to the output folder, with `/`.
     pub path: String,
     /// All that it was made from.
-    pub key: Key,
+    pub origin: Origin,
     /// Of the file as it was published.
     pub sha256: String,
     /// What was measured on it, as JSON.
@@ -59,6 +114,7 @@ pub struct Store {
     root: PathBuf,
     outbox: Outbox,
     journal: Mutex<Journal>,
+    told: Mutex<Told>,
     _lock: Option<File>,
     _thrown_away: Option<tempfile::TempDir>,
 }
@@ -66,43 +122,58 @@ pub struct Store {
 struct Journal {
     done: HashMap<String, Done>,
     file: Option<File>,
+    /// The last line may not be whole.
+    torn: bool,
+}
+
+/// What a person should know of the memory.
+#[derive(Default)]
+struct Told {
+    warnings: Vec<String>,
+    /// Reason → how many outputs are made again, and the first of them.
+    again: BTreeMap<String, (usize, Vec<String>)>,
 }
 
 impl Store {
     /// Takes the lock of the output folder `dir` and reads what was finished before.
     pub fn open(dir: &Path) -> Result<Self> {
-        let root = dir.join(FOLDER);
-        fs::create_dir_all(&root).map_err(|e| Error::writing(&root, &e))?;
-        let lock = lock(&root.join("lock"), dir)?;
+        Self::locked(dir).map_err(|error| match error.kind {
+            // Without its memory a run cannot keep what it promises.
+            Kind::File => Error {
+                kind: Kind::Environment,
+                ..error
+            },
+            _ => error,
+        })
+    }
+
+    fn locked(dir: &Path) -> Result<Self> {
+        let outbox = Outbox::open(dir)?.inside(FOLDER)?;
+        let mut told = Told::default();
+        let lock = lock(&outbox, dir, &mut told.warnings)?;
         crate::publish::sweep(dir)?;
-        let path = root.join("journal.jsonl");
-        let text = match fs::read_to_string(&path) {
-            Ok(text) => text,
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => String::new(),
-            Err(_) => String::new(), // not text: nothing in it can be trusted, all is done again
-        };
-        // A line that was torn by a crash is no line.
+        let root = outbox.root().to_owned();
+        let mut file = outbox.keep(Path::new(JOURNAL))?;
+        let mut text = Vec::new();
+        if let Err(error) = file.read_to_end(&mut text) {
+            let lost = Error::reading(&root.join(JOURNAL), &error);
+            told.warnings
+                .push(format!("{lost}; finished work may be done again"));
+        }
         let done = text
-            .lines()
-            .filter_map(|line| serde_json::from_str::<Done>(line).ok())
+            .split(|byte| *byte == b'\n')
+            .filter_map(|line| serde_json::from_slice::<Done>(unsealed(line, b' ')?).ok())
             .map(|done| (done.path.clone(), done))
             .collect();
-        let mut file = File::options()
-            .append(true)
-            .create(true)
-            .open(&path)
-            .map_err(|e| Error::writing(&path, &e))?;
-        if !text.is_empty() && !text.ends_with('\n') {
-            file.write_all(b"\n")
-                .map_err(|e| Error::writing(&path, &e))?;
-        }
         Ok(Self {
-            outbox: Outbox::open(&root)?,
+            outbox,
             root,
             journal: Mutex::new(Journal {
                 done,
                 file: Some(file),
+                torn: text.last().is_some_and(|byte| *byte != b'\n'),
             }),
+            told: Mutex::new(told),
             _lock: Some(lock),
             _thrown_away: None,
         })
@@ -113,110 +184,192 @@ impl Store {
         let folder = tempfile::Builder::new()
             .prefix("batterhead-")
             .tempdir()
-            .map_err(|e| Error::writing(&std::env::temp_dir(), &e))?;
+            .map_err(|e| {
+                let reason = format!("no temporary folder can be made: {}", plain(&e));
+                Error::new(Kind::Environment, reason)
+                    .at(&std::env::temp_dir())
+                    .hint("name a folder that can be written in TMPDIR")
+            })?;
         Ok(Self {
             root: folder.path().to_owned(),
             outbox: Outbox::open(folder.path())?,
             journal: Mutex::new(Journal {
                 done: HashMap::new(),
                 file: None,
+                torn: false,
             }),
+            told: Mutex::default(),
             _lock: None,
             _thrown_away: Some(folder),
         })
     }
 
     fn path(&self, key: &Key, ending: &str) -> String {
-        format!("cache/{}/{}.{ending}", &key.0[..2], &key.0[2..])
+        let (folder, name) = key.0.split_at_checked(2).unwrap_or(("", &key.0));
+        format!("cache/{folder}/{name}.{ending}")
     }
 
     /// A result kept before. A file that cannot be read or understood is no result.
     pub fn get<T: DeserializeOwned>(&self, key: &Key) -> Option<T> {
-        let bytes = fs::read(self.root.join(self.path(key, "json"))).ok()?;
-        serde_json::from_slice(&bytes).ok()
+        serde_json::from_slice(&self.read(key, "json")?).ok()
     }
 
-    /// Keeps a result.
+    /// Keeps a result. Where that fails the result is none the worse, and the next run finds it out
+    /// again; only what stops the whole run is an error.
     pub fn put(&self, key: &Key, value: &impl Serialize) -> Result<()> {
         let bytes = serde_json::to_vec(value)
             .map_err(|e| Error::new(Kind::File, format!("a result cannot be stored: {e}")))?;
-        self.outbox
-            .write(Path::new(&self.path(key, "json")), &bytes)
-            .map(drop)
+        let kept = self.write(key, "json", &bytes);
+        self.tolerate(kept)
     }
 
     /// Bytes kept before.
     pub fn get_bytes(&self, key: &Key) -> Option<Vec<u8>> {
-        fs::read(self.root.join(self.path(key, "bin"))).ok()
+        self.read(key, "bin")
     }
 
     /// Keeps bytes.
     pub fn put_bytes(&self, key: &Key, bytes: &[u8]) -> Result<()> {
+        self.write(key, "bin", bytes)
+    }
+
+    fn read(&self, key: &Key, ending: &str) -> Option<Vec<u8>> {
+        let bytes = fs::read(self.root.join(self.path(key, ending))).ok()?;
+        unsealed(&bytes, b'\n').map(<[u8]>::to_vec)
+    }
+
+    fn write(&self, key: &Key, ending: &str, bytes: &[u8]) -> Result<()> {
+        let path = self.path(key, ending);
         self.outbox
-            .write(Path::new(&self.path(key, "bin")), bytes)
+            .write(Path::new(&path), &sealed(bytes, b'\n'))
             .map(drop)
     }
 
-    /// The output `path` as finished before with the same key; whether the file is still there and
-    /// whole is for the caller to see.
-    pub fn done(&self, path: &str) -> Option<Done> {
-        self.journal
-            .lock()
-            .expect("no panic while the journal is held")
-            .done
-            .get(path)
-            .cloned()
+    /// The output `path` as finished before from the same origin, with its figures; whether the file
+    /// is still there and whole is for the caller to see.
+    pub fn done(&self, path: &str, origin: &Origin) -> Option<Done> {
+        let done = self.journal().done.get(path).cloned()?;
+        if !done.origin.same(origin) {
+            self.again(path, &origin.changed_since(&done.origin));
+            return None;
+        }
+        Some(done)
+    }
+
+    /// Notes that a finished output is made again, and why.
+    pub fn again(&self, path: &str, why: &str) {
+        let mut told = self.told();
+        let (count, first) = told.again.entry(why.to_owned()).or_default();
+        *count += 1;
+        if first.len() < 3 {
+            first.push(path.to_owned());
+        }
     }
 
     /// Notes a finished output at once, so that a crash after it costs nothing.
     pub fn note(&self, done: Done) -> Result<()> {
-        let mut line = serde_json::to_vec(&done).map_err(|e| {
+        let line = serde_json::to_vec(&done).map_err(|e| {
             Error::new(Kind::File, format!("the journal cannot hold a result: {e}"))
         })?;
+        let mut line = sealed(&line, b' ');
         line.push(b'\n');
-        let mut journal = self
-            .journal
-            .lock()
-            .expect("no panic while the journal is held");
-        if let Some(file) = &mut journal.file {
-            file.write_all(&line)
-                .and_then(|()| file.sync_data())
-                .map_err(|e| Error::writing(&self.root.join("journal.jsonl"), &e))?;
+        let mut journal = self.journal();
+        if journal.torn {
+            line.insert(0, b'\n');
         }
+        let Journal { file, torn, .. } = &mut *journal;
+        let noted = match file {
+            Some(file) => file.write_all(&line).and_then(|()| file.sync_data()),
+            None => Ok(()),
+        };
+        *torn = noted.is_err();
         journal.done.insert(done.path.clone(), done);
-        Ok(())
+        drop(journal);
+        self.tolerate(noted.map_err(|e| Error::writing(&self.root.join(JOURNAL), &e)))
+    }
+
+    /// A memory that cannot be kept costs the next run time, and this one nothing.
+    fn tolerate(&self, kept: Result<()>) -> Result<()> {
+        match kept {
+            Err(error) if error.kind == Kind::File => {
+                let mut told = self.told();
+                if told.warnings.len() < 3 {
+                    told.warnings.push(format!(
+                        "{error}; the next run will have to do this work again"
+                    ));
+                }
+                Ok(())
+            }
+            kept => kept,
+        }
+    }
+
+    /// Warnings about the memory itself, and which outputs were made again and why. Once asked for,
+    /// they are gone.
+    pub fn tell(&self) -> (Vec<String>, Vec<String>) {
+        let Told { warnings, again } = std::mem::take(&mut *self.told());
+        let again = again.into_iter().map(|(why, (count, first))| {
+            let more = if count > first.len() { ", …" } else { "" };
+            format!(
+                "made again, since {why}: {count} outputs: {}{more}",
+                first.join(", ")
+            )
+        });
+        (warnings, again.collect())
+    }
+
+    fn journal(&self) -> MutexGuard<'_, Journal> {
+        self.journal.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn told(&self) -> MutexGuard<'_, Told> {
+        self.told.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
+/// Bytes with their SHA-256 in front.
+fn sealed(bytes: &[u8], between: u8) -> Vec<u8> {
+    let mut sealed = hex(&Sha256::digest(bytes)).into_bytes();
+    sealed.push(between);
+    sealed.extend_from_slice(bytes);
+    sealed
+}
+
+/// What was sealed, if it still holds.
+fn unsealed(sealed: &[u8], between: u8) -> Option<&[u8]> {
+    let (seal, rest) = sealed.split_at_checked(64)?;
+    let (first, bytes) = rest.split_first()?;
+    let holds = *first == between && hex(&Sha256::digest(bytes)).as_bytes() == seal;
+    holds.then_some(bytes)
+}
+
 /// Takes the lock: it dies with the process, so a crash leaves none behind.
-fn lock(path: &Path, dir: &Path) -> Result<File> {
-    let mut file = File::options()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(path)
-        .map_err(|e| Error::writing(path, &e))?;
+fn lock(outbox: &Outbox, dir: &Path, warnings: &mut Vec<String>) -> Result<File> {
+    let mut file = outbox.keep(Path::new("lock"))?;
     match file.try_lock() {
         Ok(()) => {}
         Err(fs::TryLockError::WouldBlock) => {
-            let holder = fs::read_to_string(path).unwrap_or_default();
-            let holder = printable(holder.lines().next().unwrap_or("an unknown process"));
-            return Err(Error::new(
-                Kind::Locked,
-                format!("another run holds this output folder: {holder}"),
-            )
-            .at(dir)
-            .hint("wait until it has finished, or give another folder with --out"));
+            let mut holder = String::new();
+            let _ = (&mut file).take(1000).read_to_string(&mut holder); // only for the message
+            let holder = holder.lines().next().unwrap_or("an unknown process");
+            let reason = format!(
+                "another run holds this output folder: {}",
+                printable(holder)
+            );
+            return Err(Error::new(Kind::Locked, reason)
+                .at(dir)
+                .hint("wait until it has finished, or give another folder with --out"));
         }
-        // A file system without locks: the run goes on, since a second one is unlikely.
-        Err(fs::TryLockError::Error(_)) => {}
+        Err(fs::TryLockError::Error(_)) => warnings.push(
+            "the file system of the output folder has no locks: see that no second run uses it"
+                .to_owned(),
+        ),
     }
     let host = fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
     let text = format!("process {} on {}\n", std::process::id(), host.trim());
     file.set_len(0)
         .and_then(|()| file.write_all(text.as_bytes()))
-        .map_err(|e| Error::writing(path, &e))?;
+        .map_err(|e| Error::writing(&outbox.root().join("lock"), &e))?;
     Ok(file)
 }
 
@@ -224,13 +377,21 @@ fn lock(path: &Path, dir: &Path) -> Result<File> {
 mod tests {
     use super::*;
 
+    fn origin(source: &str) -> Origin {
+        Origin::new().with("the source", &source)
+    }
+
     fn done(path: &str) -> Done {
         Done {
             path: path.to_owned(),
-            key: Key::of("stem", &path),
+            origin: origin("a"),
             sha256: "00".to_owned(),
             figures: serde_json::json!({"gain_db": 1.5}),
         }
+    }
+
+    fn finds(store: &Store, path: &str) -> bool {
+        store.done(path, &origin("a")).is_some()
     }
 
     #[test]
@@ -240,24 +401,68 @@ mod tests {
             .unwrap()
             .note(done("stems/a.wav"))
             .unwrap();
-        let journal = folder.path().join(FOLDER).join("journal.jsonl");
+        let journal = folder.path().join(FOLDER).join(JOURNAL);
         let whole = fs::read(&journal).unwrap();
         for cut in 0..whole.len() {
             let mut bytes = whole.clone();
             bytes.extend_from_slice(&whole[..cut]);
             fs::write(&journal, bytes).unwrap();
             let store = Store::open(folder.path()).unwrap();
-            assert!(store.done("stems/a.wav").is_some());
+            assert!(finds(&store, "stems/a.wav"));
             store.note(done("stems/b.wav")).unwrap();
             drop(store);
+            let store = Store::open(folder.path()).unwrap();
+            assert!(finds(&store, "stems/b.wav"), "cut at {cut}");
+        }
+    }
+
+    #[test]
+    fn a_flipped_bit_in_the_journal_or_a_kept_result_is_never_believed() {
+        let folder = tempfile::tempdir().unwrap();
+        let key = Key::of("a", &1);
+        let store = Store::open(folder.path()).unwrap();
+        store.note(done("stems/a.wav")).unwrap();
+        store.put(&key, &"1.5 dB").unwrap();
+        let kept = store.root.join(store.path(&key, "json"));
+        drop(store);
+        let journal = folder.path().join(FOLDER).join(JOURNAL);
+        for path in [&journal, &kept] {
+            let whole = fs::read(path).unwrap();
+            for at in 0..whole.len() {
+                let mut bytes = whole.clone();
+                bytes[at] ^= 4;
+                fs::write(path, bytes).unwrap();
+                let store = Store::open(folder.path()).unwrap();
+                let (line, result) = (finds(&store, "stems/a.wav"), store.get::<String>(&key));
+                assert_eq!(line, path != &journal, "{at}");
+                assert_eq!(result.is_some(), path == &journal, "{at}");
+            }
+            fs::write(path, whole).unwrap();
+        }
+    }
+
+    #[test]
+    fn what_changed_is_told_with_the_outputs_it_concerns() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        for i in 0..5 {
+            store.note(done(&format!("stems/{i}.wav"))).unwrap();
             assert!(
-                Store::open(folder.path())
-                    .unwrap()
-                    .done("stems/b.wav")
-                    .is_some(),
-                "cut at {cut}"
+                store
+                    .done(&format!("stems/{i}.wav"), &origin("b"))
+                    .is_none()
             );
         }
+        assert!(store.done("stems/new.wav", &origin("b")).is_none());
+        let (warnings, again) = store.tell();
+        assert!(warnings.is_empty());
+        let [only] = &again[..] else {
+            panic!("{again:?}")
+        };
+        assert!(
+            only.contains("the source changed: 5 outputs: stems/0.wav"),
+            "{only}"
+        );
     }
 
     #[test]
@@ -269,6 +474,26 @@ mod tests {
         assert!(error.reason.contains(&std::process::id().to_string()));
         drop(first);
         assert!(Store::open(folder.path()).is_ok());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn the_memory_is_never_kept_through_a_link() {
+        let (folder, outside) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let own = folder.path().join(FOLDER);
+        std::os::unix::fs::symlink(outside.path(), &own).unwrap();
+        assert_eq!(
+            Store::open(folder.path()).err().unwrap().kind,
+            Kind::Environment
+        );
+        fs::remove_file(&own).unwrap();
+        fs::create_dir(&own).unwrap();
+        let victim = outside.path().join("victim");
+        fs::write(&victim, "whole").unwrap();
+        std::os::unix::fs::symlink(&victim, own.join(JOURNAL)).unwrap();
+        assert!(Store::open(folder.path()).is_err());
+        assert_eq!(fs::read(&victim).unwrap(), b"whole");
+        assert_eq!(fs::read_dir(outside.path()).unwrap().count(), 1);
     }
 
     #[test]

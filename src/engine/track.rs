@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::audio::{self, AudioRead};
 use crate::block::Block;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::session::Track;
 
 /// Reads a track from its start: one file, one channel of a file, or the two sides of a pair.
@@ -29,10 +29,7 @@ impl TrackReader {
                 || found.channels != scanned.channels
                 || found.rate_hz != scanned.rate_hz
             {
-                return Err(
-                    Error::file(&path, "changed while the session was being read")
-                        .hint("wait until nothing writes to it, then run again"),
-                );
+                return Err(super::measure::changed(&path));
             }
             Ok(Part {
                 reader,

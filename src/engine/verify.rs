@@ -1,7 +1,7 @@
 //! `verify`: every output read again and held against the manifest.
 
 use std::collections::BTreeSet;
-use std::path::Path;
+use std::path::{Component, Path};
 
 use super::store;
 use crate::error::{Error, Kind, Result};
@@ -20,17 +20,27 @@ pub struct Verified {
 /// second, independent WAV reader. A file that no run wrote is a difference too.
 pub fn verify(dir: &Path) -> Result<Verified> {
     let path = dir.join(MANIFEST);
-    let text = std::fs::read_to_string(&path).map_err(|e| {
-        Error::new(Kind::Input, format!("cannot be read: {e}"))
+    let manifest = Manifest::of(dir).unwrap_or_else(|| {
+        Err(Error::input("is not there, or cannot be read")
             .at(&path)
-            .hint("give the output folder of an earlier run")
+            .hint("give the output folder of an earlier run"))
     })?;
-    let manifest = Manifest::parse(&text).map_err(|e| e.at(&path))?;
     let mut verified = Verified::default();
     let mut listed = BTreeSet::new();
     for (name, expected) in manifest.entries() {
         let file = dir.join(name);
+        let inside = |part| matches!(part, Component::Normal(_));
+        if !Path::new(name).components().all(inside) {
+            let lead = "does not lie in the output folder";
+            verified.differences.push(format!("{name}: {lead}"));
+            continue;
+        }
         listed.insert(file.clone());
+        if std::fs::symlink_metadata(&file).is_ok_and(|found| !found.is_file()) {
+            let what = "a link, folder or device stands in its place";
+            verified.differences.push(format!("{name}: {what}"));
+            continue;
+        }
         match publish::sha256_file(&file, &|| false) {
             Err(error) => verified.differences.push(error.to_string()),
             Ok(found) if found.as_deref() != Some(expected) => verified

@@ -1,5 +1,7 @@
 //! Six band-pass filters side by side, in lanes that the compiler turns into vector instructions.
 
+use multiversion::multiversion;
+
 use crate::maths;
 
 /// Number of bands.
@@ -71,27 +73,10 @@ impl Bank {
 
     /// Filters `samples` and adds the energy of each band to `sums`.
     pub fn run(&mut self, samples: &[f64], sums: &mut [f64; BANDS]) {
-        let [mut h1, mut h2, mut l1, mut l2] = self.state;
-        let (high, low) = (&self.high, &self.low);
-        let mut acc = [0.0; BANDS];
-        for &x in samples {
-            for b in 0..BANDS {
-                // transposed form: two states a section
-                let u = x * high.gain[b];
-                let y = u + h1[b];
-                h1[b] = h2[b] - 2.0 * u - high.a1[b] * y;
-                h2[b] = u - high.a2[b] * y;
-                let v = y * low.gain[b];
-                let z = v + l1[b];
-                l1[b] = l2[b] + 2.0 * v - low.a1[b] * z;
-                l2[b] = v - low.a2[b] * z;
-                acc[b] += z * z;
-            }
+        let energies = energies(&self.high, &self.low, &mut self.state, samples);
+        for ((sum, energy), fits) in sums.iter_mut().zip(energies).zip(self.fits) {
+            *sum += energy * fits;
         }
-        for b in 0..BANDS {
-            sums[b] += acc[b] * self.fits[b];
-        }
-        self.state = [h1, h2, l1, l2];
     }
 
     /// Ends what has rung below any audible level, so that silence costs no slow arithmetic.
@@ -105,6 +90,29 @@ impl Bank {
             }
         }
     }
+}
+
+/// The energy of each band of `samples`.
+#[multiversion(targets("x86_64+avx2"))]
+fn energies(high: &Section, low: &Section, state: &mut [Lanes; 4], samples: &[f64]) -> Lanes {
+    let [mut h1, mut h2, mut l1, mut l2] = *state;
+    let mut energies = [0.0; BANDS];
+    for &x in samples {
+        for b in 0..BANDS {
+            // transposed form: two states a section
+            let u = x * high.gain[b];
+            let y = u + h1[b];
+            h1[b] = h2[b] - 2.0 * u - high.a1[b] * y;
+            h2[b] = u - high.a2[b] * y;
+            let v = y * low.gain[b];
+            let z = v + l1[b];
+            l1[b] = l2[b] + 2.0 * v - low.a1[b] * z;
+            l2[b] = v - low.a2[b] * z;
+            energies[b] += z * z;
+        }
+    }
+    *state = [h1, h2, l1, l2];
+    energies
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ use super::onset::{self, Onset};
 use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::maths;
+use crate::measure::lanes;
 use crate::session::Family;
 
 /// Step of a band level in decibels, and the level of step 0, which also stands for silence.
@@ -205,9 +206,7 @@ impl Listener {
                         .iter()
                         .map(|&x| if x.is_finite() { x } else { 0.0 }),
                 );
-                for x in &self.clean {
-                    self.peak = self.peak.max(x.abs());
-                }
+                self.peak = self.peak.max(lanes::peak(&self.clean));
                 bank.run(&self.clean, &mut self.sums);
             }
             at += count;

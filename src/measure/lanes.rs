@@ -1,11 +1,19 @@
 //! Sums and extremes over a slice in eight lanes: many times faster than a plain fold, the same
 //! bits on every instruction set. Callers cut the stream at fixed frame numbers.
 
+use multiversion::multiversion;
+
 const LANES: usize = 8;
 
 /// Smallest and largest sample, both at least as far as zero: (≤ 0, ≥ 0).
 pub(crate) fn extremes(samples: &[f64]) -> (f64, f64) {
-    let (mut low, mut high) = ([0.0f64; LANES], [0.0f64; LANES]);
+    widened((0.0, 0.0), samples)
+}
+
+/// Smallest and largest of two values and the samples.
+#[multiversion(targets("x86_64+avx2"))]
+pub(crate) fn widened((least, most): (f64, f64), samples: &[f64]) -> (f64, f64) {
+    let (mut low, mut high) = ([least; LANES], [most; LANES]);
     let (chunks, rest) = samples.as_chunks::<LANES>();
     for chunk in chunks {
         for lane in 0..LANES {
@@ -26,8 +34,8 @@ pub(crate) fn extremes(samples: &[f64]) -> (f64, f64) {
         high[lane] = high[lane].max(x);
     }
     (
-        low.into_iter().fold(0.0, f64::min),
-        high.into_iter().fold(0.0, f64::max),
+        low.into_iter().fold(least, f64::min),
+        high.into_iter().fold(most, f64::max),
     )
 }
 
@@ -37,7 +45,31 @@ pub(crate) fn peak(samples: &[f64]) -> f64 {
     high.max(-low)
 }
 
+/// Largest absolute second difference, 0 where there are fewer than three samples.
+#[multiversion(targets("x86_64+avx2"))]
+pub(crate) fn bend(samples: &[f64]) -> f64 {
+    let mut most = [0.0f64; LANES];
+    let mut take = |lane: usize, a: f64, b: f64, c: f64| {
+        let bend = (a - 2.0 * b + c).abs();
+        most[lane] = if bend > most[lane] { bend } else { most[lane] };
+    };
+    let n = samples.len().saturating_sub(2);
+    let (a, a_rest) = samples[..n].as_chunks::<LANES>();
+    let (b, b_rest) = samples.get(1..=n).unwrap_or(&[]).as_chunks::<LANES>();
+    let (c, c_rest) = samples.get(2..).unwrap_or(&[]).as_chunks::<LANES>();
+    for ((a, b), c) in a.iter().zip(b).zip(c) {
+        for lane in 0..LANES {
+            take(lane, a[lane], b[lane], c[lane]);
+        }
+    }
+    for (lane, ((a, b), c)) in a_rest.iter().zip(b_rest).zip(c_rest).enumerate() {
+        take(lane, *a, *b, *c);
+    }
+    most.into_iter().fold(0.0, f64::max)
+}
+
 /// Sum of the samples and of their squares.
+#[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn sums(samples: &[f64]) -> (f64, f64) {
     let (mut sum, mut square) = ([0.0f64; LANES], [0.0f64; LANES]);
     let (chunks, rest) = samples.as_chunks::<LANES>();
@@ -56,6 +88,7 @@ pub(crate) fn sums(samples: &[f64]) -> (f64, f64) {
 
 /// Whether every sample is a number that a sound file can mean: neither NaN nor infinite, and
 /// within the range of 32-bit floats, so that no square of it overflows.
+#[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn all_usable(samples: &[f64]) -> bool {
     let mut bad = [false; LANES];
     let (chunks, rest) = samples.as_chunks::<LANES>();
@@ -68,6 +101,7 @@ pub(crate) fn all_usable(samples: &[f64]) -> bool {
 }
 
 /// See [`all_usable`].
+#[inline(always)]
 pub(crate) fn usable(sample: f64) -> bool {
     sample.abs() <= f64::from(f32::MAX)
 }
@@ -88,6 +122,16 @@ mod tests {
                 sums(&x),
                 (x.iter().sum::<f64>(), x.iter().map(|v| v * v).sum::<f64>())
             );
+            assert_eq!(
+                widened((7.0, -7.0), &x).0,
+                x.iter().copied().fold(7.0, f64::min)
+            );
+            assert_eq!(
+                widened((7.0, -7.0), &x).1,
+                x.iter().copied().fold(-7.0, f64::max)
+            );
+            let bends = x.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs());
+            assert_eq!(bend(&x), bends.fold(0.0, f64::max));
             let (low, high) = extremes(&x);
             assert_eq!(low, x.iter().copied().fold(0.0, f64::min));
             assert_eq!(high, x.iter().copied().fold(0.0, f64::max));

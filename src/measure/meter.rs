@@ -31,6 +31,13 @@ impl Meter {
         }
     }
 
+    /// Without the dear figures: loudness is absent, flat tops are not counted.
+    pub fn without_loudness(rate_hz: u32, channels: usize) -> Self {
+        let mut meter = Self::new(rate_hz, channels);
+        meter.figures.all = false;
+        meter
+    }
+
     /// The next frames.
     pub fn push(&mut self, block: &Block) {
         let Self { ticks, figures } = self;
@@ -60,6 +67,8 @@ struct Channel {
 /// The working part of [`Meter`], fed with pieces of 10 ms.
 #[derive(Clone, Debug)]
 pub(crate) struct Figures {
+    /// Whether loudness and flat tops are among them.
+    all: bool,
     frames: u64,
     filter: KWeight,
     windows: Windows,
@@ -81,6 +90,7 @@ impl Figures {
             windows: (channels > 1).then(|| Windows::new(rate_hz)),
         };
         Self {
+            all: true,
             frames: 0,
             filter: KWeight::new(rate_hz, channels),
             windows: Windows::new(rate_hz),
@@ -99,11 +109,14 @@ impl Figures {
             channel.sum += sum;
             channel.squares += squares;
             channel.true_peak.push_known(samples, peak);
-            channel
-                .plateaus
-                .push(tick.start, samples, peak, channel.high.max(-channel.low));
+            let peak_before = channel.high.max(-channel.low);
             channel.low = channel.low.min(low);
             channel.high = channel.high.max(high);
+            if !self.all {
+                continue;
+            }
+            let plateaus = &mut channel.plateaus;
+            plateaus.push(tick.start, samples, peak, peak_before);
             if tick.whole {
                 let own = self.filter.energy(i, samples);
                 energy += own;
@@ -113,10 +126,10 @@ impl Figures {
             }
         }
         self.frames += tick.channels.first().map_or(0, Vec::len) as u64;
-        if tick.whole {
-            self.windows.tick(energy);
-        } else {
+        if !tick.whole {
             self.rest = tick.channels.to_vec();
+        } else if self.all {
+            self.windows.tick(energy);
         }
     }
 

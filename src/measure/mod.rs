@@ -5,9 +5,10 @@ use serde::{Deserialize, Serialize};
 pub use meter::Meter;
 pub use survey::Survey;
 
+pub mod bands;
 pub(crate) mod clipped;
 pub mod inspect;
-mod lanes;
+pub(crate) mod lanes;
 pub mod loudness;
 pub mod matcher;
 mod meter;

@@ -6,7 +6,9 @@ use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 use serde::{Deserialize, Serialize};
 
+use super::lanes;
 use crate::block::Block;
+use crate::maths;
 use crate::units::{power_to_db, round_to};
 
 /// Columns of an outline at most.
@@ -57,9 +59,11 @@ pub struct Painter {
     at: u64,
     low: Vec<f64>,
     high: Vec<f64>,
-    /// Windows of `size` frames every `size` / 2: a sine window, whose squares add up to one, so
-    /// that the bands of a track hold its whole energy, wherever a hit falls.
+    /// Windows of `size` frames every `hop`, flat but for sine slopes over the part in which two of
+    /// them lie: their squares add up to one, so that the bands of a track hold its whole energy,
+    /// wherever a hit falls.
     size: usize,
+    hop: usize,
     window: Vec<f64>,
     fft: Arc<dyn RealToComplex<f64>>,
     /// Of each channel: the frames not done with.
@@ -78,10 +82,14 @@ impl Painter {
         // About a third of a second: three bins in the lowest band.
         let size = ((f64::from(rate_hz) * 0.25) as usize)
             .next_power_of_two()
-            .max(2);
+            .max(4);
+        let hop = size / 4 * 3;
         let fft = RealFftPlanner::<f64>::new().plan_fft_forward(size);
-        let window =
-            (0..size).map(|i| (std::f64::consts::PI * (i as f64 + 0.5) / size as f64).sin());
+        let slope = (size - hop) as f64;
+        let window = (0..size).map(|i| {
+            let from_edge = (i.min(size - 1 - i) as f64 + 0.5) / slope;
+            maths::sin(std::f64::consts::FRAC_PI_2 * from_edge.min(1.0))
+        });
         let columns = frames.min(COLUMNS) as usize;
         Self {
             frames,
@@ -89,8 +97,9 @@ impl Painter {
             low: vec![f64::INFINITY; columns],
             high: vec![f64::NEG_INFINITY; columns],
             size,
+            hop,
             window: window.collect(),
-            waiting: vec![vec![0.0; size / 2]; channels],
+            waiting: vec![vec![0.0; size - hop]; channels],
             time: fft.make_input_vec(),
             spectrum: fft.make_output_vec(),
             scratch: fft.make_scratch_vec(),
@@ -127,9 +136,8 @@ impl Painter {
                 &mut self.low[column as usize],
                 &mut self.high[column as usize],
             );
-            for sample in block.channels().flat_map(|samples| &samples[from..to]) {
-                *low = low.min(*sample);
-                *high = high.max(*sample);
+            for samples in block.channels() {
+                (*low, *high) = lanes::widened((*low, *high), &samples[from..to]);
             }
             from = to;
         }
@@ -138,6 +146,7 @@ impl Painter {
     fn windows(&mut self) {
         let Self {
             size,
+            hop,
             window,
             fft,
             waiting,
@@ -158,7 +167,7 @@ impl Painter {
                 for (sum, bin) in energy.iter_mut().zip(spectrum.iter()) {
                     *sum += bin.norm_sqr();
                 }
-                done += *size / 2;
+                done += *hop;
             }
             samples.drain(..done);
         }
@@ -167,9 +176,8 @@ impl Painter {
     /// The picture of all that passed.
     pub fn finish(mut self) -> Picture {
         // The last frames lie in two windows as all others do.
-        let size = self.size;
         for samples in &mut self.waiting {
-            let whole = samples.len().next_multiple_of(size / 2) + size / 2;
+            let whole = samples.len().next_multiple_of(self.hop) + self.size - self.hop;
             samples.resize(whole, 0.0);
         }
         self.windows();

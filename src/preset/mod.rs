@@ -155,6 +155,11 @@ fn default_ceiling() -> f64 {
 }
 
 impl Preset {
+    /// The text that it was read from, without a byte order mark.
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+
     /// Holds every stage against a sample rate. `of` names what has it ("`take-03 kick-in`").
     ///
     /// # Errors

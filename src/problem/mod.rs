@@ -262,8 +262,17 @@ impl From<Problems> for Error {
 pub fn read_text(path: &Path, max_bytes: u64) -> Result<String> {
     let input = |reason: String| Error::input(reason).at(path);
     let reading = |e: std::io::Error| input(Error::reading(path, &e).reason);
-    if path.is_dir() {
-        return Err(input("is a folder, not a text file".to_owned()));
+    match std::fs::metadata(path) {
+        Ok(found) if found.is_dir() => {
+            return Err(input("is a folder, not a text file".to_owned()));
+        }
+        // Opening a pipe would wait for its other end, and a device may have none.
+        Ok(found) if !found.is_file() => {
+            return Err(input(
+                "is a pipe, socket or device, not a text file".to_owned(),
+            ));
+        }
+        _ => {}
     }
     let mut bytes = Vec::new();
     let file = std::fs::File::open(path).map_err(reading)?;

@@ -1,6 +1,7 @@
 //! [`Manifest`]: file names and their SHA-256, in the format that `sha256sum -c` reads.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use crate::error::{Error, Result};
 
@@ -42,6 +43,14 @@ impl Manifest {
             text.push('\n');
         }
         text
+    }
+
+    /// The manifest of an output folder; `None` where none lies there that could be read.
+    pub fn of(folder: &Path) -> Option<Result<Self>> {
+        let path = folder.join(super::MANIFEST);
+        let is_file = std::fs::symlink_metadata(&path).is_ok_and(|found| found.is_file());
+        let text = is_file.then(|| std::fs::read_to_string(&path).ok())??;
+        Some(Self::parse(&text).map_err(|error| error.at(&path)))
     }
 
     /// Reads such a text. The error names the line ([`crate::error::Kind::Input`]).

@@ -1,6 +1,7 @@
 //! [`scan`]: a folder → [`Session`]. Reads headers only.
 
 use std::collections::BTreeMap;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -90,10 +91,11 @@ pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
     let mut found = Found::default();
     found.walk(root);
     let candidates = std::mem::take(&mut found.candidates);
-    let headers: Vec<_> = candidates
-        .par_iter()
-        .map(|path| audio::open(&root.join(path)).map(|file| file.info().clone()))
-        .collect();
+    let header = |path: &PathBuf| audio::open(&root.join(path)).map(|file| file.info().clone());
+    let headers: Vec<_> = match rayon::ThreadPoolBuilder::new().build() {
+        Ok(threads) => threads.install(|| candidates.par_iter().map(header).collect()),
+        Err(_) => candidates.iter().map(header).collect(), // the system has no threads to give
+    };
     let mut files = Vec::new();
     for (path, header) in candidates.into_iter().zip(headers) {
         match header {
@@ -220,8 +222,14 @@ impl Found {
 /// Whether this program wrote the folder.
 fn is_output(folder: &Path) -> bool {
     let own = || {
-        let text = std::fs::read_to_string(folder.join("session.json")).unwrap_or_default();
-        text.contains("\"batterhead")
+        let report = folder.join("session.json");
+        let mut head = Vec::new();
+        let read = report.is_file() && {
+            let file = std::fs::File::open(report);
+            file.and_then(|file| file.take(1000).read_to_end(&mut head))
+                .is_ok()
+        };
+        read && String::from_utf8_lossy(&head).contains("\"batterhead")
     };
     folder.join(OWN_FOLDER).is_dir() || (folder.join("manifest-sha256.txt").is_file() && own())
 }
@@ -264,7 +272,6 @@ fn twin(_: &DirEntry, _: &Path, _: &mut BTreeMap<(u64, u64), PathBuf>) -> Option
 }
 
 fn first_bytes(path: &Path) -> std::io::Result<Vec<u8>> {
-    use std::io::Read;
     let mut bytes = Vec::new();
     std::fs::File::open(path)?.take(4).read_to_end(&mut bytes)?;
     Ok(bytes)

@@ -5,9 +5,9 @@
 
 use serde::Serialize;
 
-use super::bands::{COUNT, middles_hz, nominal_hz};
 use super::figures::{Difference, median};
 use super::hit::{Hit, RINGS_HZ, share};
+use crate::measure::bands::{COUNT, middles_hz, nominal_hz, numbers};
 use crate::session::Family;
 use crate::units::{power_to_db, round_to};
 
@@ -299,7 +299,7 @@ fn bands(curves: &[Curve], family: Family, rate_hz: u32) -> Vec<Band> {
             let counts = |c: &&Curve| !over_noise || c.over_noise[i];
             let found = Difference::of(curves.iter().filter(counts).filter_map(|c| c.db[i]));
             Band {
-                hz: nominal_hz(i),
+                hz: nominal_hz(numbers()[i]),
                 difference_db: found.map(|d| round_to(d.median, 2)),
                 spread_db: found.map(|d| round_to(d.spread, 2)),
                 over_noise,

@@ -1,6 +1,5 @@
 //! What a sound holds: onsets, their colours, and its peak.
 
-use super::bands::Analyser;
 use super::exact::mono;
 use super::figures::median;
 use super::sound::Sound;
@@ -8,6 +7,7 @@ use crate::block::{Block, FRAMES};
 use crate::error::Result;
 use crate::evidence::Listener;
 use crate::maths;
+use crate::measure::bands::Analyser;
 use crate::session::Family;
 use crate::units::power_to_db;
 

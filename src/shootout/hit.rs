@@ -1,9 +1,9 @@
 //! What is measured of one hit.
 
-use super::bands::{Analyser, COUNT, middles_hz};
 use super::figures::median;
 use crate::block::Block;
 use crate::evidence::{HitTuning, tune_hit};
+use crate::measure::bands::{Analyser, COUNT, middles_hz};
 use crate::measure::loudness::KWeight;
 use crate::session::Family;
 

@@ -24,7 +24,6 @@ use report::By;
 use whose::Strokes;
 
 mod align;
-mod bands;
 mod colour;
 mod compare;
 mod exact;

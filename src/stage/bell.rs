@@ -3,7 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::biquad::{Cascade, Section, warped};
+use super::biquad::{Section, warped};
+use super::cascade::Cascade;
 use super::{Fault, Running, Settings, between, matched, within};
 use crate::maths;
 

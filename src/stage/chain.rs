@@ -19,7 +19,7 @@
 //! # Ok(()) }
 //! ```
 
-use super::biquad::Cascade;
+use super::cascade::Cascade;
 use super::{Fault, Running, Stage};
 use crate::block::{self, Block};
 

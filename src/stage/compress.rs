@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::biquad::Cascade;
+use super::cascade::Cascade;
 use super::envelope::{Follower, MeanSquare};
 use super::pass::{HighPass, Shape};
 use super::{Fault, Running, Settings, between, within};

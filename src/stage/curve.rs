@@ -8,9 +8,14 @@
 //! with a hat that stands on the smallest and largest of the three samples and has its top at the
 //! middle one. That form has only positive weights, and needs no tolerance:
 //!
-//! - three samples within one polynomial piece: a polynomial in the three, without a division;
 //! - three samples on the same flat: the flat;
-//! - the few others: the hat piece by piece, by a Gauss rule that is exact for the piece's degree.
+//! - otherwise, where they meet the knots of one side only, in closed form: the polynomial of the middle
+//!   piece, and a truncated power for what each knot adds to it. Free of branches, so that samples
+//!   are worked on side by side;
+//! - the few that leap from one side to the other, or far out: the hat piece by piece, by a Gauss rule
+//!   that is exact for the piece's degree.
+
+use multiversion::multiversion;
 
 use crate::maths::sin_half_pi;
 
@@ -24,8 +29,10 @@ pub(crate) trait Shape {
     const GAUSS: &'static [(f64, f64)];
     /// The curve itself.
     fn at(x: f64) -> f64;
-    /// The hat's mean where all three samples are within ±`INNER`.
+    /// The hat's mean of the inner piece's polynomial.
     fn smooth(a: f64, b: f64, c: f64) -> f64;
+    /// The hat's mean of what the upper knots add to it.
+    fn bend(hat: &Hat) -> f64;
 }
 
 /// 1.5x − 0.5x³, flat from ±1.
@@ -49,13 +56,19 @@ impl Shape for Soft {
 
     /// For f = xⁿ the mean is 2·hₙ/((n + 1)(n + 2)), hₙ the complete homogeneous symmetric polynomial of
     /// degree n; h₃ = e₁(e₁² − 2e₂) + e₃ from the elementary ones.
-    #[inline]
+    #[inline(always)]
     fn smooth(a: f64, b: f64, c: f64) -> f64 {
         let sum = b + c;
         let product = b * c;
         let (e1, e2, e3) = (a + sum, a * sum + product, a * product);
         let h3 = e1 * (e1 * e1 - (e2 + e2)) + e3;
         0.5 * e1 - 0.05 * h3
+    }
+
+    #[inline(always)]
+    fn bend(hat: &Hat) -> f64 {
+        let (square, cube) = hat.powers_above(1.0);
+        1.5 * square + 0.5 * cube
     }
 }
 
@@ -79,62 +92,156 @@ impl Shape for Hard {
         if x < 0.0 { -y } else { y }
     }
 
-    #[inline]
+    #[inline(always)]
     fn smooth(a: f64, b: f64, c: f64) -> f64 {
         (a + b + c) * (1.0 / 3.0)
     }
+
+    #[inline(always)]
+    fn bend(hat: &Hat) -> f64 {
+        hat.powers_above(1.25).0 - hat.powers_above(0.75).0
+    }
 }
 
+/// So far out the truncated powers keep 12 digits.
+const REACH: f64 = 8.0;
+
 /// `y[i]` from `x[i]`, `x[i + 1]` and `x[i + 2]`: `x` holds two samples more than `y`.
+#[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn antialiased<S: Shape>(x: &[f64], y: &mut [f64]) {
     const LANES: usize = 8;
-    let whole = y.len() - y.len() % LANES;
-    let (head, tail) = y.split_at_mut(whole);
-    for (chunk, y) in head.chunks_exact_mut(LANES).enumerate() {
-        let x = &x[chunk * LANES..][..LANES + 2];
-        let mut most = [0.0; 2];
-        for two in x.chunks_exact(2) {
-            most[0] = larger(most[0], two[0].abs());
-            most[1] = larger(most[1], two[1].abs());
+    let (chunks, tail) = y.as_chunks_mut::<LANES>();
+    let done = LANES * chunks.len();
+    for (chunk, y) in chunks.iter_mut().enumerate() {
+        let Some(x) = x[chunk * LANES..].first_chunk::<{ LANES + 2 }>() else {
+            return;
+        };
+        let (mut lo, mut hi) = ([x[LANES], x[LANES + 1]], [x[LANES], x[LANES + 1]]);
+        for two in x.as_chunks::<2>().0 {
+            for lane in 0..2 {
+                lo[lane] = smaller(lo[lane], two[lane]);
+                hi[lane] = larger(hi[lane], two[lane]);
+            }
         }
-        if larger(most[0], most[1]) <= S::INNER {
+        let (lo, hi) = (smaller(lo[0], lo[1]), larger(hi[0], hi[1]));
+        let outer = S::KNOTS[S::KNOTS.len() - 1];
+        if lo >= -S::INNER && hi <= S::INNER {
             for lane in 0..LANES {
                 y[lane] = S::smooth(x[lane], x[lane + 1], x[lane + 2]);
             }
+        } else if lo >= outer {
+            y.fill(1.0);
+        } else if hi <= -outer {
+            y.fill(-1.0);
         } else {
-            for (y, x) in y.iter_mut().zip(x.windows(3)) {
-                *y = mean::<S>(x[0], x[1], x[2]);
+            for lane in 0..LANES {
+                y[lane] = near_mean::<S>(x[lane], x[lane + 1], x[lane + 2]);
+            }
+            if !is_near::<S>(lo, hi) {
+                far_means::<S>(x, y);
             }
         }
     }
-    for (y, x) in tail.iter_mut().zip(x[whole..].windows(3)) {
-        *y = mean::<S>(x[0], x[1], x[2]);
+    let x = &x[done..];
+    for (y, x) in tail.iter_mut().zip(x.windows(3)) {
+        *y = near_mean::<S>(x[0], x[1], x[2]);
+    }
+    far_means::<S>(x, tail);
+}
+
+/// Three samples in order, with the weight of a hat.
+pub(crate) struct Hat {
+    lo: f64,
+    middle: f64,
+    hi: f64,
+    /// 1 / ((middle − lo)(hi − lo)).
+    left: f64,
+    /// 1 / ((hi − middle)(hi − lo)).
+    right: f64,
+}
+
+impl Hat {
+    #[inline(always)]
+    fn over(a: f64, b: f64, c: f64) -> Self {
+        let (low, high) = (smaller(a, b), larger(a, b));
+        let (lo, hi) = (smaller(low, c), larger(high, c));
+        let middle = larger(low, smaller(high, c));
+        // Where one is 0, so is what it is multiplied with.
+        let per = |x: f64, y: f64| 1.0 / larger(x * y, 1e-300);
+        Self {
+            lo,
+            middle,
+            hi,
+            left: per(middle - lo, hi - lo),
+            right: per(hi - middle, hi - lo),
+        }
+    }
+
+    /// Means of (x − knot)² and (x − knot)³, both 0 below the knot. The second antiderivative of the
+    /// n-th power is the n+2nd divided by (n + 1)(n + 2); of its divided difference, terms of samples
+    /// below the knot are left out, or taken off the whole polynomial, whichever are fewer.
+    #[inline(always)]
+    fn powers_above(&self, knot: f64) -> (f64, f64) {
+        let (a, b, c) = (self.lo - knot, self.middle - knot, self.hi - knot);
+        let (sum, product) = (a + b, a * b);
+        let (e1, e2, e3) = (sum + c, sum * c + product, product * c);
+        let e1_squared = e1 * e1;
+        let whole = (e1_squared - e2, e1 * (e1_squared - (e2 + e2)) + e3);
+
+        let (below, above) = (larger(-a, 0.0), larger(c, 0.0));
+        let fourth = |x: f64| (x * x) * (x * x);
+        let without = fourth(below) * self.left;
+        let only = fourth(above) * self.right;
+        let beyond = b <= 0.0;
+        let square = if beyond { only } else { whole.0 - without };
+        let cube = if beyond {
+            only * above
+        } else {
+            whole.1 + without * below
+        };
+        (square * (1.0 / 6.0), cube * 0.1)
     }
 }
 
-/// The mean wherever the three samples lie.
-#[inline]
-fn mean<S: Shape>(a: f64, b: f64, c: f64) -> f64 {
-    let (low, high) = (smaller(a, b), larger(a, b));
-    let (lo, hi) = (smaller(low, c), larger(high, c));
+/// Whether [`near_mean`] holds for all samples from `lo` to `hi`.
+#[inline(always)]
+fn is_near<S: Shape>(lo: f64, hi: f64) -> bool {
     let outer = S::KNOTS[S::KNOTS.len() - 1];
-    if lo >= outer {
-        1.0
-    } else if hi <= -outer {
-        -1.0
-    } else if lo >= -S::INNER && hi <= S::INNER {
-        S::smooth(a, b, c)
-    } else {
-        hat_mean::<S>(lo, larger(low, smaller(high, c)), hi)
+    let (small, large) = if -lo > hi { (-hi, -lo) } else { (lo, hi) };
+    small >= outer || (small >= -S::INNER && large <= REACH)
+}
+
+/// The mean where the samples lie on the same flat, or within reach and not outside both inner knots.
+#[inline(always)]
+fn near_mean<S: Shape>(a: f64, b: f64, c: f64) -> f64 {
+    // The curve is odd: turned so that only upper knots matter.
+    let lo = smaller(smaller(a, b), c);
+    let hi = larger(larger(a, b), c);
+    let sign = if -lo > hi { -1.0 } else { 1.0 };
+    let (a, b, c) = (sign * a, sign * b, sign * c);
+    let hat = Hat::over(a, b, c);
+    let bent = S::smooth(a, b, c) + S::bend(&hat);
+    let flat = hat.lo >= S::KNOTS[S::KNOTS.len() - 1];
+    sign * if flat { 1.0 } else { bent }
+}
+
+/// Replaces the means where [`near_mean`] does not hold.
+#[cold]
+fn far_means<S: Shape>(x: &[f64], y: &mut [f64]) {
+    for (y, x) in y.iter_mut().zip(x.windows(3)) {
+        let Hat { lo, middle, hi, .. } = Hat::over(x[0], x[1], x[2]);
+        if !is_near::<S>(lo, hi) {
+            *y = hat_mean::<S>(lo, middle, hi);
+        }
     }
 }
 
-#[inline]
+#[inline(always)]
 fn smaller(a: f64, b: f64) -> f64 {
     if a < b { a } else { b }
 }
 
-#[inline]
+#[inline(always)]
 fn larger(a: f64, b: f64) -> f64 {
     if a > b { a } else { b }
 }
@@ -185,6 +292,7 @@ fn ramp_mean<S: Shape>(foot: f64, top: f64) -> f64 {
 /// sin(πx/2), one sample late like the others: `x` holds two samples more than `y`. A sine of a sine
 /// has harmonics that die out faster than any power, so oversampling alone is enough within the drive
 /// that `check` admits.
+#[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn folded(x: &[f64], y: &mut [f64]) {
     for (y, x) in y.iter_mut().zip(&x[1..]) {
         *y = sin_half_pi(*x);
@@ -355,6 +463,34 @@ mod tests {
                 })
                 .sum();
             assert!((2.0 * sum / f64::from(n) - expected).abs() < 1e-14);
+        }
+    }
+
+    #[test]
+    fn samples_side_by_side_have_the_bits_of_one_at_a_time() {
+        fn one_at_a_time<S: Shape>(x: &[f64], y: &mut [f64]) {
+            for (y, x) in y.iter_mut().zip(x.windows(3)) {
+                *y = near_mean::<S>(x[0], x[1], x[2]);
+                far_means::<S>(x, std::slice::from_mut(y));
+            }
+        }
+        for range in [0.5, 0.9, 1.3, 3.0, 40.0] {
+            let mut x = scattered(range, 2000);
+            for part in x.chunks_exact_mut(100).step_by(3) {
+                part.sort_by(f64::total_cmp); // so that all kinds of chunks occur
+            }
+            for (shaped, alone) in [
+                (
+                    antialiased::<Soft> as fn(&[f64], &mut [f64]),
+                    one_at_a_time::<Soft> as fn(&[f64], &mut [f64]),
+                ),
+                (antialiased::<Hard>, one_at_a_time::<Hard>),
+            ] {
+                let mut y = [vec![0.0; 1998], vec![0.0; 1998]];
+                shaped(&x, &mut y[0]);
+                alone(&x, &mut y[1]);
+                assert!(y[0] == y[1], "{range}");
+            }
         }
     }
 

@@ -4,6 +4,8 @@
 //! every other output sample and going down only every other product. Coefficients come from the
 //! sample rate alone, through [`crate::maths`]: the same bits everywhere.
 
+use multiversion::multiversion;
+
 use super::history::History;
 use crate::maths;
 
@@ -165,10 +167,11 @@ impl Down {
     }
 }
 
-/// `out[i] = Σ taps[j] · (x[i + j] + x[i + last − j])`, eight outputs side by side. Each output is
+/// `out[i] = Σ taps[j] · (x[i + j] + x[i + last − j])`, many outputs side by side. Each output is
 /// summed in the same order wherever it falls, so the bits do not depend on how the stream is cut.
+#[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
-    const LANES: usize = 8;
+    const LANES: usize = 16;
     let span = 2 * taps.len();
     let whole = out.len() - out.len() % LANES;
     let (head, tail) = out.split_at_mut(whole);
@@ -371,6 +374,21 @@ mod tests {
                 );
                 assert!(stop > 110.0, "{rate} {stage}: {stop}");
                 assert!(all < 2e-5, "{rate} {stage}: {all}");
+            }
+        }
+    }
+
+    #[test]
+    fn outputs_side_by_side_have_the_bits_of_one_at_a_time() {
+        let x = crate::testing::noise(1, 100);
+        let taps = crate::testing::noise(2, 12);
+        for count in [1, 15, 16, 33, 77] {
+            let mut out = vec![0.0; count];
+            symmetric(&x, &taps, &mut out);
+            for (i, out) in out.iter().enumerate() {
+                let terms = taps.iter().enumerate();
+                let sum = terms.fold(0.0, |sum, (j, tap)| sum + tap * (x[i + j] + x[i + 23 - j]));
+                assert!(*out == sum, "{count}: {i}");
             }
         }
     }

@@ -16,7 +16,8 @@ use std::f64::consts::PI;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::biquad::{Cascade, Section, warped};
+use super::biquad::{Section, warped};
+use super::cascade::Cascade;
 use super::{Fault, Running, Settings, between, within};
 use crate::maths;
 

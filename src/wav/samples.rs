@@ -10,6 +10,8 @@
 //!   1992). Its value follows from seed, channel and frame number alone, so that how the stream is
 //!   cut cannot be heard.
 
+use multiversion::multiversion;
+
 use super::format::Codec;
 
 /// Noise that makes the rounding error independent of the signal.
@@ -35,6 +37,7 @@ pub struct Lost {
 
 /// Reads whole frames from `bytes` into `channels`, from their index `at` on. The channels must
 /// have room for them.
+#[multiversion(targets("x86_64+avx2"))]
 pub fn decode(codec: Codec, bytes: &[u8], channels: &mut [Vec<f64>], at: usize) {
     match codec {
         Codec::U8 => spread(bytes, channels, at, |[b]| (f64::from(b) - 128.0) / 128.0),
@@ -53,6 +56,7 @@ pub fn decode(codec: Codec, bytes: &[u8], channels: &mut [Vec<f64>], at: usize) 
 }
 
 /// Interleaved to planar: one pass a channel over a tile that stays in the cache.
+#[inline(always)]
 fn spread<const N: usize>(
     bytes: &[u8],
     channels: &mut [Vec<f64>],
@@ -117,18 +121,23 @@ impl Encoder {
             channel,
             count,
         };
-        let two = |value: i32| (value as i16).to_le_bytes();
-        let three = |value: i32| {
-            let [a, b, c, _] = value.to_le_bytes();
-            [a, b, c]
-        };
-        let lost = match self.codec {
-            Codec::I16 => place.fill(samples, noise, rounded::<16>, quantised::<16>, two),
-            Codec::I24 => place.fill(samples, noise, rounded::<24>, quantised::<24>, three),
-            _ => place.fill(samples, None, single, float, i32::to_le_bytes),
-        };
+        let lost = fill(self.codec, place, samples, noise);
         self.lost.over_full_scale += lost.over_full_scale;
         self.lost.non_finite += lost.non_finite;
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn fill(codec: Codec, place: Place<'_>, samples: &[f64], noise: Option<Tpdf>) -> Lost {
+    let two = |value: i32| (value as i16).to_le_bytes();
+    let three = |value: i32| {
+        let [a, b, c, _] = value.to_le_bytes();
+        [a, b, c]
+    };
+    match codec {
+        Codec::I16 => place.fill(samples, noise, rounded::<16>, quantised::<16>, two),
+        Codec::I24 => place.fill(samples, noise, rounded::<24>, quantised::<24>, three),
+        _ => place.fill(samples, None, single, float, i32::to_le_bytes),
     }
 }
 
@@ -146,6 +155,7 @@ impl Place<'_> {
     /// In short runs, the arithmetic apart from the bytes, and without a check where the whole run
     /// is [`TAME`]: the compiler then does several samples at a time. `plain` and `checked` take a
     /// sample and its noise, and agree on all that is tame.
+    #[inline(always)]
     fn fill<const N: usize>(
         self,
         samples: &[f64],

@@ -7,6 +7,10 @@ use batterhead::preset::{self, Followed, Link, Measure};
 use batterhead::problem::Problems;
 use batterhead::stage::Stage;
 
+#[allow(dead_code)] // its main
+#[path = "../../examples/preset_tables.rs"]
+mod preset_tables;
+
 const ROOT: &str = env!("CARGO_MANIFEST_DIR");
 
 /// The files of a folder of tests/data/presets in order: name, text.
@@ -61,6 +65,13 @@ fn every_error_text_is_as_kept() {
         .find(|(now, kept)| now != kept);
     let hint = "BATTERHEAD_WRITE_GOLDEN=1 rewrites tests/golden/preset-errors.txt";
     assert!(all == kept, "{hint}; first difference: {different:#?}");
+}
+
+#[test]
+fn the_tables_of_the_library_are_as_kept() {
+    let kept = std::fs::read_to_string(preset_tables::path()).unwrap_or_default();
+    let hint = "`cargo run --release --example preset_tables` writes presets/TABLES.md anew";
+    assert!(preset_tables::tables() == kept, "{hint}");
 }
 
 #[test]

@@ -162,7 +162,7 @@ fn place<'a>(
     i: usize,
     stem: Option<&'a Result<Rendered>>,
 ) -> std::result::Result<(&'a Rendered, Place), String> {
-    let entry = plan.entries[i].as_ref().ok_or("failed")?;
+    let entry = plan.entries[i].as_ref().map_err(|_| "failed")?;
     if entry.left_out.value {
         return Err(format!("left out: {}", entry.left_out.why));
     }

@@ -6,7 +6,9 @@
 //! 1998). A stick attack is followed by residual that lasts, a click or a splice is not. What
 //! coincides with a stroke in another mic is a stroke: see [`confirm_clicks`].
 
-use super::prediction::{ORDER, predictor, residual};
+use multiversion::multiversion;
+
+use super::prediction::{ORDER, predictor, residual, window};
 use super::{Format, Sure, Trace, counted, found};
 use crate::finding::{Code, Finding, Severity};
 use crate::units;
@@ -60,6 +62,8 @@ pub(super) struct Clicks {
     /// Frames in 1 ms.
     ms: usize,
     learn: u64,
+    /// Weights of the samples that the predictor learns from.
+    window: Vec<f64>,
     /// Number of the next piece to measure, and the last ones measured.
     next: u64,
     pieces: VecDeque<Piece>,
@@ -79,11 +83,13 @@ impl Clicks {
     pub fn new(format: Format, channel: usize) -> Self {
         let ms = (format.rate_hz as usize / 1000).max(1);
         let octaves = (ms / 48).max(1).ilog2();
+        let learn = LEARN << octaves.min(1);
         Self {
             format,
             channel,
             ms,
-            learn: LEARN << octaves.min(1),
+            learn,
+            window: window(learn as usize),
             next: 0,
             pieces: VecDeque::new(),
             last: None,
@@ -158,7 +164,7 @@ impl Clicks {
         for (i, x) in bridged[from..to].iter_mut().enumerate() {
             *x = a + (b - a) * (i + 1) as f64 / (to - from + 1) as f64;
         }
-        let Some(taps) = predictor(&bridged) else {
+        let Some(taps) = predictor(&bridged, &self.window) else {
             return;
         };
         let beside = (BESIDE_MS * ms).min(half as usize - 4 * BEHIND);
@@ -231,6 +237,7 @@ impl Clicks {
 }
 
 /// The second difference of `samples[2..]` (of all of them but two at the start of a track).
+#[multiversion(targets("x86_64+avx2"))]
 fn measure(samples: &[f64]) -> Piece {
     const LANES: usize = 8;
     let bend = |a: f64, b: f64, c: f64| a - 2.0 * b + c;

@@ -2,6 +2,8 @@
 
 use std::f64::consts::TAU;
 
+use multiversion::multiversion;
+
 use super::Trace;
 use crate::maths;
 
@@ -57,6 +59,7 @@ impl Low {
     }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     const LANES: usize = 8;
     let mut sums = [0.0; LANES];

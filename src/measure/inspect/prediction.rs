@@ -1,18 +1,21 @@
 //! Linear prediction: what a sample cannot be told from the ones before it stands out.
 //! Autocorrelation method with the Levinson-Durbin recursion (Makhoul, Proc. IEEE 63, 1975).
 
+use multiversion::multiversion;
+
 /// Order of the predictor.
 pub(super) const ORDER: usize = 24;
 
+/// A Hann window of `n` samples.
+pub(super) fn window(n: usize) -> Vec<f64> {
+    let weight = |i| 0.5 - 0.5 * crate::maths::cos(std::f64::consts::TAU * i as f64 / n as f64);
+    (0..n).map(weight).collect()
+}
+
 /// Coefficients a[1..=ORDER] of the prediction-error filter x[n] + Σ a[k]·x[n−k], for samples that
-/// are weighted by a Hann window first; `None` for silence.
-pub(super) fn predictor(samples: &[f64]) -> Option<[f64; ORDER]> {
-    let n = samples.len() as f64;
-    let windowed: Vec<f64> = samples
-        .iter()
-        .enumerate()
-        .map(|(i, x)| x * (0.5 - 0.5 * crate::maths::cos(std::f64::consts::TAU * i as f64 / n)))
-        .collect();
+/// are weighted by `window` first, which is as long; `None` for silence.
+pub(super) fn predictor(samples: &[f64], window: &[f64]) -> Option<[f64; ORDER]> {
+    let windowed: Vec<f64> = samples.iter().zip(window).map(|(x, w)| x * w).collect();
     let mut r = autocorrelation(&windowed);
     if r[0] < 1e-14 {
         return None;
@@ -36,6 +39,7 @@ pub(super) fn predictor(samples: &[f64]) -> Option<[f64; ORDER]> {
 }
 
 /// Lags 0 to `ORDER`, eight side by side.
+#[multiversion(targets("x86_64+avx2"))]
 fn autocorrelation(x: &[f64]) -> [f64; ORDER + 1] {
     const LANES: usize = 8;
     let mut padded = x.to_vec();
@@ -90,7 +94,7 @@ mod tests {
                 y
             })
             .collect();
-        let taps = predictor(&x).unwrap();
+        let taps = predictor(&x, &window(x.len())).unwrap();
         assert!(
             (taps[0] + 1.8).abs() < 0.1 && (taps[1] - 0.95).abs() < 0.15,
             "{taps:?}"

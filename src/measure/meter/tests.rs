@@ -100,3 +100,18 @@ fn what_is_no_number_never_reaches_a_figure() {
     let loudest = read(48_000, &[vec![f64::from(f32::MAX); 48_000 * 20]], 4096);
     assert!(loudest.integrated_lufs.unwrap().is_finite() && loudest.rms_dbfs.unwrap().is_finite());
 }
+
+#[test]
+fn a_meter_without_loudness_reads_the_same_peaks_and_rms() {
+    let stereo = vec![drums(1, 48_000, 3.0), drums(2, 48_000, 3.0)];
+    let block = Block::from_channels(stereo);
+    let (mut whole, mut plain) = (Meter::new(48_000, 2), Meter::without_loudness(48_000, 2));
+    whole.push(&block);
+    plain.push(&block);
+    let (whole, plain) = (whole.finish(), plain.finish());
+    assert!(plain.integrated_lufs.is_none() && plain.momentary_max_lufs.is_none());
+    assert_eq!(plain.sample_peak_dbfs, whole.sample_peak_dbfs);
+    assert_eq!(plain.true_peak_dbtp, whole.true_peak_dbtp);
+    assert_eq!(plain.rms_dbfs, whole.rms_dbfs);
+    assert_eq!(plain.dc_offset, whole.dc_offset);
+}

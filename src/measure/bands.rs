@@ -11,34 +11,48 @@ use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::maths;
 
-/// Bands by their number k, lowest and highest: 50 Hz and 16 kHz.
+/// Lowest and highest band of [`Analyser::energies`] by their numbers: 50 Hz and 16 kHz.
 const FIRST: i32 = -13;
 const LAST: i32 = 12;
-/// Number of bands.
-pub(super) const COUNT: usize = (LAST - FIRST + 1) as usize;
+/// Number of these bands.
+pub const COUNT: usize = (LAST - FIRST + 1) as usize;
 
-/// Exact mid-band frequencies in hertz.
-pub(super) fn middles_hz() -> [f64; COUNT] {
-    std::array::from_fn(|i| 1000.0 * maths::pow(10.0, f64::from(FIRST + i as i32) / 10.0))
+/// Exact mid-band frequency of band k, 0 for the one at 1 kHz, in hertz.
+fn middle_hz(k: i32) -> f64 {
+    1000.0 * maths::pow(10.0, f64::from(k) / 10.0)
 }
 
-/// Nominal frequency of a band (IEC 61260-1, annex on nominal frequencies), for people.
-pub(super) fn nominal_hz(index: usize) -> f64 {
+/// Lower and upper edge of band k, in hertz.
+pub fn edges_hz(k: i32) -> (f64, f64) {
+    let edge = maths::pow(10.0, 0.05);
+    (middle_hz(k) / edge, middle_hz(k) * edge)
+}
+
+/// Nominal frequency of band k (IEC 61260-1, annex on nominal frequencies), for people, in hertz.
+pub fn nominal_hz(k: i32) -> f64 {
     const NOMINAL: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
-    let k = FIRST + index as i32;
-    let decade = k.div_euclid(10);
-    let scale = 10f64.powi(decade + 3);
-    let value = NOMINAL[k.rem_euclid(10) as usize] * scale;
-    crate::units::round_to(value, 1)
+    let scale = 10f64.powi(k.div_euclid(10) + 3);
+    crate::units::round_to(NOMINAL[k.rem_euclid(10) as usize] * scale, 1)
+}
+
+/// Numbers of the bands of [`Analyser::energies`].
+pub fn numbers() -> [i32; COUNT] {
+    std::array::from_fn(|i| FIRST + i as i32)
+}
+
+/// Their exact mid-band frequencies in hertz.
+pub fn middles_hz() -> [f64; COUNT] {
+    numbers().map(middle_hz)
 }
 
 /// Transforms pieces of sound at one rate into band energies.
-pub(super) struct Analyser {
+pub struct Analyser {
     rate_hz: f64,
     planner: RealFftPlanner<f64>,
 }
 
 impl Analyser {
+    /// At a sample rate.
     pub fn new(rate_hz: u32) -> Self {
         Self {
             rate_hz: f64::from(rate_hz),
@@ -56,9 +70,8 @@ impl Analyser {
     /// Energy (sum of squares) of a piece of sound in each band. A band beyond half the rate has
     /// what there is of it.
     pub fn energies(&mut self, samples: &[f64]) -> [f64; COUNT] {
-        let edge = maths::pow(10.0, 0.05);
         let fft = self.plan(samples.len());
-        self.within(fft, samples, middles_hz().map(|hz| (hz / edge, hz * edge)))
+        self.within(fft, samples, numbers().map(edges_hz))
     }
 
     /// The same between any frequencies, as finely as the piece is long.
@@ -169,7 +182,7 @@ mod tests {
             (25, 15848.93, 16000.0),
         ] {
             assert!((middles[index] - exact).abs() < 0.01, "{index}");
-            assert_eq!(nominal_hz(index), nominal);
+            assert_eq!(nominal_hz(numbers()[index]), nominal);
         }
     }
 

@@ -1,0 +1,148 @@
+//! `run.json`: all that a run was made from, and the proof that the sources are as they were.
+//!
+//! It says nothing of time, machine or threads: the same run gives the same bytes.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+
+use super::measure::{self, changed};
+use super::store::GENERATION;
+use super::{Job, Plan, Work};
+use crate::error::{Kind, Result};
+use crate::publish::{hex, sha256_file};
+use crate::report::session::FailedReport;
+use crate::report::{PathText, SCHEMA, TOOL};
+use crate::session::config::Output;
+
+/// Where it lies in an output folder.
+pub const RECORD: &str = "run.json";
+
+/// What `run.json` holds.
+#[derive(Debug, Serialize)]
+pub struct Record {
+    schema: u32,
+    tool: &'static str,
+    /// Results of another generation are not used again.
+    generation: &'static str,
+    /// Of the session file; null without one.
+    session_file_sha256: Option<String>,
+    /// Of the worksheet that was given, its comments apart; null without one.
+    worksheet_sha256: Option<String>,
+    /// The stems that were asked for with `--only`; null where all were.
+    only: Option<Vec<String>>,
+    output: Format,
+    presets: Vec<Used>,
+    sources: Vec<Proven>,
+    /// Sources that were written to while the run used them.
+    #[serde(skip)]
+    pub changed: Vec<FailedReport>,
+}
+
+#[derive(Debug, Serialize)]
+struct Format {
+    sample_rate_hz: Option<u32>,
+    bits: &'static str,
+    dither: bool,
+}
+
+impl From<&Output> for Format {
+    fn from(output: &Output) -> Self {
+        Self {
+            sample_rate_hz: output.rate_hz,
+            bits: output.bits.name(),
+            dither: output.dither,
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct Used {
+    name: String,
+    sha256: String,
+}
+
+/// A source file that was measured.
+#[derive(Debug, Serialize)]
+struct Proven {
+    #[serde(flatten)]
+    path: PathText,
+    /// Taken before anything else was read of it.
+    sha256_before: String,
+    /// Taken when all outputs were written; null where it could not be read any more.
+    sha256_after: Option<String>,
+}
+
+/// Reads every source once more, and sums up what the run was made from.
+///
+/// # Errors
+/// Only what stops the run; a source that has changed is in [`Record::changed`].
+pub fn record(work: &Work<'_>, job: &Job<'_>, plan: &Plan) -> Result<Record> {
+    let mut before: BTreeMap<&Path, (&str, u64)> = BTreeMap::new();
+    for ((_, _, track), measured) in job.session.tracks().zip(&plan.measured) {
+        if let Ok(measured) = measured {
+            for (source, sha256) in track.sources.iter().zip(&measured.sha256) {
+                before.insert(&source.path, (sha256, source.info.frames));
+            }
+        }
+    }
+    let before: Vec<(&Path, &str, u64)> = before
+        .into_iter()
+        .map(|(path, (sha256, frames))| (path, sha256, frames))
+        .collect();
+    let after = work.pool.map(
+        &before,
+        work.stop,
+        |source| source.2,
+        |source| measure::hash(work, &work.root.join(source.0)),
+    );
+    let mut sources = Vec::new();
+    let mut failed = Vec::new();
+    for ((path, sha256, _), after) in before.into_iter().zip(after) {
+        let after = match after {
+            Err(error) if error.kind != Kind::File => return Err(error),
+            after => after.ok(),
+        };
+        if after.as_deref() != Some(sha256) {
+            let error = changed(path);
+            failed.push(FailedReport {
+                path: PathText::from(path),
+                reason: format!(
+                    "{}: its outputs are of what it was before; {}",
+                    error.reason,
+                    error.hint.unwrap_or_default()
+                ),
+            });
+        }
+        sources.push(Proven {
+            path: PathText::from(path),
+            sha256_before: sha256.to_owned(),
+            sha256_after: after,
+        });
+    }
+    let presets: BTreeMap<&str, &str> = (job.units.iter())
+        .map(|unit| (unit.preset.name.as_str(), unit.preset.text()))
+        .collect();
+    let text_hash = |text: &str| hex(&Sha256::digest(text));
+    let file_hash = |path: &Path| sha256_file(path, &|| false).ok().flatten();
+    Ok(Record {
+        schema: SCHEMA,
+        tool: TOOL,
+        generation: GENERATION,
+        session_file_sha256: job.config.path.as_deref().and_then(file_hash),
+        worksheet_sha256: job.worksheet.map(|sheet| text_hash(&sheet.to_toml())),
+        only: (job.only).map(|only| only.iter().map(|&i| job.units[i].key.clone()).collect()),
+        output: Format::from(&job.config.output),
+        presets: presets
+            .into_iter()
+            .map(|(name, text)| Used {
+                name: name.to_owned(),
+                sha256: text_hash(text),
+            })
+            .collect(),
+        sources,
+        changed: failed,
+    })
+}

@@ -1,0 +1,126 @@
+//! [`Draft`]: a file that is being written under a temporary name.
+
+use std::io::{self, Seek, SeekFrom, Write};
+use std::path::PathBuf;
+
+use sha2::{Digest, Sha256};
+
+use super::{Outbox, Published, hash, hex, sync};
+use crate::error::{Error, Result};
+
+/// A file that is being written. Dropped unpublished, it is removed.
+#[derive(Debug)]
+pub struct Draft {
+    outbox: Outbox,
+    /// Where it is going to be, relative to the output folder.
+    relative: PathBuf,
+    /// The folder of it.
+    folder: PathBuf,
+    file: tempfile::NamedTempFile,
+    /// Hash of what was written so far; `None` once something was overwritten, from where on only
+    /// the length can be held against what is read back.
+    meant: Option<Sha256>,
+    position: u64,
+    length: u64,
+}
+
+impl Write for Draft {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let count = self.file.as_file_mut().write(bytes)?;
+        if self.position != self.length {
+            self.meant = None;
+        }
+        if let Some(meant) = &mut self.meant {
+            meant.update(&bytes[..count]);
+        }
+        self.position += count as u64;
+        self.length = self.length.max(self.position);
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.as_file_mut().flush()
+    }
+}
+
+impl Seek for Draft {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        self.position = self.file.as_file_mut().seek(to)?;
+        Ok(self.position)
+    }
+}
+
+impl Draft {
+    pub(super) fn new(
+        outbox: Outbox,
+        relative: PathBuf,
+        folder: PathBuf,
+        file: tempfile::NamedTempFile,
+    ) -> Self {
+        Self {
+            outbox,
+            relative,
+            folder,
+            file,
+            meant: Some(Sha256::new()),
+            position: 0,
+            length: 0,
+        }
+    }
+
+    /// Writes all of `bytes` at the end.
+    pub(super) fn append(&mut self, bytes: &[u8]) -> Result<()> {
+        self.write_all(bytes).map_err(|error| self.failed(&error))
+    }
+
+    /// Where the file is going to be.
+    pub fn target(&self) -> PathBuf {
+        self.outbox.root.join(&self.relative)
+    }
+
+    /// Puts the file in its place: to the disk, read back, renamed, folder to the disk.
+    pub fn publish(mut self) -> Result<Published> {
+        let target = self.target();
+        self.flush().map_err(|error| self.failed(&error))?;
+        sync(self.file.as_file()).map_err(|error| self.failed(&error))?;
+        // Opened anew, to read what is there and not what this handle remembers.
+        let name = self.file.path().file_name().unwrap_or_default();
+        let part = self.folder.join(name);
+        let (sha256, bytes) = (self.outbox.dir.open(&part))
+            .and_then(|file| hash(file.into_std(), &|| false))
+            .map_err(|error| self.failed(&error))?
+            .expect("nobody cancels");
+        let meant = self.meant.take().map(|meant| hex(&meant.finalize()));
+        if bytes != self.length || meant.is_some_and(|meant| meant != sha256) {
+            return Err(
+                Error::file(&target, "what was read back is not what was written")
+                    .hint("check the disk and its connection, then run the same command again"),
+            );
+        }
+        self.outbox.is_still_there()?;
+        let dir = &self.outbox.dir;
+        if (dir.symlink_metadata(&self.relative)).is_ok_and(|found| !found.is_file()) {
+            return Err(Error::file(
+                &target,
+                "was replaced by a link or folder meanwhile",
+            ));
+        }
+        (dir.rename(&part, dir, &self.relative)).map_err(|error| self.failed(&error))?;
+        // Nothing is left under the temporary name.
+        let _ = self.file.keep();
+        if let Err(error) = self.outbox.sync_folder(&self.folder) {
+            // It may not outlast the next power cut: absent is better than uncertain.
+            let _ = dir.remove_file(&self.relative);
+            return Err(Error::writing(&target, &error));
+        }
+        Ok(Published {
+            path: self.relative,
+            sha256,
+            bytes,
+        })
+    }
+
+    fn failed(&self, error: &io::Error) -> Error {
+        Error::writing(&self.target(), error)
+    }
+}

@@ -1,0 +1,376 @@
+//! [`Cascade`]: sections at work.
+//!
+//! - Shape: sections in series, every channel alone, in place; transposed direct form 2 in `f64`;
+//!   latency 0. The bits do not depend on how the stream is cut, how sections are grouped, or on the
+//!   processor: every product and sum is the same on all of them.
+//! - A state below 1e-30 (−600 dBFS) becomes 0 at every 1024th frame, counted from the start of the
+//!   track, so that no filter rings on in denormal numbers; a state that is not finite becomes 0 too.
+//!
+//! Arithmetic goes four lanes at a time: four neighbouring sections of one channel, or two of both
+//! channels of a pair. Section k works on frame n − k while section 0 works on frame n, so that none
+//! waits for another; the ends of a span are run section by section, which gives the same bits.
+
+use std::hint::black_box;
+
+use multiversion::multiversion;
+
+use super::{Running, Section, Settings};
+use crate::block::Block;
+
+/// Sections at work on one track.
+pub struct Cascade {
+    pairs: Vec<Vec<Unit>>,
+    /// The last of an odd number of channels.
+    single: Vec<Unit>,
+    /// Both channels of a pair, side by side.
+    frames: Vec<[f64; 2]>,
+    /// Frames since the start of the track.
+    frame: u64,
+}
+
+/// States are tidied at multiples of this. More often would interrupt the skewed loop for nothing: it
+/// only bounds for how long a filter may ring in denormal numbers.
+const TIDY_EVERY: u64 = 1024;
+
+const LANES: usize = 4;
+
+impl Cascade {
+    /// The sections of a stage that consists of nothing else.
+    pub fn start(stage: &dyn Settings, rate_hz: f64, channels: usize) -> Self {
+        Self::new(stage.sections(rate_hz).unwrap_or_default(), channels)
+    }
+
+    /// The sections in series, at rest.
+    pub fn new(sections: Vec<Section>, channels: usize) -> Self {
+        let odd = channels % 2 == 1;
+        Self {
+            pairs: vec![units::<2>(&sections); channels / 2],
+            single: units::<1>(if odd { &sections } else { &[] }),
+            frames: Vec::new(),
+            frame: 0,
+        }
+    }
+
+    fn tidy(&mut self) {
+        for unit in self.pairs.iter_mut().flatten().chain(&mut self.single) {
+            unit.s = unit.s.map(|Lanes(lanes)| Lanes(lanes.map(tidy)));
+        }
+    }
+}
+
+impl Running for Cascade {
+    fn process(&mut self, block: &mut Block) {
+        let frames = block.frames();
+        let mut from = 0;
+        while from < frames {
+            let left = (TIDY_EVERY - self.frame % TIDY_EVERY) as usize;
+            let to = frames.min(from + left);
+            let (pairs, single) = block.vectors_mut().as_chunks_mut::<2>();
+            for ([left, right], units) in pairs.iter_mut().zip(&mut self.pairs) {
+                let (left, right) = (&mut left[from..to], &mut right[from..to]);
+                let both = left.iter().zip(&*right);
+                self.frames.clear();
+                self.frames.extend(both.map(|(&l, &r)| [l, r]));
+                run(units, &mut self.frames);
+                let both = left.iter_mut().zip(right);
+                for ((l, r), frame) in both.zip(&self.frames) {
+                    [*l, *r] = *frame;
+                }
+            }
+            for samples in single {
+                run(&mut self.single, samples[from..to].as_chunks_mut::<1>().0);
+            }
+            self.frame += (to - from) as u64;
+            if to - from == left {
+                self.tidy();
+            }
+            from = to;
+        }
+    }
+}
+
+/// 0 for what nobody can hear and for what is not finite.
+fn tidy(x: f64) -> f64 {
+    if x.abs() > 1e-30 && x.is_finite() {
+        x
+    } else {
+        0.0
+    }
+}
+
+/// Aligned so that the processor can use them from memory.
+#[derive(Clone, Copy)]
+#[repr(align(32))]
+struct Lanes([f64; LANES]);
+
+impl Lanes {
+    #[inline(always)]
+    fn with(self, other: Self, f: impl Fn(f64, f64) -> f64) -> Self {
+        let (x, y) = (self.0, other.0);
+        Self([f(x[0], y[0]), f(x[1], y[1]), f(x[2], y[2]), f(x[3], y[3])])
+    }
+}
+
+/// Neighbouring sections side by side, each in all channels: section, then channel.
+#[derive(Clone, Copy)]
+struct Unit {
+    k: Coefficients,
+    s: [Lanes; 2],
+}
+
+/// b0, b1, b2, a1, a2.
+type Coefficients = [Lanes; 5];
+
+/// Units of all sections for one channel or a pair, the last one filled up with sections that change
+/// nothing.
+fn units<const CHANNELS: usize>(sections: &[Section]) -> Vec<Unit> {
+    let idle = Section {
+        b: [1.0, 0.0, 0.0],
+        a: [0.0, 0.0],
+    };
+    let unit = |some: &[Section]| {
+        let of_lane = |lane: usize| some.get(lane / CHANNELS).unwrap_or(&idle);
+        let lanes = |value: &dyn Fn(&Section) -> f64| {
+            Lanes(std::array::from_fn(|lane| value(of_lane(lane))))
+        };
+        let b = [0, 1, 2].map(|i| lanes(&|section| section.b[i]));
+        let a = [0, 1].map(|i| lanes(&|section| section.a[i]));
+        Unit {
+            k: [b[0], b[1], b[2], a[0], a[1]],
+            s: [Lanes([0.0; LANES]); 2],
+        }
+    };
+    sections.chunks(LANES / CHANNELS).map(unit).collect()
+}
+
+/// One frame in every lane: y = s₁ + b₀x, s₁ = s₂ + b₁x − a₁y, s₂ = b₂x − a₂y.
+#[inline(always)]
+fn step(k: &Coefficients, s: &mut [Lanes; 2], x: Lanes) -> Lanes {
+    let (add, sub, mul) = (|a, b| a + b, |a, b| a - b, |a, b| a * b);
+    let [b0, b1, b2, a1, a2] = k;
+    let y = s[0].with(b0.with(x, mul), add);
+    s[0] = s[1].with(b1.with(x, mul), add).with(a1.with(y, mul), sub);
+    s[1] = b2.with(x, mul).with(a2.with(y, mul), sub);
+    y
+}
+
+/// Some frames through section `k` alone.
+fn run_section<const CHANNELS: usize>(
+    units: &mut [Unit],
+    k: usize,
+    frames: &mut [[f64; CHANNELS]],
+) {
+    for channel in 0..CHANNELS {
+        let (unit, lane) = place::<CHANNELS>(k, channel);
+        let Unit { k, s } = &mut units[unit];
+        let [b0, b1, b2, a1, a2] = k.map(|k| k.0[lane]);
+        let [mut s1, mut s2] = s.map(|s| s.0[lane]);
+        for frame in &mut *frames {
+            let x = frame[channel];
+            let y = s1 + b0 * x;
+            s1 = s2 + b1 * x - a1 * y;
+            s2 = b2 * x - a2 * y;
+            frame[channel] = y;
+        }
+        s[0].0[lane] = s1;
+        s[1].0[lane] = s2;
+    }
+}
+
+/// Unit and lane of section `k` in a channel.
+fn place<const CHANNELS: usize>(k: usize, channel: usize) -> (usize, usize) {
+    (k * CHANNELS / LANES, k * CHANNELS % LANES + channel)
+}
+
+fn run<const CHANNELS: usize>(units: &mut [Unit], frames: &mut [[f64; CHANNELS]]) {
+    // As many in one pass as keep the processor busy and their states in its registers.
+    for units in units.chunks_mut(4) {
+        match units.len() {
+            1 => pass::<1, CHANNELS>(units, frames),
+            2 => pass::<2, CHANNELS>(units, frames),
+            3 => pass::<3, CHANNELS>(units, frames),
+            _ => pass::<4, CHANNELS>(units, frames),
+        }
+    }
+}
+
+fn pass<const UNITS: usize, const CHANNELS: usize>(
+    units: &mut [Unit],
+    frames: &mut [[f64; CHANNELS]],
+) {
+    let Some(units) = units.first_chunk_mut::<UNITS>() else {
+        return;
+    };
+    let length = frames.len();
+    let sections = UNITS * LANES / CHANNELS;
+    // Section k goes sections − 1 − k frames ahead …
+    for k in 0..sections {
+        let ahead = if length < sections {
+            length
+        } else {
+            sections - 1 - k
+        };
+        run_section(units, k, &mut frames[..ahead]);
+    }
+    if length < sections {
+        return;
+    }
+    // … so that all of them work at once …
+    let mut x = [Lanes([0.0; LANES]); UNITS];
+    for k in 1..sections {
+        for (channel, &sample) in frames[sections - 1 - k].iter().enumerate() {
+            let (unit, lane) = place::<CHANNELS>(k, channel);
+            x[unit].0[lane] = sample;
+        }
+    }
+    skewed(units, &mut x, frames);
+    // … and has k frames left at the end.
+    for k in 1..sections {
+        for (channel, sample) in frames[length - k].iter_mut().enumerate() {
+            let (unit, lane) = place::<CHANNELS>(k, channel);
+            *sample = x[unit].0[lane];
+        }
+    }
+    for k in 1..sections {
+        run_section(units, k, &mut frames[length - k..]);
+    }
+}
+
+/// All sections at once, from the first frame for which each of them has an input. `x` is what waits
+/// ahead of each, except the first.
+#[multiversion(targets("x86_64+avx2"))]
+fn skewed<const UNITS: usize, const CHANNELS: usize>(
+    units: &mut [Unit; UNITS],
+    x: &mut [Lanes; UNITS],
+    frames: &mut [[f64; CHANNELS]],
+) {
+    let ahead = UNITS * LANES / CHANNELS - 1;
+    let k = units.map(|unit| unit.k);
+    let mut s = units.map(|unit| unit.s);
+    let mut x_now = *x;
+    for n in ahead..frames.len() {
+        // Read from memory anew: kept in registers they would push the states out of these.
+        let k = black_box(&k);
+        x_now[0].0[..CHANNELS].copy_from_slice(&frames[n]);
+        for unit in (0..UNITS).rev() {
+            let y = step(&k[unit], &mut s[unit], x_now[unit]).0;
+            let (on, out) = y.split_at(LANES - CHANNELS);
+            let mut next = [0.0; LANES]; // whole, so that it stays in a register
+            next[CHANNELS..].copy_from_slice(on);
+            x_now[unit] = Lanes(next);
+            if unit + 1 < UNITS {
+                x_now[unit + 1].0[..CHANNELS].copy_from_slice(out);
+            } else {
+                frames[n - ahead].copy_from_slice(out);
+            }
+        }
+    }
+    *x = x_now;
+    for (unit, s) in units.iter_mut().zip(s) {
+        unit.s = s;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use biquad::{Biquad, DirectForm2Transposed};
+
+    use super::*;
+    use crate::stage::biquad::magnitude_db;
+    use crate::stage::{HighPass, Peak};
+    use crate::testing::{burst, noise};
+
+    fn sections(count: usize) -> Vec<Section> {
+        let peak = |i| Peak {
+            freq_hz: 60.0 + 613.0 * i as f64,
+            gain_db: if i % 2 == 0 { 6.0 } else { -5.0 },
+            q: 0.8,
+        };
+        let all = (0..count).filter_map(|i| peak(i).sections(44_100.0));
+        all.flatten().collect()
+    }
+
+    fn run(cascade: &mut Cascade, input: &[Vec<f64>], frames: usize) -> Vec<Vec<f64>> {
+        let mut out = vec![Vec::new(); input.len()];
+        for from in (0..input[0].len()).step_by(frames) {
+            let to = input[0].len().min(from + frames);
+            let cut = input.iter().map(|samples| samples[from..to].to_vec());
+            let mut block = Block::from_channels(cut.collect());
+            cascade.process(&mut block);
+            for (all, more) in out.iter_mut().zip(block.channels()) {
+                all.extend_from_slice(more);
+            }
+        }
+        out
+    }
+
+    #[test]
+    fn gives_the_bits_of_the_biquad_crate_however_it_is_cut() {
+        for count in [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 13, 17, 24] {
+            let sections = sections(count);
+            for channels in [1, 2, 3, 4] {
+                let input: Vec<_> = (0..channels).map(|c| noise(c, 2500)).collect();
+                let wanted: Vec<Vec<f64>> = input
+                    .iter()
+                    .map(|samples| {
+                        let runner = |&s: &Section| DirectForm2Transposed::new(s.into());
+                        let mut chain: Vec<_> = sections.iter().map(runner).collect();
+                        let through = |&x: &f64| chain.iter_mut().fold(x, |x, s| s.run(x));
+                        samples.iter().map(through).collect()
+                    })
+                    .collect();
+                for frames in [1, 5, 16, 700, 2500] {
+                    let mut cascade = Cascade::new(sections.clone(), channels as usize);
+                    let out = run(&mut cascade, &input, frames);
+                    assert!(
+                        out == wanted,
+                        "{count} sections, {channels} channels, {frames}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn rings_out_to_zero_and_not_in_denormal_numbers() {
+        let high_pass = HighPass {
+            freq_hz: 30.0,
+            order: 8,
+            shape: Default::default(),
+        };
+        for channels in [1, 2] {
+            let mut cascade = Cascade::start(&high_pass, 48_000.0, channels);
+            let out = run(&mut cascade, &vec![burst(1, 400_000); channels], 4096);
+            let is_zero = |x: &f64| *x == 0.0;
+            assert!(
+                out.iter()
+                    .all(|samples| samples[390_000..].iter().all(is_zero))
+            );
+            let late = |samples: &Vec<f64>| samples[110_000..].iter().any(|x| *x != 0.0);
+            assert!(out.iter().all(late), "the tail is cut off");
+        }
+    }
+
+    #[test]
+    fn recovers_from_what_is_not_finite() {
+        for bad in [f64::NAN, f64::INFINITY] {
+            let mut cascade = Cascade::new(sections(3), 1);
+            let mut input = noise(2, 4096);
+            input[10] = bad;
+            let out = run(&mut cascade, &[input], 4096);
+            assert!(out[0][1024 + 1..].iter().all(|x| x.is_finite()));
+        }
+    }
+
+    #[test]
+    fn says_the_magnitude_that_a_fourier_sum_measures() {
+        let sections = sections(5);
+        let mut cascade = Cascade::new(sections.clone(), 1);
+        let out = run(&mut cascade, &[crate::testing::impulse(1 << 15)], 1 << 15);
+        for hz in [1.0, 60.0, 999.0, 15_000.0, 22_000.0] {
+            let measured = crate::testing::magnitude_at(&out[0], hz, 44_100.0);
+            let said = magnitude_db(&sections, 44_100.0, hz);
+            crate::testing::assert_close(said, 20.0 * measured.log10(), 1e-6, "magnitude");
+        }
+    }
+}

@@ -1,0 +1,190 @@
+"""Faults of every kind, put into the released program, and what became of them.
+
+    python3 tests/cross/faults PROGRAM [--short] [--only ROW] [--table FILE]
+
+Needs root (small file systems, read-only folders) and strace. Every fault is followed by the same
+command without it, whose tree has to be that of an undisturbed run to the byte. The table is written
+from what this run saw.
+"""
+
+import argparse
+import random
+import re
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import rows
+from bench import Bad, Bench, strace
+
+# Calls that change what is on the disk, and those that a change depends on.
+CHANGING = "write pwrite64 openat openat2 open mkdir mkdirat rename renameat renameat2 unlink unlinkat fsync fdatasync ftruncate flock".split()
+ERRORS = ["ENOSPC", "EIO", "EACCES"]
+KILLS = 200
+
+
+class Table:
+    def __init__(self):
+        self.rows, self.bad = [], []
+
+    def add(self, what, how, happened, points, bad=()):
+        self.rows.append((what, how, happened, points, len(bad)))
+        self.bad += [f"{what}: {b}" for b in bad]
+        print(f"{what}: {points} points, {len(bad)} bad: {happened}", flush=True)
+        for text in list(bad)[:5]:
+            print(f"  BAD {text}", flush=True)
+
+    def markdown(self, short):
+        points = sum(row[3] for row in self.rows)
+        lines = [
+            "# Faults that were tried",
+            "",
+            "Written by `tests/cross/faults` from what it saw; not by hand. Every fault is put into the",
+            "released program on a session of four short files, and followed by the same command without",
+            "it, which has to give the tree of an undisturbed run to the byte and leave no litter.",
+            f"{'A shortened run' if short else 'A whole run'}: {points} points, {len(self.bad)} bad.",
+            "",
+            "| fault | how it was injected | what happened | points | bad |",
+            "| --- | --- | --- | ---: | ---: |",
+        ]
+        lines += ["| " + " | ".join(str(cell).replace("|", "\\|") for cell in row) + " |" for row in self.rows]
+        return "\n".join(lines) + "\n"
+
+
+def count_calls(bench):
+    """How often each state-changing call happens in an undisturbed run."""
+    log = bench.work / "calls"
+    known = ",".join(f"?{call}" for call in CHANGING)
+    words = ["strace", "-f", "-qq", "-o", log, "-e", f"trace={known}"]
+    bench.prep(bench.new(), wrap=words).expect(0)
+    counts, main = {}, None
+    for line in log.read_text(errors="replace").splitlines():
+        found = re.match(r"(\d+) +(\w+)\(", line)
+        if found:
+            main = main or found[1]
+            key = (found[2], found[1] == main)
+            counts[key] = counts.get(key, 0) + 1
+    others = {call: n for (call, of_main), n in counts.items() if not of_main}
+    changing = sum(n for call, n in others.items() if call not in ("openat", "open"))
+    if changing:
+        raise Bad(f"calls outside the one working thread, which this does not enumerate: {others}")
+    return {call: n for (call, of_main), n in counts.items() if of_main}
+
+
+def spread(count, short):
+    """Every point, or in the shortened form a few of them, first and last among them."""
+    if not short or count <= short:
+        return list(range(1, count + 1))
+    return sorted({1 + i * (count - 1) // (short - 1) for i in range(short)})
+
+
+def matrix(bench, table, calls, short, workers):
+    def point(task):
+        call, fault, n = task
+        out = bench.work / f"m-{call}-{fault}-{n}"
+        try:
+            kind = "signal=KILL" if fault == "KILL" else f"error={fault}"
+            ran = bench.prep(out, wrap=strace(f"{call}:{kind}:when={n}"))
+            if fault == "KILL":
+                if ran.status != -9:
+                    raise Bad(f"was not killed: status {ran.status}")
+                bench.all_whole(out) if out.exists() else None
+                bench.heals(out)
+            elif ran.status == 127:
+                return "not started", None  # the loader's own files
+            else:
+                bench.judge(out, ran, kept=not call.startswith("unlink"))
+            return f"status {ran.status}", None
+        except Bad as bad:
+            return "bad", f"{call} {n} {fault}: {bad}"
+        finally:
+            shutil.rmtree(out, ignore_errors=True)
+
+    for fault in ["KILL", *ERRORS]:
+        for call, count in calls.items():
+            tasks = [(call, fault, n) for n in spread(count, 4 if short else 0)]
+            with ThreadPoolExecutor(workers) as pool:
+                results = list(pool.map(point, tasks))
+            seen = {}
+            for what, _ in results:
+                seen[what] = seen.get(what, 0) + 1
+            happened = ", ".join(f"{what}: {n}" for what, n in sorted(seen.items()))
+            bad = [b for _, b in results if b]
+            name = "killed at" if fault == "KILL" else fault
+            how = f"`strace -e inject={call}:{'signal=KILL' if fault == 'KILL' else 'error=' + fault}:when=N`"
+            which = "every N" if len(tasks) == count else f"{len(tasks)} of {count} N"
+            table.add(f"{name} `{call}`", f"{how}, {which}", happened, len(tasks), bad)
+
+
+def random_kills(bench, table, kills):
+    whole = bench.prep(bench.new()).seconds
+    dice = random.Random(1)
+    bad, out, before = [], None, 0
+    for n in range(kills):
+        # Half of them go on in the folder that the last one left.
+        if out is None or n % 2 == 0:
+            out = bench.new("kill")
+        process = bench.start("prep", bench.takes, "--out", out, "--jobs", "2")
+        time.sleep(dice.random() * whole)
+        process.send_signal(signal.SIGKILL)
+        before += bench.end(process).status == -9
+        try:
+            bench.all_whole(out) if out.exists() else None
+            if n % 2:
+                bench.heals(out)
+                shutil.rmtree(out, ignore_errors=True)
+        except Bad as found:
+            bad.append(f"kill {n}: {found}")
+    happened = f"{before} killed before their end, {kills - before} had ended; every second one on what the first left"
+    table.add("M3 killed at random times", f"`kill -KILL` within {whole:.2f} s, two threads", happened, kills, bad)
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("program")
+    parser.add_argument("--short", action="store_true")
+    parser.add_argument("--only", default="", help="rows whose name begins so; `matrix`, `kills`")
+    parser.add_argument("--table")
+    parser.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args()
+    # Started in the background it would hand on an ignored Ctrl-C.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    table, begun = Table(), time.monotonic()
+    work = tempfile.mkdtemp(prefix="batterhead-faults-")
+    try:
+        bench = Bench(options.program, work)
+        wanted = lambda name: name.startswith(options.only)
+        for row in rows.ROWS:
+            if wanted(row.name):
+                bad, happened, points = [], "", 1
+                try:
+                    happened, points = row.run(bench, options.short)
+                except Bad as found:
+                    bad, happened = [str(found)], "BAD"
+                except Exception as found:  # the row itself is at fault: bad too, and the rest goes on
+                    bad, happened = [repr(found)], "BAD"
+                table.add(row.name, row.how, happened, points, bad)
+        if wanted("matrix"):
+            calls = count_calls(bench)
+            print("state-changing calls:", calls, flush=True)
+            matrix(bench, table, calls, options.short, options.workers)
+        if wanted("kills"):
+            random_kills(bench, table, 10 if options.short else KILLS)
+    finally:
+        rows.unmount_all()
+        shutil.rmtree(work, ignore_errors=True)
+    if options.table:
+        Path(options.table).write_text(table.markdown(options.short))
+    points = sum(row[3] for row in table.rows)
+    print(f"faults: {points} points, {len(table.bad)} bad, {time.monotonic() - begun:.0f} s")
+    for text in table.bad:
+        print(f"BAD {text}")
+    sys.exit(1 if table.bad else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,196 @@
+"""A small session, the program run on it, and what has to hold of every output folder."""
+
+import hashlib
+import json
+import math
+import os
+import shutil
+import struct
+import subprocess
+import time
+from pathlib import Path
+
+RATE = 48_000
+# A run is a second at most; what takes so long hangs.
+PATIENCE_S = 120
+
+
+class Bad(Exception):
+    """Something that has to hold does not."""
+
+
+def wav(seconds, hz, seed, rate=RATE):
+    """A mono 24-bit WAV file: two damped hits a second over a little noise, the same every time."""
+    frames = bytearray()
+    noise = seed * 0x9E3779B9 & 0xFFFFFFFF | 1
+    for frame in range(int(seconds * rate)):
+        noise ^= noise << 13 & 0xFFFFFFFF
+        noise ^= noise >> 17
+        noise ^= noise << 5 & 0xFFFFFFFF
+        since = frame % (rate // 2) / rate - 0.05
+        ring = 0.3 * math.exp(-since * 12) * math.cos(math.tau * hz * since) if since >= 0 else 0.0
+        sample = int((ring + (noise / 2**32 - 0.5) * 2e-4) * 8_388_607)
+        frames += sample.to_bytes(3, "little", signed=True)
+    return riff((b"fmt ", fmt(1, 1, rate, 24, 3)), (b"data", bytes(frames)))
+
+
+def fmt(tag, channels, rate, bits, sample_bytes):
+    frame = channels * sample_bytes
+    return struct.pack("<HHIIHH", tag, channels, rate, rate * frame & 0xFFFFFFFF, frame & 0xFFFF, bits)
+
+
+def riff(*chunks, outer=b"RIFF", size=None):
+    body = b"WAVE"
+    for name, payload in chunks:
+        body += name + struct.pack("<I", len(payload)) + payload + b"\0" * (len(payload) % 2)
+    return outer + struct.pack("<I", len(body) if size is None else size) + body
+
+
+def sha256(path):
+    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+
+
+def tree(folder, own=False):
+    """Every file below a folder with its SHA-256; the program's own memory only if asked for."""
+    files = {}
+    for path in sorted(Path(folder).rglob("*")):
+        name = str(path.relative_to(folder))
+        if path.is_file() and (own or not name.startswith(".batterhead")):
+            files[name] = sha256(path)
+    return files
+
+
+def litter(folder):
+    return [str(p) for p in Path(folder).rglob(".bh-*.part")] if Path(folder).exists() else []
+
+
+class Ran:
+    def __init__(self, status, stdout, stderr, seconds):
+        self.status, self.stdout, self.stderr, self.seconds = status, stdout, stderr, seconds
+        self.said = stdout + stderr
+
+    def expect(self, *statuses):
+        if self.status not in statuses:
+            raise Bad(f"status {self.status} instead of {statuses}: {self.said[-400:]}")
+        if "panicked" in self.said:
+            raise Bad(f"a panic: {self.said[-400:]}")
+        return self
+
+    def says(self, *words):
+        for word in words:
+            if word not in self.said:
+                raise Bad(f"nothing is said of {word!r}: {self.said[-400:]}")
+        return self
+
+
+class Bench:
+    """Four short files: two takes of two mics; and the tree that an undisturbed run makes of them."""
+
+    def __init__(self, program, work):
+        self.program = str(Path(program).resolve())
+        self.work = Path(work)
+        self.count = 0
+        self.takes = self.work / "takes"
+        for take in (1, 2):
+            folder = self.takes / "Low Tide" / f"take {take}"
+            folder.mkdir(parents=True)
+            for mic, hz in (("Kick In", 60), ("SN TOP", 210)):
+                (folder / f"{mic}.wav").write_bytes(wav(1.2, hz, 7 * take + hz))
+        self.sources = tree(self.takes)
+        golden = self.new("golden")
+        self.prep(golden).expect(0)
+        self.golden = tree(golden)
+        self.verify(golden)
+
+    def new(self, name="out"):
+        self.count += 1
+        return self.work / f"{name}-{self.count}"
+
+    def copy_of_takes(self):
+        folder = self.new("takes")
+        shutil.copytree(self.takes, folder)
+        return folder
+
+    def run(self, *args, wrap=(), **more):
+        process = self.start(*args, wrap=wrap, **more)
+        return self.end(process)
+
+    def start(self, *args, wrap=(), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, **more):
+        self.begun = time.monotonic()
+        command = [*map(str, wrap), self.program, *map(str, args)]
+        more.setdefault("cwd", self.work)
+        return subprocess.Popen(command, stdin=stdin, stdout=stdout, stderr=subprocess.PIPE, **more)
+
+    def end(self, process):
+        begun = time.monotonic()
+        try:
+            out, err = process.communicate(timeout=PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.communicate()
+            raise Bad(f"it hangs: {process.args}") from None
+        text = lambda b: (b or b"").decode("utf-8", "replace")
+        return Ran(process.returncode, text(out), text(err), time.monotonic() - begun)
+
+    def prep(self, out, *more, takes=None, **how):
+        return self.run("prep", takes or self.takes, "--out", out, "--jobs", "1", *more, **how)
+
+    def verify(self, out):
+        self.run("verify", out).expect(0)
+
+    def sources_untouched(self):
+        if tree(self.takes) != self.sources:
+            raise Bad("a source was changed")
+
+    def is_golden(self, out):
+        found = tree(out)
+        if found != self.golden:
+            names = sorted(n for n in {*found, *self.golden} if found.get(n) != self.golden.get(n))
+            raise Bad(f"not the tree of an undisturbed run: {names[:5]}")
+        if litter(out):
+            raise Bad(f"litter: {litter(out)}")
+
+    def all_whole(self, out):
+        """What stands under a final name is whole, whatever happened."""
+        for path in Path(out).rglob("*"):
+            if not path.is_file() or ".batterhead" in path.parts or path.name.startswith(".bh-"):
+                continue
+            data = path.read_bytes()
+            if path.suffix == ".wav" and struct.unpack("<I", data[4:8])[0] + 8 != len(data):
+                raise Bad(f"half a file: {path}")
+            if path.suffix == ".json":
+                json.loads(data)
+
+    def heals(self, out, **how):
+        """The same command again ends in the tree of an undisturbed run."""
+        self.prep(out, **how).expect(0)
+        self.is_golden(out)
+        self.sources_untouched()
+
+    def judge(self, out, ran, kept=True):
+        """After a fault: a status of the contract, what it promises, and the same command heals."""
+        ran.expect(0, 1, 3, *([2] if not Path(out).exists() else []))
+        self.sources_untouched()
+        if kept and litter(out):
+            raise Bad(f"litter: {litter(out)}")
+        if Path(out).exists():
+            self.all_whole(out)
+        if ran.status == 0:
+            self.is_golden(out)
+        if ran.status == 1:
+            report = json.loads((Path(out) / "session.json").read_text())
+            if not report["failed"] or not all(f["path"] and f["reason"] for f in report["failed"]):
+                raise Bad("status 1, but no file is named")
+        if ran.status in (2, 3) and str(self.work) not in ran.said:
+            raise Bad(f"no file is named: {ran.said[-300:]}")
+        self.heals(out)
+
+
+def strace(*inject, calls=None, log="/dev/null"):
+    """The words in front of a command that inject faults into it."""
+    words = ["strace", "-f", "-qq", "--seccomp-bpf", "-o", str(log)]
+    names = calls or ",".join(i.split(":")[0] for i in inject)
+    words += ["-e", f"trace={names}"]
+    for fault in inject:
+        words += ["-e", f"inject={fault}"]
+    return words

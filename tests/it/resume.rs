@@ -1,0 +1,117 @@
+//! What a run leaves for the next one: the record of what it was made from, and why work is done again.
+
+use super::support::{Place, sha256};
+
+#[test]
+fn the_record_holds_all_that_a_run_was_made_from_and_proves_the_sources() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    std::fs::write(
+        place.path("takes/session.toml"),
+        "[output]\nbits = 16\ndither = true\n",
+    )
+    .unwrap();
+    place.prep(&[], 0);
+    let record = place.json("out/run.json");
+    let sources = record["sources"].as_array().unwrap();
+    assert_eq!(sources.len(), super::support::KIT.len());
+    for source in sources {
+        let path = place.path(&format!("takes/{}", source["path"].as_str().unwrap()));
+        assert_eq!(source["sha256_before"], sha256(&path));
+        assert_eq!(source["sha256_after"], source["sha256_before"]);
+    }
+    let presets: Vec<&str> = (record["presets"].as_array().unwrap().iter())
+        .map(|preset| preset["name"].as_str().unwrap())
+        .collect();
+    assert!(presets.contains(&"snare-top"), "{presets:?}");
+    assert_eq!(
+        record["session_file_sha256"],
+        sha256(&place.path("takes/session.toml"))
+    );
+    assert_eq!(record["output"]["bits"], "16");
+    assert!(record["tool"].as_str().unwrap().starts_with("batterhead "));
+    let manifest = std::fs::read_to_string(place.path("out/manifest-sha256.txt")).unwrap();
+    assert!(manifest.contains("  run.json\n"));
+}
+
+#[test]
+fn only_what_depends_on_a_change_is_made_again_and_it_is_said_why() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    let preset = |gain: f64| {
+        let text = format!(
+            "about = \"x\"\nmics = [\"snare-top\"]\nstages = [{{ peak = {{ freq_hz = 300, gain_db = {gain:?}, q = 1.0 }} }}]\n"
+        );
+        std::fs::write(place.path("takes/mine.toml"), text).unwrap();
+    };
+    std::fs::write(
+        place.path("takes/session.toml"),
+        "[presets]\nsnare-top = \"mine.toml\"\n",
+    )
+    .unwrap();
+    preset(2.0);
+    let first = place.prep(&[], 0);
+    assert!(!first.stderr.contains("made again"), "{}", first.stderr);
+    let before = place.tree("out/stems");
+    preset(4.0);
+    let ran = place.prep(&[], 0);
+    assert!(
+        ran.stderr
+            .contains("made again, since what is decided for them changed with their preset"),
+        "{}",
+        ran.stderr
+    );
+    let after = place.tree("out/stems");
+    let changed: Vec<&String> = (before.iter().zip(&after))
+        .filter(|(before, after)| before != after)
+        .map(|(before, _)| &before.0)
+        .collect();
+    let [only] = &changed[..] else {
+        panic!("{changed:?}")
+    };
+    assert!(only.ends_with("snare-top.wav"));
+}
+
+#[test]
+fn what_no_run_has_written_is_never_replaced() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    let name = "stems/low-tide/take-01/low-tide_take-01_kick-in.wav";
+    let mine = place.path(&format!("out/{name}"));
+    std::fs::create_dir_all(mine.parent().unwrap()).unwrap();
+    std::fs::write(&mine, "mine").unwrap();
+    std::fs::write(place.path("out/other.txt"), "mine too").unwrap();
+    let ran = place.prep(&[], 2);
+    assert!(ran.stderr.contains("low-tide_take-01_kick-in.wav"));
+    assert!(!ran.stderr.contains("other.txt"));
+    assert_eq!(std::fs::read(&mine).unwrap(), b"mine");
+    assert!(!place.path("out/.batterhead").exists());
+    std::fs::remove_file(&mine).unwrap();
+    place.prep(&[], 0);
+    assert_eq!(
+        std::fs::read(place.path("out/other.txt")).unwrap(),
+        b"mine too"
+    );
+}
+
+#[cfg(unix)]
+#[test]
+fn verify_believes_no_link_and_waits_for_no_pipe() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    place.prep(&[], 0);
+    let csv = place.path("out/session.csv");
+    std::fs::rename(&csv, place.path("kept.csv")).unwrap();
+    std::os::unix::fs::symlink(place.path("kept.csv"), &csv).unwrap();
+    let manifest = place.path("out/manifest-sha256.txt");
+    let mut text = std::fs::read_to_string(&manifest).unwrap();
+    text += &format!("{}  ../kept.csv\n", sha256(&place.path("kept.csv")));
+    std::fs::write(&manifest, text).unwrap();
+    let ran = place.run(&["verify", "out"]);
+    assert_eq!(ran.status, 5);
+    assert!(
+        ran.stdout.contains("session.csv: a link") && ran.stdout.contains("../kept.csv: does not"),
+        "{}",
+        ran.stdout
+    );
+}
