@@ -24,7 +24,7 @@ use crate::measure::Meter;
 use crate::publish::Outbox;
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
-use crate::report::session::FailedReport;
+use crate::report::session::{FailedReport, MixReport};
 use crate::session::config::Excerpts;
 use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer};
@@ -184,16 +184,11 @@ pub fn of_mixes(
         },
     )?;
     for (takes, made) in songs.iter().zip(made) {
-        match made {
-            Ok(made) => {
-                for (&i, excerpt) in takes.iter().zip(made) {
-                    mixes[i].report.excerpt = excerpt;
-                }
-            }
-            Err(error) => {
-                let song = &mixes[takes[0]].report.song;
-                failed.push(unmade(&format!("{FOLDER}/excerpts/{song}"), &error));
-            }
+        if let (Err(error), Some(&first)) = (&made, takes.first()) {
+            failed.push(unmade(&mix_path(&mixes[first].report), error));
+        }
+        for (&i, excerpt) in takes.iter().zip(made.unwrap_or_default()) {
+            mixes[i].report.excerpt = excerpt;
         }
     }
     Ok(())
@@ -219,10 +214,7 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         let frames = (SECONDS * u64::from(info.rate_hz)).min(info.frames);
         let from_s = (take.first_hit_s.unwrap_or(0.0) + after_first_s).max(0.0);
         let from = ((from_s * f64::from(info.rate_hz)) as u64).min(info.frames - frames);
-        let script = format!(
-            "{FOLDER}/excerpts/{}/{}.js",
-            take.report.song, take.report.take
-        );
+        let script = mix_path(&take.report);
         pieces.push(Piece {
             mix,
             script,
@@ -257,7 +249,8 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         let sha256 = take.report.outputs.first().map(|output| &output.sha256);
         let origin = Origin::new()
             .with("their mix", &sha256)
-            .with("their place and gain", &(at.from, gain_db));
+            .with("their place", &at.from)
+            .with("their gain", &gain_db);
         if let Some(found) = render::finished(work, outbox.root(), &at.script, &origin)? {
             excerpts.push(Some(found));
             continue;
@@ -355,6 +348,10 @@ fn piece(path: &Path, from: u64, frames: u64) -> Result<Block> {
 /// Where the excerpts of a stem lie.
 pub fn path(unit: &Unit<'_>) -> String {
     format!("{FOLDER}/excerpts/{}.js", unit.key)
+}
+
+fn mix_path(mix: &MixReport) -> String {
+    format!("{FOLDER}/excerpts/{}/{}.js", mix.song, mix.take)
 }
 
 /// The next `frames` frames in one block.

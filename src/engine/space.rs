@@ -29,7 +29,8 @@ pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
         let frames = frames_out(track.frames(), 0, track.rate_hz(), rate_hz);
         need += missing(&unit.stem_path, frames * channels * sample_bytes);
         if unit.song.is_some() && job.config.excerpts == Excerpts::Take {
-            need += missing(&super::excerpts::path(unit), super::excerpts::bytes(unit));
+            let path = super::excerpts::path(unit);
+            need += missing(&path, super::excerpts::bytes(unit));
         }
     }
     let takes = job.session.songs.iter().flat_map(|song| {
