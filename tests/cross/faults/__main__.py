@@ -47,7 +47,7 @@ class Table:
             print(f"  BAD {text}", flush=True)
 
     def markdown(self):
-        kinds = lambda row: (not row[0].startswith("killed"), not row[0].startswith("E"), number(row[0]), row[0])
+        kinds = lambda row: (row[0].startswith("fuzz"), number(row[0]), not row[0].startswith("killed"), row[0])
         rows = sorted(self.rows, key=kinds)
         lines = [
             "# Faults that were tried",
@@ -66,7 +66,18 @@ class Table:
 
 def number(name):
     found = re.match(r"M(\d+)", name)
-    return int(found[1]) if found else 0
+    return int(found[1]) if found else 1
+
+
+def fuzzed(table, folder):
+    """What `fuzz/run` left behind in its logs."""
+    for log in sorted(Path(folder).glob("*.log")):
+        text = log.read_text(errors="replace")
+        done = re.search(r"Done (\d+) runs in (\d+) second", text)
+        finds = len(re.findall(r"^artifact_prefix=.*Test unit written", text, re.M))
+        happened = f"{int(done[1]):,} executions in {done[2]} s, {finds} finds" if done else "stopped at a find"
+        bad = [] if done and not finds else [str(log)]
+        table.add(f"fuzz `{log.stem}`", "`fuzz/run`: libFuzzer, at most 64 MB at once, 10 s", happened, 1, bad)
 
 
 def count_calls(bench):
@@ -166,6 +177,7 @@ def main():
     parser.add_argument("--faults", default=",".join(["KILL", *ERRORS]), help="of the matrix")
     parser.add_argument("--every", type=int, default=1, help="of the matrix: every so many calls only")
     parser.add_argument("--results", help="collects what is seen; taken up again by the next run")
+    parser.add_argument("--fuzz", help="folder of logs of `fuzz/run`, for the table")
     parser.add_argument("--table")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
@@ -195,6 +207,8 @@ def main():
     finally:
         rows.unmount_all()
         shutil.rmtree(work, ignore_errors=True)
+    if options.fuzz:
+        fuzzed(table, options.fuzz)
     if options.table:
         Path(options.table).write_text(table.markdown())
     print(f"faults: {table.points} points, {len(table.bad)} bad, {time.monotonic() - begun:.0f} s")
