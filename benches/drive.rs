@@ -131,7 +131,6 @@ fn gate(bencher: Bencher) {
     let gate = Gate {
         range_db: -24.0,
         close_db_per_s: Some(100.0),
-        side_high_pass_hz: None,
         openings: Some((0..100_000).map(opening).collect()),
     };
     cost(bencher, &[Stage::Gate(gate)], 48e3);

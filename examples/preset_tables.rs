@@ -74,7 +74,6 @@ preset moves the band, without the gain of its `[level]`. Followed frequencies a
 this very hit; ahead of a drive or compressor the hit is brought to the mic's working level, and the
 drive is matched in loudness, as `prep` does it. Where a preset drives or compresses, its column
 is shifted so that the energy of the whole sound stays, since only the colour can be compared.
-Numbers stand for what is there: in a band 60 dB below the whole nobody will hear them.
 ";
 
 /// The file's text.
@@ -258,8 +257,11 @@ fn db(ratio: f64) -> f64 {
     10.0 * ratio.max(1e-20).log10()
 }
 
-/// With a sign, and without one for what rounds to 0.
+/// With a sign, and without one for what rounds to 0; what is gone is gone.
 fn tenths(db: f64) -> String {
+    if db < -60.0 {
+        return "< -60".to_owned();
+    }
     let text = format!("{db:+.1}");
     text.replace("-0.0", "0.0").replace("+0.0", "0.0")
 }

@@ -39,11 +39,13 @@ struct Arguments {
     against: Option<String>,
 }
 
-/// Seconds of one piece of work.
+/// What one piece of work took.
 #[derive(Clone, Copy, Default)]
 struct Cost {
     processor_s: f64,
     wall_s: f64,
+    /// Held at its end.
+    memory_mib: f64,
 }
 
 /// Processor time of this process and of the children it waited for, seconds in user and system
@@ -76,6 +78,7 @@ impl Clock {
         let cost = Cost {
             processor_s: now.processor_s - self.processor_s,
             wall_s: (now.wall - self.wall).as_secs_f64(),
+            memory_mib: status_mib("VmRSS:").unwrap_or(0.0),
         };
         *self = now;
         cost
@@ -116,6 +119,7 @@ fn main() -> Anything<()> {
         let sum = phases.iter().fold(Cost::default(), |sum, (_, cost)| Cost {
             processor_s: sum.processor_s + cost.processor_s,
             wall_s: sum.wall_s + cost.wall_s,
+            memory_mib: sum.memory_mib.max(cost.memory_mib),
         });
         for (name, cost) in phases {
             note(&format!("  {name}"), cost);
@@ -136,10 +140,11 @@ fn main() -> Anything<()> {
     for name in &order {
         let cost = median(&rows[name]);
         println!(
-            "{name:<24} {:>8.2} {:>8.2} {:>9.0}",
+            "{name:<24} {:>8.2} {:>8.2} {:>9.0} {:>6.0}",
             cost.processor_s,
             cost.wall_s,
-            seconds / cost.processor_s
+            seconds / cost.processor_s,
+            cost.memory_mib
         );
     }
     let prep = median(&rows["prep, all of it"]).processor_s;
@@ -148,8 +153,8 @@ fn main() -> Anything<()> {
             println!("{name} / prep: {:.2}", median(costs).processor_s / prep);
         }
     }
-    if let Some(kib) = peak_kib() {
-        println!("peak memory: {} MiB", kib / 1024);
+    if let Some(mib) = status_mib("VmHWM:") {
+        println!("peak memory: {mib:.0} MiB");
     }
     Ok(())
 }
@@ -201,6 +206,7 @@ fn prep(
             Some((_, sum)) => {
                 sum.processor_s += cost.processor_s;
                 sum.wall_s += cost.wall_s;
+                sum.memory_mib = cost.memory_mib;
             }
             None => phases.push((name, cost)),
         }
@@ -248,12 +254,14 @@ fn median(costs: &[Cost]) -> Cost {
     Cost {
         processor_s: middle(|cost| cost.processor_s),
         wall_s: middle(|cost| cost.wall_s),
+        memory_mib: middle(|cost| cost.memory_mib),
     }
 }
 
-/// The most memory that this process ever held: `VmHWM` of proc(5)'s `status`.
-fn peak_kib() -> Option<u64> {
+/// A figure of proc(5)'s `status`: `VmRSS:` is the memory held now, `VmHWM:` the most ever held.
+fn status_mib(name: &str) -> Option<f64> {
     let status = std::fs::read_to_string("/proc/self/status").ok()?;
-    let line = status.lines().find(|line| line.starts_with("VmHWM:"))?;
-    line.split_whitespace().nth(1)?.parse().ok()
+    let line = status.lines().find(|line| line.starts_with(name))?;
+    let kib: f64 = line.split_whitespace().nth(1)?.parse().ok()?;
+    Some(kib / 1024.0)
 }

@@ -28,6 +28,7 @@ pub enum Code {
     Unreadable,
     Truncated,
     NonFinite,
+    Metronome,
 }
 
 /// How much it matters.

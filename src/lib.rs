@@ -10,6 +10,7 @@
 //! → `worksheet decide` → `engine mix` → `report demo` → `cli`.
 
 pub mod audio;
+mod axis;
 pub mod block;
 pub mod cli;
 pub mod decide;

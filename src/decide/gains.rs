@@ -23,6 +23,8 @@ pub struct Tried<'a> {
     pub rule: Option<&'a LevelRule>,
     /// Figures of the chain's output.
     pub levels: &'a Levels,
+    /// Integrated loudness of the source once it is at the mic's working level.
+    pub source_lufs: Option<f64>,
     /// Peaks of the hits that count for the level, dBFS, in the chain's output.
     pub hit_peaks_dbfs: &'a [f64],
     /// Length, for pooling powers.
@@ -123,11 +125,11 @@ fn level(measure: Measure, tracks: &[&Tried<'_>]) -> Result<(f64, String), Strin
             .filter_map(|t| value(t.levels))
             .max_by(f64::total_cmp)
     };
-    let pooled = |value: fn(&Levels) -> Option<f64>| {
+    let pooled = |value: fn(&Tried<'_>) -> Option<f64>| {
         // Powers over all frames: long takes count for more.
         let parts: Vec<(f64, f64)> = tracks
             .iter()
-            .filter_map(|t| value(t.levels).map(|db| (10f64.powf(db / 10.0), t.frames as f64)))
+            .filter_map(|t| value(t).map(|db| (10f64.powf(db / 10.0), t.frames as f64)))
             .collect();
         let frames: f64 = parts.iter().map(|p| p.1).sum();
         (frames > 0.0)
@@ -137,12 +139,21 @@ fn level(measure: Measure, tracks: &[&Tried<'_>]) -> Result<(f64, String), Strin
         Measure::HitLevel => return hit_level(tracks),
         Measure::SamplePeak => (loudest(|l| l.sample_peak_dbfs), "sample peak"),
         Measure::TruePeak => (loudest(|l| l.true_peak_dbtp), "true peak"),
-        Measure::Integrated => (pooled(|l| l.integrated_lufs), "integrated loudness"),
-        Measure::Rms => (pooled(|l| l.rms_dbfs), "RMS"),
+        Measure::Integrated => (pooled(|t| t.levels.integrated_lufs), "integrated loudness"),
+        Measure::OverSource => {
+            let source = pooled(|t| t.source_lufs);
+            let over = pooled(|t| t.levels.integrated_lufs).zip(source);
+            (
+                over.map(|(lufs, source)| lufs - source),
+                "loudness over the source's",
+            )
+        }
+        Measure::Rms => (pooled(|t| t.levels.rms_dbfs), "RMS"),
     };
     let unit = match measure {
         Measure::TruePeak => "dBTP",
         Measure::Integrated => "LUFS",
+        Measure::OverSource => "LU",
         _ => "dBFS",
     };
     level
@@ -202,6 +213,7 @@ mod tests {
             mic: "snare-top".to_owned(),
             rule: Some(rule),
             levels,
+            source_lufs: Some(-24.0),
             hit_peaks_dbfs: peaks,
             frames: 48_000,
             played: true,
@@ -236,6 +248,23 @@ mod tests {
             found[0]
                 .why
                 .contains("held 4 dB lower by the loudest peak (-3 dBTP in a)"),
+            "{}",
+            found[0].why
+        );
+    }
+
+    #[test]
+    fn a_driven_stem_becomes_as_loud_as_its_source() {
+        let rule = rule(Measure::OverSource, 0.0, Link::Mic);
+        let loud = levels(-9.0, -20.5);
+        let found = gains(&[track("a", &rule, &loud, &[])]);
+        assert_eq!(found[0].value, -3.5);
+        assert_eq!(found[0].why, "loudness over the source's 3.5 LU, target 0");
+        let silent = Levels::default();
+        let found = gains(&[track("a", &rule, &silent, &[])]);
+        assert_eq!(found[0].value, 0.0);
+        assert!(
+            found[0].why.contains("no gain is guessed"),
             "{}",
             found[0].why
         );

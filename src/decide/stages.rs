@@ -119,6 +119,21 @@ pub struct Incoming {
 /// How far a file's sample peak lies above the level of its hits. Common practice, no source.
 const PEAK_OVER_HITS_DB: f64 = 6.0;
 
+/// The gain that brings a mic to its working level, with its reason.
+pub fn working_gain(incoming: Incoming, working_dbfs: f64) -> Decided<f64> {
+    let (target, what) = if incoming.from_hits {
+        (working_dbfs, "hit level")
+    } else {
+        (working_dbfs + PEAK_OVER_HITS_DB, "sample peak")
+    };
+    let gain_db = round_to(target - incoming.level_dbfs, 1).clamp(-40.0, 40.0);
+    let why = format!(
+        "{what} {} dBFS to {target} dBFS",
+        round_to(incoming.level_dbfs, 1)
+    );
+    Decided::new(gain_db, why)
+}
+
 /// Puts a gain in front of a chain that depends on the level, so that 12 dB of drive mean the same
 /// behind every preamplifier: one gain for a mic and set-up.
 pub fn bring_to_working_level(
@@ -130,16 +145,11 @@ pub fn bring_to_working_level(
         return;
     }
     let Some(incoming) = incoming else { return };
-    let (target, what) = if incoming.from_hits {
-        (working_dbfs, "hit level")
-    } else {
-        (working_dbfs + PEAK_OVER_HITS_DB, "sample peak")
-    };
-    let gain_db = round_to(target - incoming.level_dbfs, 1).clamp(-40.0, 40.0);
-    let why = format!(
-        "working level ahead of drive, compress or gate: {what} {} dBFS to {target} dBFS",
-        round_to(incoming.level_dbfs, 1)
-    );
+    let Decided {
+        value: gain_db,
+        why,
+    } = working_gain(incoming, working_dbfs);
+    let why = format!("working level ahead of drive, compress or gate: {why}");
     stages.insert(0, Decided::new(Stage::Gain(Gain { gain_db }), why));
 }
 

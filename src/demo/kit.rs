@@ -7,8 +7,9 @@ use super::bank::{Bank, Mode, Push};
 use super::colour::Band;
 use super::groove::{Piece, Stroke, Way};
 use super::random::Random;
-use super::space::Point;
+use super::space::{Point, SOUND_M_S};
 use crate::maths::{cos, db_to_ratio, exp, pow};
+use std::f64::consts::TAU;
 
 /// Zeros of the Bessel functions J_m, with m: the modes of the ideal membrane (m nodal diameters),
 /// frequencies in proportion. Fletcher and Rossing, *The Physics of Musical Instruments*; the
@@ -73,6 +74,9 @@ pub struct Voice {
     pub sign_change_m: Option<f64>,
     /// How large it is: nearer than this it gets hardly any louder.
     pub radius_m: f64,
+    /// Where its near field ends, 1/k of its lowest mode: nearer than this, the air that is pushed to
+    /// and fro between the two sides of a head adds to what is radiated. 0: no such field.
+    pub near_field_m: f64,
     /// Pressure at 1 m.
     pub samples: Vec<f64>,
 }
@@ -114,7 +118,12 @@ pub fn voices(kit: &Kit, strokes: &[Stroke], frames: usize, rate_hz: f64, seed: 
         let head = player.head(piece, &drum);
         let upright = piece != Piece::Kick;
         let sign_change_m = upright.then(|| 0.5 * (over[2] + under[2]));
-        let mut add = |name, over, under, sign_change_m, radius_m, samples| {
+        // 1/k of the fundamental; a kick's front head stands in the open like a piston
+        let near_field_m = match upright {
+            true => SOUND_M_S / (TAU * drum.fundamental_hz),
+            false => 0.0,
+        };
+        let mut add = |name, over, under, sign_change_m, radius_m, near_field_m, samples| {
             voices.push(Voice {
                 piece,
                 name,
@@ -122,17 +131,18 @@ pub fn voices(kit: &Kit, strokes: &[Stroke], frames: usize, rate_hz: f64, seed: 
                 under,
                 sign_change_m,
                 radius_m,
+                near_field_m,
                 samples,
             });
         };
-        add("attack", over, over, None, 0.04, player.attack(piece));
+        add("attack", over, over, None, 0.04, 0.0, player.attack(piece));
         if piece == Piece::Snare {
             let wires = player.wires(&head);
-            add("wires", under, under, sign_change_m, 0.10, wires);
+            add("wires", under, under, sign_change_m, 0.10, 0.0, wires);
         }
         // a kick is heard from its front, which moves outward on every stroke
         let over = if upright { over } else { under };
-        add("head", over, under, sign_change_m, 0.13, head);
+        add("head", over, under, sign_change_m, 0.13, near_field_m, head);
     }
     for piece in [Piece::Hat, Piece::Ride, Piece::CrashLeft, Piece::CrashRight] {
         let (over, under) = place(piece);
@@ -143,6 +153,7 @@ pub fn voices(kit: &Kit, strokes: &[Stroke], frames: usize, rate_hz: f64, seed: 
             under,
             sign_change_m: None,
             radius_m: 0.15,
+            near_field_m: 0.0,
             samples: player.plate(piece),
         });
     }

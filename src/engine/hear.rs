@@ -246,9 +246,9 @@ fn listen(
         let evidence = relate(&members.known, &mut material, reference)?;
         let onsets = onsets(members, &mut material)?;
         let result = TakeResult {
-            evidence,
-            clicks: clicks(members, &onsets),
+            clicks: clicks(members, &evidence, &onsets),
             twins: twins(members, &onsets, &mut material)?,
+            evidence,
         };
         work.store.put(&key, &result)?;
         work.advance(members.samples());
@@ -267,13 +267,22 @@ fn onsets(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Vec
     (0..members.tracks.len()).map(of).collect()
 }
 
-/// Jumps that are no stroke in any other mic of the take.
-fn clicks(members: &Members<'_>, onsets: &[Vec<f64>]) -> Vec<Option<Finding>> {
+/// Jumps that are no stroke in any other mic of the take, and no beat of a metronome.
+fn clicks(
+    members: &Members<'_>,
+    evidence: &TakeEvidence,
+    onsets: &[Vec<f64>],
+) -> Vec<Option<Finding>> {
     let of = |track: usize| {
         let others = onsets.iter().enumerate().filter(|(i, _)| *i != track);
+        let ticks = evidence
+            .tracks
+            .get(track)
+            .and_then(|e| e.metronome.as_ref());
         let others: Vec<f64> = others
             .flat_map(|(_, o)| o)
             .map(|at| at - members.start_s(track))
+            .chain(ticks.into_iter().flat_map(|m| m.at_s.iter().copied()))
             .collect();
         confirm_clicks(&members.measured[track].inspection.clicks, &others)
     };

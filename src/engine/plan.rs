@@ -9,7 +9,7 @@ use super::measure::Measured;
 use super::{Job, Work};
 use crate::decide::gains::{self, gains};
 use crate::decide::heard::Heard;
-use crate::decide::stages::{bring_to_working_level, follow};
+use crate::decide::stages::{bring_to_working_level, follow, working_gain};
 use crate::error::{Error, Kind, Result};
 use crate::measure::matcher::{Match, Matcher};
 use crate::preset::Measure;
@@ -40,6 +40,10 @@ pub fn decide(
     for (i, unit) in job.units.iter().enumerate() {
         if let (Some(_), Some(Ok(tried))) = (&entries[i], &tried[i]) {
             let heard = &heard[unit.track_index];
+            let source = measured[unit.track_index].as_ref().ok();
+            let working = heard.incoming.map_or(0.0, |incoming| {
+                working_gain(incoming, working_dbfs(unit)).value
+            });
             fates.push(gains::Tried {
                 key: &unit.key,
                 song: unit.song.map_or("", |song| &song.slug),
@@ -47,6 +51,9 @@ pub fn decide(
                 mic: unit.linked_mic(),
                 rule: unit.preset.level.as_ref(),
                 levels: &tried.levels,
+                source_lufs: source
+                    .and_then(|source| source.levels.integrated_lufs)
+                    .map(|lufs| lufs + working),
                 hit_peaks_dbfs: &tried.hit_peaks_dbfs,
                 frames: unit.track.frames(),
                 played: !heard.not_played,
@@ -90,6 +97,11 @@ pub fn decide(
     Ok(all.map(fate).collect())
 }
 
+fn working_dbfs(unit: &Unit<'_>) -> f64 {
+    let of_mic = unit.track.mic.level_dbfs;
+    of_mic.unwrap_or(gains::DEFAULT_WORKING_DBFS)
+}
+
 /// What can be decided before anything is tried.
 fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
     let mut stages = follow(unit.preset, &heard.tuned_setup, &heard.tuned_take);
@@ -102,14 +114,7 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
             stage.why = why;
         }
     }
-    bring_to_working_level(
-        &mut stages,
-        heard.incoming,
-        unit.track
-            .mic
-            .level_dbfs
-            .unwrap_or(gains::DEFAULT_WORKING_DBFS),
-    );
+    bring_to_working_level(&mut stages, heard.incoming, working_dbfs(unit));
     Entry {
         key: unit.key.clone(),
         mic: unit.track.mic.name().to_owned(),

@@ -22,7 +22,7 @@ pub const FOLDER: &str = ".batterhead";
 const JOURNAL: &str = "journal.jsonl";
 
 /// Part of every key: raise it when a measure or a stage changes what it gives.
-pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/2");
+pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/3");
 
 /// Identifies a result by all that it depends on: content, settings, version; never by time.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]

@@ -5,6 +5,7 @@ use super::decimate::Decimator;
 use super::drums::TakeTrack;
 use super::hits::{BLEED, OWN};
 use super::pair::{self, PairKind, Stroke, analyse};
+use super::sides::lean;
 use super::take::{Kit, Material, TakeEvidence};
 use super::tuning::{EARLY_S, Piece, SETTLED_S, hit_tuning, pool, range_hz};
 use crate::error::Result;
@@ -16,6 +17,8 @@ const TUNING_HITS: usize = 12;
 const LOUD_SHARE: f64 = 0.6;
 /// Hits that delay and polarity are read from, at most.
 const PAIR_HITS: usize = 12;
+/// Hits that the side of a drum is read from, at most.
+const LEAN_HITS: usize = 6;
 /// Room around a hit that delay is read from.
 const PAIR_BEFORE_MS: i64 = 25;
 const PAIR_AFTER_MS: i64 = 40;
@@ -166,26 +169,26 @@ fn lone_hits(hits: &[Free]) -> Vec<Free> {
 
 /// One mic: a track and one of its channels.
 #[derive(Clone, Copy)]
-struct Ear {
-    track: usize,
-    channel: usize,
+pub(super) struct Ear {
+    pub track: usize,
+    pub channel: usize,
 }
 
 /// Reads the same strokes in two mics.
-fn strokes(
+pub(super) fn strokes(
     tracks: &[TakeTrack],
     material: &mut dyn Material,
     ears: [Ear; 2],
-    hits: &[Free],
+    at_ms: impl Iterator<Item = i64>,
 ) -> Result<Vec<Stroke>> {
     let mut out = Vec::new();
-    for hit in hits {
+    for at_ms in at_ms {
         let mut sounds = Vec::new();
         for ear in ears {
             let track = &tracks[ear.track];
             let rate = f64::from(track.rate_hz);
             // the same instant in both files, to the sample of the take's time
-            let instant = (hit.at_ms as f64 / 1000.0 * rate).round() as i64;
+            let instant = (at_ms as f64 / 1000.0 * rate).round() as i64;
             let first = instant - track.offset_frames - (pair::BEFORE_S * rate) as i64;
             let frames = ((pair::BEFORE_S + pair::AFTER_S) * rate) as usize;
             let mut channels = material.samples(ear.track, first, frames)?;
@@ -239,7 +242,7 @@ fn pairs_of_drum(
                 },
                 Ear { track: t, channel },
             ];
-            let strokes = strokes(tracks, material, ears, &hits)?;
+            let strokes = strokes(tracks, material, ears, hits.iter().map(|h| h.at_ms))?;
             let second = match (overhead && tracks[t].side.is_none(), channel) {
                 (true, 0) => format!("{}-l", tracks[t].label),
                 (true, _) => format!("{}-r", tracks[t].label),
@@ -261,7 +264,8 @@ fn pairs_of_drum(
     Ok(())
 }
 
-/// The two sides of each overhead or room pair, by the snare's hits (else the first drum's).
+/// The two sides of each overhead or room pair: against each other by the snare's hits (else the first
+/// drum's), and where they hear each drum.
 fn sides(
     tracks: &[TakeTrack],
     material: &mut dyn Material,
@@ -269,62 +273,60 @@ fn sides(
     attribution: &Attribution,
     evidence: &mut TakeEvidence,
 ) -> Result<()> {
-    let drum = (0..kit.drums.len())
+    let lone: Vec<Vec<Free>> = (0..kit.drums.len())
+        .map(|d| lone_hits(&free_hits(kit, attribution, d, evidence)))
+        .collect();
+    let main = (0..kit.drums.len())
         .find(|&d| kit.drums[d].1.family == Family::Snare)
         .or((!kit.drums.is_empty()).then_some(0));
-    let Some(drum) = drum else { return Ok(()) };
-    let hits = lone_hits(&free_hits(kit, attribution, drum, evidence));
+    let Some(main) = main else { return Ok(()) };
     for t in 0..tracks.len() {
-        let track = &tracks[t];
-        if !matches!(track.family, Family::Overhead | Family::Room) {
+        let Some((ears, names)) = both_sides(tracks, material, t)? else {
             continue;
-        }
-        let (ears, names) = match track.side {
-            None if channels(material, t)? == 2 => (
-                [
-                    Ear {
-                        track: t,
-                        channel: 0,
-                    },
-                    Ear {
-                        track: t,
-                        channel: 1,
-                    },
-                ],
-                [format!("{}-l", track.label), format!("{}-r", track.label)],
-            ),
-            Some(Side::L) => {
-                let other = (0..tracks.len()).find(|&o| {
-                    tracks[o].mic == track.mic
-                        && tracks[o].side == Some(Side::R)
-                        && tracks[o].rate_hz == track.rate_hz
-                });
-                let Some(o) = other else { continue };
-                (
-                    [
-                        Ear {
-                            track: t,
-                            channel: 0,
-                        },
-                        Ear {
-                            track: o,
-                            channel: 0,
-                        },
-                    ],
-                    [track.label.clone(), tracks[o].label.clone()],
-                )
-            }
-            _ => continue,
         };
-        let strokes = strokes(tracks, material, ears, &hits)?;
-        let found = analyse(
-            &names[0],
-            &names[1],
-            PairKind::Sides,
-            &strokes,
-            track.rate_hz,
-        );
-        evidence.pairs.push(found);
+        let rate_hz = tracks[t].rate_hz;
+        for (d, hits) in lone.iter().enumerate() {
+            let few = if d == main { PAIR_HITS } else { LEAN_HITS };
+            let hits = &hits[..hits.len().min(few)];
+            let strokes = strokes(tracks, material, ears, hits.iter().map(|h| h.at_ms))?;
+            if d == main {
+                let kind = PairKind::Sides;
+                let found = analyse(&names[0], &names[1], kind, &strokes, rate_hz);
+                evidence.pairs.push(found);
+            }
+            let strokes = &strokes[..strokes.len().min(LEAN_HITS)];
+            let lean = lean(&names, &kit.drums[d].0, strokes, rate_hz);
+            evidence.leans.extend(lean);
+        }
     }
     Ok(())
+}
+
+/// Both channels of the overhead or room pair that begins with a track, and what they are called.
+fn both_sides(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    t: usize,
+) -> Result<Option<([Ear; 2], [String; 2])>> {
+    let track = &tracks[t];
+    let ear = |track, channel| Ear { track, channel };
+    Ok(match track.side {
+        _ if !matches!(track.family, Family::Overhead | Family::Room) => None,
+        None if channels(material, t)? == 2 => Some((
+            [ear(t, 0), ear(t, 1)],
+            [format!("{}-l", track.label), format!("{}-r", track.label)],
+        )),
+        Some(Side::L) => {
+            let other = (0..tracks.len()).find(|&o| {
+                tracks[o].mic == track.mic
+                    && tracks[o].side == Some(Side::R)
+                    && tracks[o].rate_hz == track.rate_hz
+            });
+            other.map(|o| {
+                let names = [track.label.clone(), tracks[o].label.clone()];
+                ([ear(t, 0), ear(o, 0)], names)
+            })
+        }
+        _ => None,
+    })
 }

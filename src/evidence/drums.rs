@@ -48,6 +48,11 @@ impl TakeTrack {
         self.family == Family::Utility && self.mic.contains("trigger")
     }
 
+    /// Whether it holds the metronome itself.
+    pub(super) fn is_click(&self) -> bool {
+        self.family == Family::Utility && self.mic == "click"
+    }
+
     /// Smaller for the mic that hears its drum first and most clearly.
     fn rank(&self) -> usize {
         const ORDER: [&str; 6] = [

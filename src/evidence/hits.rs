@@ -5,10 +5,12 @@ use serde::{Deserialize, Serialize};
 use super::attribute::Attribution;
 use super::bank::BANDS;
 use super::drums::TakeTrack;
+use super::metronome::metronome;
 use super::place;
-use super::setup::Reference;
+use super::reference::Reference;
 use super::take::{DrumEvidence, Kit, Material, Played, TrackEvidence};
 use super::trace::Trace;
+use super::unlikely::unlikely;
 use crate::error::Result;
 use crate::session::Family;
 use crate::units::round_to;
@@ -175,6 +177,13 @@ pub(super) fn tracks(
     window_ms: Option<(i64, i64)>,
 ) -> Result<Vec<TrackEvidence>> {
     let inside = |at: i64| window_ms.is_some_and(|(from, to)| at >= from && at <= to);
+    let struck = struck(attribution);
+    let mut clicks: Vec<i64> = Vec::new();
+    if let Some(t) = tracks.iter().position(TakeTrack::is_click) {
+        let onsets = material.trace(t)?.onsets;
+        let offset = tracks[t].offset_ms();
+        clicks.extend(onsets.iter().map(|o| i64::from(o.at_ms) + offset));
+    }
     let mut all = Vec::new();
     for (t, track) in tracks.iter().enumerate() {
         let drum = track
@@ -190,6 +199,8 @@ pub(super) fn tracks(
             tuning: None,
             tuning_hits: Vec::new(),
             tuning_tried: 0,
+            metronome: None,
+            unlikely: None,
         };
         if let Some(d) = drum {
             let p = &attribution.probability[d];
@@ -233,9 +244,29 @@ pub(super) fn tracks(
             }
             evidence.attributed = !kit.drums.is_empty();
         }
+        if let Some(d) = drum.filter(|&d| kit.tracks[kit.drums[d].1.own] == t) {
+            evidence.unlikely = unlikely(tracks, material, kit, d)?;
+        }
+        if !matches!(track.family, Family::Utility | Family::Unknown) {
+            let here: Vec<i64> = struck.iter().map(|at| at - track.offset_ms()).collect();
+            let beats: Vec<i64> = clicks.iter().map(|at| at - track.offset_ms()).collect();
+            evidence.metronome = metronome(&material.trace(t)?, &here, &beats);
+        }
         all.push(evidence);
     }
     Ok(all)
+}
+
+/// When anything was probably struck, in order.
+fn struck(attribution: &Attribution) -> Vec<i64> {
+    let drums = attribution.probability.iter().zip(&attribution.at_ms);
+    let of = |(p, at): (&Vec<f32>, &Vec<i64>)| -> Vec<i64> {
+        let hits = p.iter().zip(at).filter(|(p, _)| **p >= OWN);
+        hits.map(|(_, at)| *at).collect()
+    };
+    let mut all: Vec<i64> = drums.flat_map(of).collect();
+    all.sort_unstable();
+    all
 }
 
 /// Strokes that overheads and rooms are judged by: kick and snare, else any drum, else any onset.

@@ -10,16 +10,21 @@ mod attribute;
 mod bank;
 mod close;
 mod decimate;
+mod drift;
 mod drums;
+mod fade;
 mod hits;
+mod metronome;
 mod mixture;
 mod modes;
 mod moments;
 mod onset;
 mod pair;
 mod place;
+mod reference;
 mod setup;
-mod suspect;
+mod sides;
+
 mod take;
 #[doc(hidden)]
 pub mod testbed;
@@ -27,23 +32,27 @@ pub mod testbed;
 mod tests;
 mod trace;
 mod tuning;
+mod twin;
+mod unlikely;
+mod verdict;
 mod weights;
 mod window;
 
 #[doc(hidden)]
 pub use attribute::FEATURES;
 pub use bank::BANDS;
+pub use drift::{Drift, DrumTuning};
 pub use drums::TakeTrack;
+pub use fade::Fade;
 pub use hits::Hit;
+pub use metronome::Metronome;
 pub use onset::Onset;
 #[doc(hidden)]
 pub use pair::analyse_signals;
 pub use pair::{PairEvidence, PairKind, Polarity};
-pub use setup::{
-    Drift, DrumTuning, MicLevel, PairVerdict, Reference, SetupEvidence, pool_setup,
-    weighted_quantile,
-};
-pub use suspect::{SameSound, Suspicion, same_sound, unlikely_mics};
+pub use reference::Reference;
+pub use setup::{MicLevel, SetupEvidence, pool_setup, weighted_quantile};
+pub use sides::{Lean, opposed, pool_leans};
 pub use take::{DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate};
 #[doc(hidden)]
 pub use take::{Example, examples};
@@ -51,3 +60,6 @@ pub use trace::{Listener, Trace};
 #[doc(hidden)]
 pub use tuning::tune_hit;
 pub use tuning::{HitTuning, Tuning};
+pub use twin::{SameSound, same_sound};
+pub use unlikely::Unlikely;
+pub use verdict::PairVerdict;

@@ -9,6 +9,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
+use super::tuning::median;
 use crate::units::round_to;
 
 /// Sound before and after the stroke, in seconds.
@@ -30,6 +31,10 @@ const LEAST_MARGIN: f64 = 0.28;
 /// An arrival this much earlier and at least this strong casts doubt on the strongest.
 const ECHO_S: f64 = 0.0003;
 const ECHO_SHARE: f64 = 0.7;
+/// A mic that leads by less than this (17 cm) may as well stand as near.
+const LEAST_LEAD_S: f64 = 0.0005;
+/// No pair is farther apart.
+const LONGEST_LAG_S: f64 = 0.008;
 /// Metres a second at 20 °C (ISO 9613-1).
 const SOUND_M_S: f64 = 343.2;
 
@@ -131,9 +136,11 @@ struct Correlator {
 }
 
 impl Correlator {
-    fn new(rate_hz: f64) -> Self {
-        let frames = ((BEFORE_S + AFTER_S) * rate_hz) as usize;
-        let size = (2 * frames).next_power_of_two();
+    /// For sound up to `after_s` behind the stroke, and lags of up to 8 ms: beyond the longest lag
+    /// nothing of the correlation is looked at, so no more zeros are needed.
+    fn new(rate_hz: f64, after_s: f64) -> Self {
+        let frames = ((BEFORE_S + after_s + LONGEST_LAG_S) * rate_hz) as usize + 4;
+        let size = frames.next_power_of_two();
         let mut planner = RealFftPlanner::new();
         Self {
             forward: planner.plan_fft_forward(size),
@@ -277,6 +284,51 @@ pub fn analyse_signals(
     analyse("first", "second", kind, &strokes, rate_hz)
 }
 
+/// How much later the second of two mics hears the strokes of one drum, in samples; `None` unless
+/// three strokes at least, and two in five, agree: in a room an echo may win now and then.
+pub(super) fn lag(kind: PairKind, strokes: &[Stroke], rate_hz: u32) -> Option<f64> {
+    let (samples, share, _) = common_lag(strokes, rate_hz, kind.setting())?;
+    let agree = share * strokes.len() as f64;
+    (share >= 0.4 && agree > 2.5).then_some(samples)
+}
+
+/// How much earlier the second of two mics hears what the first hears, in samples, if it is beyond
+/// doubt the same sound: single strokes correlate at one lag, as those of two drums that are struck
+/// together do not.
+pub(super) fn lead(strokes: &[Stroke], rate_hz: u32) -> Option<f64> {
+    let setting = Setting {
+        range_s: (-0.006, 0.006),
+        ..PairKind::CloseOverhead.setting()
+    };
+    let (samples, share, value) = common_lag(strokes, rate_hz, setting)?;
+    let early = -samples >= LEAST_LEAD_S * f64::from(rate_hz);
+    (early && share >= 0.5 && value >= CLEAR_PEAK).then_some(-samples)
+}
+
+/// The lag at which most strokes correlate (samples; positive: the second is later), the share of
+/// those that do, and their median correlation.
+fn common_lag(strokes: &[Stroke], rate_hz: u32, setting: Setting) -> Option<(f64, f64, f64)> {
+    let rate = f64::from(rate_hz);
+    let correlator = Correlator::new(rate, DELAY_S);
+    let low = (setting.range_s.0 * rate).floor() as i64 - 1;
+    let high = (setting.range_s.1 * rate).ceil() as i64 + 1;
+    let band = correlator.band(setting.delay_hz);
+    let curves: Vec<Vec<f64>> = strokes
+        .iter()
+        .map(|s| correlator.correlate(s, DELAY_S, &band, WHITEN, low..=high))
+        .collect();
+    let (at, _) = peak(&mean_curve(&curves))?;
+    let near = |p: &(f64, f64)| (p.0 - at).abs() <= AGREE_S * rate;
+    let agree: Vec<f64> = curves
+        .iter()
+        .filter_map(|c| peak(c))
+        .filter(near)
+        .map(|p| p.1.abs())
+        .collect();
+    let share = agree.len() as f64 / strokes.len().max(1) as f64;
+    Some((at + low as f64, share, median(agree.into_iter())?))
+}
+
 /// Looks at the strokes of one drum in two mics of one rate.
 pub(super) fn analyse(
     first: &str,
@@ -306,7 +358,7 @@ pub(super) fn analyse(
     }
     let rate = f64::from(rate_hz);
     let setting = kind.setting();
-    let correlator = Correlator::new(rate);
+    let correlator = Correlator::new(rate, AFTER_S);
     // one sample more on both sides, for the parabola
     let low = (setting.range_s.0 * rate).floor() as i64 - 1;
     let high = (setting.range_s.1 * rate).ceil() as i64 + 1;

@@ -4,11 +4,14 @@ use super::attribute::{Attribution, Drum, Heard, Known, attribute};
 use super::bank::BANDS;
 use super::drums::{TakeTrack, drums};
 use super::hits::Hit;
+use super::metronome::Metronome;
 use super::moments::{self, Moment, Rise};
 use super::pair::PairEvidence;
-use super::setup::Reference;
+use super::reference::Reference;
+use super::sides::Lean;
 use super::trace::Trace;
 use super::tuning::{HitTuning, Tuning};
+use super::unlikely::Unlikely;
 use super::window::window;
 use super::{close, hits};
 use crate::error::Result;
@@ -128,6 +131,8 @@ pub struct TakeEvidence {
     pub drums: Vec<DrumEvidence>,
     /// Mics of one drum, close mics and overheads, the sides of a pair.
     pub pairs: Vec<PairEvidence>,
+    /// Where the overhead and room pairs hear each drum.
+    pub leans: Vec<Lean>,
 }
 
 /// What the take shows of one track.
@@ -151,6 +156,10 @@ pub struct TrackEvidence {
     pub tuning_hits: Vec<HitTuning>,
     /// Hits that had room for it.
     pub tuning_tried: usize,
+    /// A metronome that is heard between the strokes.
+    pub metronome: Option<Metronome>,
+    /// Why it is probably another mic than it is called; only said of a drum's own mic.
+    pub unlikely: Option<Unlikely>,
 }
 
 /// A drum as this take shows it.
@@ -208,6 +217,7 @@ pub fn relate(
         drums: hits::drums(tracks, &kit, &attribution, reference),
         tracks: hits::tracks(tracks, material, &kit, &attribution, window_ms)?,
         pairs: Vec::new(),
+        leans: Vec::new(),
     };
     close::listen(tracks, material, &kit, &attribution, &mut evidence)?;
     Ok(evidence)

@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::decimate::Decimator;
+use super::fade::{Fade, fade};
 use super::modes::{Mode, modes};
 use crate::session::Family;
 use crate::units::round_to;
@@ -49,6 +50,8 @@ pub struct HitTuning {
     pub next_level_db: Option<f64>,
     /// The fundamental 200 to 500 ms after the stroke, where nothing was struck until then.
     pub settled_hz: Option<f64>,
+    /// How fast it fades at first and later; see [`super::fade`].
+    pub fade: Fade,
     /// How hard, for comparing takes: energy in the own mic over 10 ms.
     pub force_db: Option<f64>,
 }
@@ -72,6 +75,8 @@ pub struct Tuning {
     pub next_ring_s: Option<f64>,
     /// Where the pitch has settled.
     pub settled_hz: Option<f64>,
+    /// How fast the fundamental fades at first and later: medians over the hits with room for it.
+    pub fade: Fade,
     /// Hits that agree.
     pub hits: usize,
     /// Hits that had room enough to be heard.
@@ -155,6 +160,9 @@ pub(super) fn hit_tuning(
         next_ring_s: next.map(|m| round_to(m.t60_s, 3)),
         next_level_db: next.map(|m| round_to(m.ring_db() - fundamental.ring_db(), 2)),
         settled_hz: settled_hz.map(|f| round_to(f, 2)),
+        fade: window((EARLY_S.0, piece.free_s.min(SETTLED_S.1)))
+            .map(|sound| fade(sound, rate, fundamental.freq_hz))
+            .unwrap_or_default(),
         force_db: None,
     })
 }
@@ -250,6 +258,10 @@ pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
         ring_s: round_to(median(agree.iter().map(|h| h.ring_s))?, 2),
         next_ring_s: median(next.iter().filter_map(|h| h.next_ring_s)).map(|t| round_to(t, 2)),
         settled_hz: median(agree.iter().filter_map(|h| h.settled_hz)).map(|f| round_to(f, 1)),
+        fade: Fade {
+            early_s: median(agree.iter().filter_map(|h| h.fade.early_s)).map(|t| round_to(t, 2)),
+            late_s: median(agree.iter().filter_map(|h| h.fade.late_s)).map(|t| round_to(t, 2)),
+        },
         hits: agree.len(),
         tried: tried.max(hits.len()),
         confidence: round_to(confidence, 2),
@@ -327,6 +339,7 @@ mod tests {
             next_ring_s: None,
             next_level_db: None,
             settled_hz: None,
+            fade: Fade::default(),
             force_db: None,
         };
         let of = |list: &[f64]| {

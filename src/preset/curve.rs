@@ -8,27 +8,13 @@ use std::fmt::Write;
 use serde::Serialize;
 
 use super::Preset;
+use crate::axis::{DECADES, NAMED, at, position};
 use crate::error::printable;
 use crate::problem::Problems;
 use crate::stage::Chain;
 
-/// Points per decade; three decades from 20 Hz to 20 kHz.
+/// Points per decade.
 const PER_DECADE: u32 = 80;
-const LOW_HZ: f64 = 20.0;
-const DECADES: f64 = 3.0;
-/// Frequencies named on the axis.
-const NAMED: [(f64, &str); 10] = [
-    (20.0, "20"),
-    (50.0, "50"),
-    (100.0, "100"),
-    (200.0, "200"),
-    (500.0, "500"),
-    (1000.0, "1k"),
-    (2000.0, "2k"),
-    (5000.0, "5k"),
-    (10_000.0, "10k"),
-    (20_000.0, "20k"),
-];
 
 /// A curve.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -248,16 +234,6 @@ impl Curve {
         let index = position(hz) * DECADES * f64::from(PER_DECADE);
         self.points.get(index.round() as usize).map(|p| p.db)
     }
-}
-
-/// Frequency at a place on the axis, from 0 to 1.
-fn at(position: f64) -> f64 {
-    LOW_HZ * 10f64.powf(position * DECADES)
-}
-
-/// The place of a frequency on the axis.
-fn position(hz: f64) -> f64 {
-    (hz / LOW_HZ).log10() / DECADES
 }
 
 fn escaped(text: &str) -> String {

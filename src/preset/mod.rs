@@ -93,7 +93,7 @@ pub enum Followed {
 pub struct LevelRule {
     /// Which measure of the signal behind the last stage.
     pub measure: Measure,
-    /// Its target in the measure's own unit (dBFS, dBTP or LUFS), −60 to 0.
+    /// Its target in the measure's own unit (dBFS, dBTP, LUFS or LU), −60 to 0.
     pub target: f64,
     /// Which tracks get one gain.
     #[schemars(default)]
@@ -115,6 +115,9 @@ pub enum Measure {
     TruePeak,
     /// Integrated loudness, in LUFS.
     Integrated,
+    /// Integrated loudness over that of the source at the mic's working level, in LU: 0 is as loud as
+    /// the clean stem of a mic whose preset changes little.
+    OverSource,
     /// Root mean square of the whole track, in dBFS.
     Rms,
 }

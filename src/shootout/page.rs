@@ -10,6 +10,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use super::compare::{Band, Comparison, Measure};
 use super::report::{By, Report};
+use crate::axis;
 use crate::error::printable;
 use crate::units::round_to;
 
@@ -32,19 +33,8 @@ const CAUTION: &str = "Turn the volume down before you listen, and up only as fa
 /// The curve: units a decade and a decibel.
 const DECADE: f64 = 240.0;
 const PER_DB: f64 = 12.0;
-/// Ends of its frequency axis, and the labels.
+/// Ends of its frequency axis.
 const ENDS_HZ: (f64, f64) = (40.0, 20_000.0);
-const TICKS: [(f64, &str); 9] = [
-    (50.0, "50"),
-    (100.0, "100"),
-    (200.0, "200"),
-    (500.0, "500"),
-    (1000.0, "1k"),
-    (2000.0, "2k"),
-    (5000.0, "5k"),
-    (10_000.0, "10k"),
-    (20_000.0, "20k"),
-];
 
 /// A comparison with its title.
 struct Shown<'a> {
@@ -358,7 +348,7 @@ fn curve(shown: &Shown<'_>) -> Markup {
                     path class=(if step == 0 { "zero" } else { "rule" }) d={ "M0 " (y(db)) "H" (wide) } {}
                     text x="-8" y=(y(db) + 4.0) text-anchor="end" { (signed(db, 0)) }
                 }
-                @for (hz, label) in TICKS {
+                @for (hz, label) in axis::NAMED.into_iter().filter(|named| named.0 >= ENDS_HZ.0) {
                     path.rule d={ "M" (x(hz)) " 0V" (high) } {}
                     text x=(x(hz)) y=(high + 18.0) text-anchor="middle" { (label) }
                 }

@@ -4,8 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
-use super::cascade::Cascade;
-use super::{Fault, Running, Settings, between, matched, within};
+use super::{Fault, Settings, between, matched, within};
 use crate::maths;
 
 /// Lifts or lowers the surroundings of a frequency.
@@ -38,10 +37,6 @@ impl Settings for Peak {
         freq.into_iter().chain(gain).chain(q).collect()
     }
 
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        Box::new(Cascade::start(self, rate_hz, channels))
-    }
-
     fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
         if self.gain_db == 0.0 {
             return Some(Vec::new());
@@ -61,10 +56,6 @@ impl Settings for Notch {
         let freq = between("freq_hz", self.freq_hz, 0.0, rate_hz / 2.0);
         let q = within("q", self.q, 0.1, 200.0);
         freq.into_iter().chain(q).collect()
-    }
-
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        Box::new(Cascade::start(self, rate_hz, channels))
     }
 
     fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {

@@ -2,9 +2,9 @@
 //!
 //! Coefficients are computed here with [`crate::maths`], since they decide every bit that comes out;
 //! those of the `biquad` crate come from `num-traits`, which calls the platform's sine wherever any
-//! other crate switches its `std` on. Its runner is plain arithmetic: one sample at a time, as in a
-//! detector, `DirectForm2Transposed::new(section.into())` gives the bits of a
-//! [`Cascade`](super::Cascade); the tests hold both against each other.
+//! other crate switches its `std` on. Its runner is plain arithmetic: it runs where one sample is
+//! wanted at a time, ahead of the detector of `compress`, and gives the bits of a
+//! [`Cascade`](super::Cascade), which the tests hold against it.
 
 use std::f64::consts::PI;
 

@@ -14,7 +14,7 @@ use std::hint::black_box;
 
 use multiversion::multiversion;
 
-use super::{Running, Section, Settings};
+use super::{Running, Section};
 use crate::block::Block;
 
 /// Sections at work on one track.
@@ -35,11 +35,6 @@ const TIDY_EVERY: u64 = 1024;
 const LANES: usize = 4;
 
 impl Cascade {
-    /// The sections of a stage that consists of nothing else.
-    pub fn start(stage: &dyn Settings, rate_hz: f64, channels: usize) -> Self {
-        Self::new(stage.sections(rate_hz).unwrap_or_default(), channels)
-    }
-
     /// The sections in series, at rest.
     pub fn new(sections: Vec<Section>, channels: usize) -> Self {
         let odd = channels % 2 == 1;
@@ -277,7 +272,7 @@ mod tests {
 
     use super::*;
     use crate::stage::biquad::magnitude_db;
-    use crate::stage::{HighPass, Peak};
+    use crate::stage::{HighPass, Peak, Settings};
     use crate::testing::{burst, noise};
 
     fn sections(count: usize) -> Vec<Section> {
@@ -339,7 +334,8 @@ mod tests {
             shape: Default::default(),
         };
         for channels in [1, 2] {
-            let mut cascade = Cascade::start(&high_pass, 48_000.0, channels);
+            let sections = high_pass.sections(48_000.0).expect("a filter");
+            let mut cascade = Cascade::new(sections, channels);
             let out = run(&mut cascade, &vec![burst(1, 400_000); channels], 4096);
             let is_zero = |x: &f64| *x == 0.0;
             assert!(

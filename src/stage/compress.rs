@@ -3,9 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::cascade::Cascade;
-use super::envelope::{Follower, MeanSquare};
-use super::pass::{HighPass, Shape};
+use super::envelope::{Follower, MeanSquare, SideHighPass};
 use super::{Fault, Running, Settings, between, within};
 use crate::block::Block;
 use crate::maths;
@@ -81,14 +79,12 @@ impl Settings for Compress {
     }
 
     fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        let side = self.side_high_pass_hz.map(|freq_hz| HighPass {
-            freq_hz,
-            order: 2,
-            shape: Shape::Butterworth,
+        let side = self.side_high_pass_hz.into_iter().flat_map(|freq_hz| {
+            std::iter::repeat_with(move || SideHighPass::new(freq_hz, rate_hz)).take(channels)
         });
         Box::new(Compressing {
             curve: StaticCurve::new(self),
-            side: side.map(|side| Cascade::start(&side, rate_hz, channels)),
+            side: side.collect(),
             power: match self.detector {
                 Detector::Peak => None,
                 Detector::Rms => Some(MeanSquare::new(RMS_MS, rate_hz)),
@@ -96,7 +92,6 @@ impl Settings for Compress {
             reduction: Follower::new(self.attack_ms, self.release_ms, rate_hz),
             makeup_db: self.makeup_db,
             level: Vec::new(),
-            heard: Block::default(),
         })
     }
 }
@@ -139,35 +134,30 @@ impl StaticCurve {
 /// constant up and one down (the same paper: log domain, smooth, branching).
 struct Compressing {
     curve: StaticCurve,
-    side: Option<Cascade>,
+    /// One a channel, or none.
+    side: Vec<SideHighPass>,
     power: Option<MeanSquare>,
     reduction: Follower,
     makeup_db: f64,
     /// What the detector reads, later the gain: one value a frame of the chunk.
     level: Vec<f64>,
-    /// The chunk as the detector hears it.
-    heard: Block,
 }
 
 impl Compressing {
     /// Peaks, or squares summed over the channels, of the frames from `start` on.
     fn detect(&mut self, block: &Block, start: usize) {
         let end = start + self.level.len();
-        self.heard.vectors_mut().resize(block.count(), Vec::new());
-        for (heard, samples) in self.heard.vectors_mut().iter_mut().zip(block.channels()) {
-            heard.clear();
-            heard.extend_from_slice(&samples[start..end]);
-        }
-        if let Some(side) = &mut self.side {
-            side.process(&mut self.heard);
-        }
+        let rms = self.power.is_some();
         self.level.fill(0.0);
-        for heard in self.heard.channels() {
-            let both = self.level.iter_mut().zip(heard);
-            if self.power.is_some() {
-                both.for_each(|(level, x)| *level += x * x);
-            } else {
-                both.for_each(|(level, x)| *level = level.max(x.abs()));
+        for (channel, samples) in block.channels().enumerate() {
+            let mut side = self.side.get_mut(channel);
+            for (level, &x) in self.level.iter_mut().zip(&samples[start..end]) {
+                let x = side.as_mut().map_or(x, |side| side.next(x));
+                *level = if rms {
+                    *level + x * x
+                } else {
+                    level.max(x.abs())
+                };
             }
         }
     }

@@ -1,8 +1,11 @@
 //! Followers of the level, shared by the stages that react to it. No platform maths; a state that
 //! dies away is set to zero long before it gets denormal.
 
+use biquad::{Biquad, DirectForm2Transposed};
 use dasp::ring_buffer::Fixed;
 
+use super::Settings;
+use super::pass::{HighPass, Shape};
 use crate::maths;
 
 /// Below this a state is silence.
@@ -82,6 +85,32 @@ impl Amplitude {
     }
 }
 
+/// A high-pass of second order ahead of a detector, for one channel.
+pub(crate) struct SideHighPass(Vec<DirectForm2Transposed<f64>>);
+
+impl SideHighPass {
+    pub(crate) fn new(freq_hz: f64, rate_hz: f64) -> Self {
+        let settings = HighPass {
+            freq_hz,
+            order: 2,
+            shape: Shape::Butterworth,
+        };
+        let sections = settings.sections(rate_hz).unwrap_or_default();
+        let runner = |section| DirectForm2Transposed::new(biquad::Coefficients::from(section));
+        Self(sections.into_iter().map(runner).collect())
+    }
+
+    #[inline]
+    pub(crate) fn next(&mut self, x: f64) -> f64 {
+        self.0.iter_mut().fold(x, |x, section| {
+            let y = section.run(x);
+            section.s1 = flushed(section.s1);
+            section.s2 = flushed(section.s2);
+            flushed(y)
+        })
+    }
+}
+
 /// Mean square of the last so many samples.
 pub(crate) struct MeanSquare {
     squares: Fixed<Vec<f64>>,
@@ -140,6 +169,24 @@ mod tests {
             }
             assert!((last / 0.5 - 1.0).abs() < most, "{freq_hz}: {last}");
         }
+    }
+
+    #[test]
+    fn the_side_high_pass_is_that_of_the_chain_and_recovers_from_a_broken_sample() {
+        let settings = HighPass {
+            freq_hz: 100.0,
+            order: 2,
+            shape: Shape::Butterworth,
+        };
+        let input = crate::testing::noise(5, 500);
+        let mut side = SideHighPass::new(100.0, 48e3);
+        let heard: Vec<f64> = input.iter().map(|&x| side.next(x)).collect();
+        let stage = crate::stage::Stage::HighPass(settings);
+        assert_eq!(heard, crate::testing::run_mono(&[stage], &input, 48e3));
+        assert_eq!(side.next(f64::NAN), 0.0);
+        assert!(input.iter().all(|&x| side.next(x).is_finite()));
+        (0..100_000).for_each(|_| _ = side.next(0.0));
+        assert_eq!(side.next(0.0), 0.0);
     }
 
     #[test]

@@ -1,11 +1,12 @@
-//! `gate`: opened by measured hits, closed along the ring of the drum.
+//! `gate`: opened by measured hits, closed along the ring of the drum. There is no detector in it, and
+//! so no filter ahead of one: whose hit it was has been told from all mics and bands before.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::history::History;
 use super::oversample::symmetric;
-use super::{Fault, Running, Settings, between, within};
+use super::{Fault, Running, Settings, within};
 use crate::block::Block;
 use crate::maths;
 
@@ -30,9 +31,6 @@ pub struct Gate {
     /// Slope of the closing in dB a second, 10 to 2,000; absent: it follows the measured ring of the drum.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub close_db_per_s: Option<f64>,
-    /// A high-pass (second order) ahead of the detector that measures how loud a hit is, in hertz.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub side_high_pass_hz: Option<f64>,
     /// When it opens, decided from the measured hits; a preset leaves it out. Absent: nothing has been
     /// decided, and the gate does nothing. An empty list: no hit was found, and it stays closed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -142,7 +140,7 @@ impl Gate {
 }
 
 impl Settings for Gate {
-    fn check(&self, rate_hz: f64) -> Vec<Fault> {
+    fn check(&self, _rate_hz: f64) -> Vec<Fault> {
         let mut faults = Vec::new();
         let mut expect = |key, value, low, high| faults.extend(within(key, value, low, high));
         expect("range_db", self.range_db, -80.0, 0.0);
@@ -154,9 +152,6 @@ impl Settings for Gate {
         );
         for opening in self.openings.iter().flatten() {
             expect("openings", opening.by, 0.0, 1.0);
-        }
-        if let Some(freq) = self.side_high_pass_hz {
-            faults.extend(between("side_high_pass_hz", freq, 0.0, rate_hz / 2.0));
         }
         faults
     }

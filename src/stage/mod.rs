@@ -224,8 +224,12 @@ pub trait Settings {
     /// [`Settings::start`] cannot fail at this rate.
     fn check(&self, rate_hz: f64) -> Vec<Fault>;
 
-    /// The stage at work on one track of so many channels.
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running>;
+    /// The stage at work on one track of so many channels. What has no [`Settings::sections`] says how.
+    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
+        let sections = self.sections(rate_hz);
+        let sections = sections.expect("a stage without sections starts in its own way");
+        Box::new(Cascade::new(sections, channels))
+    }
 
     /// The sections in series that a stage consists of; `None` where it consists of anything else.
     /// [`Chain`] runs those of neighbouring stages in one pass.

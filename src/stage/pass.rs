@@ -17,8 +17,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
-use super::cascade::Cascade;
-use super::{Fault, Running, Settings, between, within};
+use super::{Fault, Settings, between, within};
 use crate::maths;
 
 /// The family of a slope.
@@ -32,68 +31,48 @@ pub enum Shape {
     LinkwitzRiley,
 }
 
-/// Takes out what lies below a frequency.
-#[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct HighPass {
-    /// Where the level is 3.01 dB down (Butterworth), in hertz: above 0 and below half the sample rate.
-    pub freq_hz: f64,
-    /// 1 to 8; the slope is 6 dB per octave times the order.
-    pub order: u8,
-    /// The family of the slope.
-    #[serde(default, skip_serializing_if = "crate::stage::is_default")]
-    pub shape: Shape,
+/// A slope's settings: both kinds have the same. `first` and `second` are the numerators of its
+/// analogue sections.
+macro_rules! pass {
+    ($(#[$about:meta])* $name:ident, $first:expr, $second:expr) => {
+        $(#[$about])*
+        #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
+        #[serde(deny_unknown_fields)]
+        pub struct $name {
+            /// Where the level is 3.01 dB down (Butterworth), in hertz: above 0 and below half the sample rate.
+            pub freq_hz: f64,
+            /// 1 to 8; the slope is 6 dB per octave times the order.
+            pub order: u8,
+            /// The family of the slope.
+            #[serde(default, skip_serializing_if = "crate::stage::is_default")]
+            pub shape: Shape,
+        }
+
+        impl Settings for $name {
+            fn check(&self, rate_hz: f64) -> Vec<Fault> {
+                check(self.freq_hz, self.order, self.shape, rate_hz)
+            }
+
+            fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
+                let k = warped(rate_hz, self.freq_hz);
+                let section = |damping: Option<f64>| match damping {
+                    Some(damping) => Section::second_order($second, [1.0, damping, 1.0], k),
+                    None => Section::first_order($first, [1.0, 1.0], k),
+                };
+                Some(dampings(self.order, self.shape).map(section).collect())
+            }
+        }
+    };
 }
 
-/// Takes out what lies above a frequency.
-#[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct LowPass {
-    /// Where the level is 3.01 dB down (Butterworth), in hertz: above 0 and below half the sample rate.
-    pub freq_hz: f64,
-    /// 1 to 8; the slope is 6 dB per octave times the order.
-    pub order: u8,
-    /// The family of the slope.
-    #[serde(default, skip_serializing_if = "crate::stage::is_default")]
-    pub shape: Shape,
+pass! {
+    /// Takes out what lies below a frequency.
+    HighPass, [0.0, 1.0], [0.0, 0.0, 1.0]
 }
 
-impl Settings for HighPass {
-    fn check(&self, rate_hz: f64) -> Vec<Fault> {
-        check(self.freq_hz, self.order, self.shape, rate_hz)
-    }
-
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        Box::new(Cascade::start(self, rate_hz, channels))
-    }
-
-    fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
-        let k = warped(rate_hz, self.freq_hz);
-        let section = |damping: Option<f64>| match damping {
-            Some(damping) => Section::second_order([0.0, 0.0, 1.0], [1.0, damping, 1.0], k),
-            None => Section::first_order([0.0, 1.0], [1.0, 1.0], k),
-        };
-        Some(dampings(self.order, self.shape).map(section).collect())
-    }
-}
-
-impl Settings for LowPass {
-    fn check(&self, rate_hz: f64) -> Vec<Fault> {
-        check(self.freq_hz, self.order, self.shape, rate_hz)
-    }
-
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        Box::new(Cascade::start(self, rate_hz, channels))
-    }
-
-    fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
-        let k = warped(rate_hz, self.freq_hz);
-        let section = |damping: Option<f64>| match damping {
-            Some(damping) => Section::second_order([1.0, 0.0, 0.0], [1.0, damping, 1.0], k),
-            None => Section::first_order([1.0, 0.0], [1.0, 1.0], k),
-        };
-        Some(dampings(self.order, self.shape).map(section).collect())
-    }
+pass! {
+    /// Takes out what lies above a frequency.
+    LowPass, [1.0, 0.0], [1.0, 0.0, 0.0]
 }
 
 fn check(freq_hz: f64, order: u8, shape: Shape, rate_hz: f64) -> Vec<Fault> {

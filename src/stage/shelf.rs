@@ -4,40 +4,50 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
-use super::cascade::Cascade;
-use super::{Fault, Running, Settings, between, matched, within};
+use super::{Fault, Settings, between, matched, within};
 use crate::maths;
 
-/// Lifts or lowers everything below a frequency.
-#[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct LowShelf {
-    /// Where half the gain is reached, in hertz: above 0 and below half the sample rate.
-    pub freq_hz: f64,
-    /// Gain of the shelf, −24 to 24 dB.
-    pub gain_db: f64,
-    /// Quality, 0.1 to 2; above 0.707 the shelf overshoots. Default 0.707.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub q: Option<f64>,
-    /// Slope, 0.01 to 1, instead of `q`; 1 is the steepest without overshoot.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub slope: Option<f64>,
+/// A shelf's settings: both kinds have the same.
+macro_rules! shelf {
+    ($(#[$about:meta])* $name:ident, $section:path) => {
+        $(#[$about])*
+        #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
+        #[serde(deny_unknown_fields)]
+        pub struct $name {
+            /// Where half the gain is reached, in hertz: above 0 and below half the sample rate.
+            pub freq_hz: f64,
+            /// Gain of the shelf, −24 to 24 dB.
+            pub gain_db: f64,
+            /// Quality, 0.1 to 2; above 0.707 the shelf overshoots. Default 0.707.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            pub q: Option<f64>,
+            /// Slope, 0.01 to 1, instead of `q`; 1 is the steepest without overshoot.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            pub slope: Option<f64>,
+        }
+
+        impl Settings for $name {
+            fn check(&self, rate_hz: f64) -> Vec<Fault> {
+                check(self.freq_hz, self.gain_db, self.q, self.slope, rate_hz)
+            }
+
+            fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
+                let damping = damping(self.gain_db, self.q, self.slope);
+                let section = $section(rate_hz, self.freq_hz, self.gain_db, damping);
+                Some(section.into_iter().collect())
+            }
+        }
+    };
 }
 
-/// Lifts or lowers everything above a frequency.
-#[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct HighShelf {
-    /// Where half the gain is reached, in hertz: above 0 and below half the sample rate.
-    pub freq_hz: f64,
-    /// Gain of the shelf, −24 to 24 dB.
-    pub gain_db: f64,
-    /// Quality, 0.1 to 2; above 0.707 the shelf overshoots. Default 0.707.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub q: Option<f64>,
-    /// Slope, 0.01 to 1, instead of `q`; 1 is the steepest without overshoot.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub slope: Option<f64>,
+shelf! {
+    /// Lifts or lowers everything below a frequency.
+    LowShelf, low_shelf
+}
+
+shelf! {
+    /// Lifts or lowers everything above a frequency.
+    HighShelf, high_shelf
 }
 
 /// Turns the balance about a frequency: lows down and highs up by the same amount, or the reverse.
@@ -50,47 +60,11 @@ pub struct Tilt {
     pub gain_db: f64,
 }
 
-impl Settings for LowShelf {
-    fn check(&self, rate_hz: f64) -> Vec<Fault> {
-        check(self.freq_hz, self.gain_db, self.q, self.slope, rate_hz)
-    }
-
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        Box::new(Cascade::start(self, rate_hz, channels))
-    }
-
-    fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
-        let damping = damping(self.gain_db, self.q, self.slope);
-        let section = low_shelf(rate_hz, self.freq_hz, self.gain_db, damping);
-        Some(section.into_iter().collect())
-    }
-}
-
-impl Settings for HighShelf {
-    fn check(&self, rate_hz: f64) -> Vec<Fault> {
-        check(self.freq_hz, self.gain_db, self.q, self.slope, rate_hz)
-    }
-
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        Box::new(Cascade::start(self, rate_hz, channels))
-    }
-
-    fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {
-        let damping = damping(self.gain_db, self.q, self.slope);
-        let section = high_shelf(rate_hz, self.freq_hz, self.gain_db, damping);
-        Some(section.into_iter().collect())
-    }
-}
-
 impl Settings for Tilt {
     fn check(&self, rate_hz: f64) -> Vec<Fault> {
         let freq = between("freq_hz", self.freq_hz, 0.0, rate_hz / 2.0);
         let gain = within("gain_db", self.gain_db, -12.0, 12.0);
         freq.into_iter().chain(gain).collect()
-    }
-
-    fn start(&self, rate_hz: f64, channels: usize) -> Box<dyn Running> {
-        Box::new(Cascade::start(self, rate_hz, channels))
     }
 
     fn sections(&self, rate_hz: f64) -> Option<Vec<Section>> {

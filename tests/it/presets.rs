@@ -154,6 +154,33 @@ target = -12.0
 }
 
 #[test]
+fn a_notch_above_half_the_rate_of_one_take_names_that_take() {
+    let place = super::support::Place::new();
+    for (take, sample_rate) in [(1, 48_000), (2, 44_100)] {
+        let path = place.path(&format!("takes/song/take {take}/SN TOP.wav"));
+        std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate,
+            bits_per_sample: 16,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut writer = hound::WavWriter::create(path, spec).expect("a file");
+        (0..sample_rate).for_each(|i| writer.write_sample((i % 99) as i16).expect("room"));
+        writer.finalize().expect("a whole file");
+    }
+    let text = "stages = [ { notch = { freq_hz = 23000, q = 30 } } ]";
+    std::fs::write(place.path("takes/whistle.toml"), text).expect("written");
+    let session = "[presets]\nsnare-top = \"whistle.toml\"\n";
+    std::fs::write(place.path("takes/session.toml"), session).expect("written");
+    let ran = place.prep(&[], 2);
+    let wanted =
+        "expected above 0 and below 22050 (half of 44100 Hz, the rate of `take-02 snare-top`)";
+    assert!(ran.stderr.contains(wanted), "{}", ran.stderr);
+    assert!(!place.path("out/stems").exists());
+}
+
+#[test]
 fn a_preset_of_any_size_or_depth_ends_in_words() {
     let large = format!("about = \"{}\"\nstages = []\n", "x".repeat(1_000_000));
     assert!(

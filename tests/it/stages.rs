@@ -719,12 +719,41 @@ fn any_linear() -> impl Strategy<Value = Stage> {
     prop_oneof![3 => pass, 4 => eq, 1 => basic, 1 => delay]
 }
 
+fn any_stage() -> impl Strategy<Value = Stage> {
+    let drive = (
+        "soft|tube|hard|fold|starve",
+        0.0f64..18.0,
+        0.0f64..=1.0,
+        -1.0f64..1.0,
+    )
+        .prop_map(|(curve, db, mix, bias)| {
+            let keys = format!("drive_db = {db:?}, mix = {mix:?}, bias = {bias:?}");
+            stage(&format!("{{ drive = {{ curve = \"{curve}\", {keys} }} }}"))
+        });
+    let compress = ("peak|rms", -60.0f64..0.0, 1.0f64..100.0, 0.05f64..500.0, 1.0f64..5000.0)
+        .prop_map(|(detector, threshold, ratio, attack, release)| {
+            let times = format!("attack_ms = {attack:?}, release_ms = {release:?}");
+            let rest = format!("detector = \"{detector}\", side_high_pass_hz = 90");
+            stage(&format!(
+                "{{ compress = {{ threshold_db = {threshold:?}, ratio = {ratio:?}, {times}, {rest} }} }}"
+            ))
+        });
+    let gate =
+        (-80.0f64..0.0, 0u64..3000, 0.0f64..=1.0, 0u64..1000).prop_map(|(range, at, by, hold)| {
+            let opening = format!("{{ at = {at}, by = {by:?}, hold = {hold} }}");
+            stage(&format!(
+                "{{ gate = {{ range_db = {range:?}, openings = [{opening}] }} }}"
+            ))
+        });
+    prop_oneof![4 => any_linear(), 2 => drive, 1 => compress, 1 => gate]
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn any_chain_is_whole_finite_and_cut_anywhere(
-        stages in prop::collection::vec(any_linear(), 0..6),
+        stages in prop::collection::vec(any_stage(), 0..6),
         seed in any::<u64>(),
         frames in 0usize..3000,
         cut in 1usize..700,

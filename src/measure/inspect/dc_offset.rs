@@ -12,6 +12,8 @@ const FEWEST: usize = 3;
 /// Least offset, −66 dBFS, and least ratio to the uncertainty of the median.
 const LEAST: f64 = 5.0e-4;
 const SIGMAS: f64 = 4.0;
+/// Least share of it in the quietest tenth.
+const STILL: f64 = 0.5;
 
 #[derive(Clone, Debug)]
 pub(super) struct DcOffset {
@@ -53,15 +55,20 @@ impl DcOffset {
         if n < FEWEST {
             return None;
         }
-        let mut quiet = self.means.clone();
-        quiet.select_nth_unstable_by(n - 1, |a, b| a.1.total_cmp(&b.1));
-        let quiet: Vec<f32> = quiet[..n].iter().map(|(mean, _)| *mean).collect();
+        let mut sorted = self.means.clone();
+        sorted.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let quiet: Vec<f32> = sorted[..n].iter().map(|(mean, _)| *mean).collect();
         let centre = median(quiet.clone());
         // the median of absolute deviations estimates sigma, robustly (Rousseeuw and Croux 1993)
         let spread = 1.4826 * median(quiet.iter().map(|m| (m - centre).abs()).collect());
         let uncertainty = f64::from(spread) / (n as f64).sqrt();
         let centre = f64::from(centre);
-        (centre.abs() > LEAST && centre.abs() > SIGMAS * uncertainty).then_some(centre)
+        // what comes and goes with the strokes is no offset of the converter
+        let tenth = self.means.len().div_ceil(10);
+        sorted.truncate(tenth.max(2));
+        let still = f64::from(median(sorted.iter().map(|(mean, _)| *mean).collect()));
+        (centre.abs() > LEAST && centre.abs() > SIGMAS * uncertainty && still / centre > STILL)
+            .then_some(centre)
     }
 }
 

@@ -29,7 +29,8 @@ const ENVELOPE_S: f64 = 0.06;
 const CAP: f64 = 20.0;
 /// A quiet stretch: pieces of 50 ms that lie within 6 dB of one another.
 const PIECE_S: f64 = 0.05;
-const QUIET_PIECES: usize = 40;
+/// Two seconds of them, or at least one.
+const QUIET_PIECES: [usize; 2] = [40, 22];
 const QUIET_RATIO: f64 = 4.0;
 /// A hum: a fundamental with its harmonics.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -88,7 +89,7 @@ pub(super) struct Listener {
     segments: u64,
     fft: Option<Arc<dyn RealToComplex<f64>>>,
     kept: Vec<Weighted>,
-    quiet: Quiet,
+    quiet: [Quiet; 2],
 }
 
 impl std::fmt::Debug for Listener {
@@ -106,9 +107,10 @@ struct Weighted {
 }
 
 /// The quietest stretch so far.
-#[derive(Default)]
 struct Quiet {
-    /// The last samples, up to [`QUIET_PIECES`] pieces, and the power of each piece.
+    /// How many pieces it is long.
+    pieces: usize,
+    /// The last samples, up to so many pieces, and the power of each piece.
     samples: Vec<f64>,
     powers: Vec<f64>,
     best: Option<(f64, Vec<f64>)>,
@@ -122,7 +124,7 @@ impl Listener {
             segments: 0,
             fft: None,
             kept: Vec::new(),
-            quiet: Quiet::default(),
+            quiet: QUIET_PIECES.map(Quiet::new),
         }
     }
 
@@ -130,7 +132,9 @@ impl Listener {
     pub fn push(&mut self, x: f64) {
         let segment = (SEGMENT_S * self.low_hz) as usize;
         self.low.push(x);
-        self.quiet.push(x, (PIECE_S * self.low_hz) as usize);
+        for quiet in &mut self.quiet {
+            quiet.push(x, (PIECE_S * self.low_hz) as usize);
+        }
         if self.low.len() == segment {
             self.transform();
             self.low.drain(..segment / 2);
@@ -192,7 +196,9 @@ impl Listener {
 
     /// The hum, if there is one.
     pub fn finish(mut self, response: impl Fn(f64) -> f64) -> Option<Hum> {
-        if let Some(hum) = self.quiet_spectrum().and_then(|s| s.hum(true, &response)) {
+        // the longer gap tells more exactly, the shorter is more often free of ringing
+        let in_gap = |quiet| self.quiet_spectrum(quiet)?.hum(true, &response);
+        if let Some(hum) = self.quiet.iter().find_map(in_gap) {
             return Some(hum);
         }
         let bins = self.kept.first()?.amplitudes.len();
@@ -212,8 +218,8 @@ impl Listener {
         spectrum.hum(false, &response)
     }
 
-    fn quiet_spectrum(&self) -> Option<Spectrum> {
-        let (_, samples) = self.quiet.best.as_ref()?;
+    fn quiet_spectrum(&self, quiet: &Quiet) -> Option<Spectrum> {
+        let (_, samples) = quiet.best.as_ref()?;
         let n = samples.len();
         let length = (4 * n).next_power_of_two();
         let fft = RealFftPlanner::new().plan_fft_forward(length);
@@ -240,6 +246,15 @@ impl Listener {
 }
 
 impl Quiet {
+    fn new(pieces: usize) -> Self {
+        Self {
+            pieces,
+            samples: Vec::new(),
+            powers: Vec::new(),
+            best: None,
+        }
+    }
+
     fn push(&mut self, x: f64, piece: usize) {
         self.samples.push(x);
         if !self.samples.len().is_multiple_of(piece) {
@@ -248,7 +263,7 @@ impl Quiet {
         let last = &self.samples[self.samples.len() - piece..];
         self.powers
             .push(last.iter().map(|x| x * x).sum::<f64>() / piece as f64);
-        if self.powers.len() < QUIET_PIECES {
+        if self.powers.len() < self.pieces {
             return;
         }
         let largest = self.powers.iter().copied().fold(0.0, f64::max);

@@ -472,6 +472,7 @@ mod tests {
                 mic: "m".to_owned(),
                 rule: Some(&rule),
                 levels: &levels,
+                source_lufs: None,
                 hit_peaks_dbfs: hits,
                 frames: 1000,
                 played: true,

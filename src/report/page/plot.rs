@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
+use crate::axis;
 use crate::measure::picture::{BANDS, Picture, STEPS, mid_hz};
 use crate::stage::{Chain, Stage};
 use crate::units::round_to;
@@ -19,22 +20,8 @@ const RANGE_DB: f64 = 50.0;
 /// Where 0 dB of the applied curve lies below the top.
 const CURVE_ZERO_DB: f64 = 15.0;
 
-/// Labels of the frequency axis.
-const TICKS: [(f64, &str); 10] = [
-    (20.0, "20"),
-    (50.0, "50"),
-    (100.0, "100"),
-    (200.0, "200"),
-    (500.0, "500"),
-    (1000.0, "1k"),
-    (2000.0, "2k"),
-    (5000.0, "5k"),
-    (10_000.0, "10k"),
-    (20_000.0, "20k"),
-];
-
 fn x(hz: f64) -> f64 {
-    (hz / 20.0).log10() * DECADE
+    axis::position(hz) * axis::DECADES * DECADE
 }
 
 /// What all spectra share, drawn once.
@@ -44,7 +31,7 @@ pub fn shared() -> Markup {
         svg.shared width="0" height="0" aria-hidden="true" focusable="false" {
             defs {
                 g #axes {
-                    @for (hz, label) in TICKS {
+                    @for (hz, label) in axis::NAMED {
                         @let at = round_to(x(hz), 1);
                         path.rule d={ "M" (at) " 0V" (height) } {}
                         text x=(at) y=(height + 16.0) text-anchor="middle" { (label) }

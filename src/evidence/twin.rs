@@ -1,11 +1,8 @@
-//! Tracks that are not what they are called: the same sound twice, a drum that sounds like a cymbal.
+//! The same sound in two tracks.
 
 use serde::{Deserialize, Serialize};
 
-use super::bank::BANDS;
-use super::take::TakeEvidence;
 use super::trace::{PEAK_STEP_DB, Trace};
-use crate::session::Family;
 use crate::units::round_to;
 
 /// How far apart in time the same sound is looked for.
@@ -14,10 +11,6 @@ const LAG_MS: i64 = 50;
 const COMPARED: usize = 4000;
 /// The same sound differs by no more than this from millisecond to millisecond.
 const SAME_DB: f64 = 0.02;
-/// How much one half of the spectrum exceeds the other where a sound does not fit its name.
-const ODD_DB: f64 = 14.0;
-/// Hits needed to say so.
-const LEAST_HITS: usize = 8;
 
 /// Two tracks that hold the same sound.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -75,64 +68,13 @@ pub fn same_sound(first: &Trace, second: &Trace) -> Option<SameSound> {
     None
 }
 
-/// A track whose sound does not fit its name.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Suspicion {
-    /// Label of the track.
-    pub label: String,
-    /// What speaks against the name, in words.
-    pub reason: String,
-    /// 0 to 1.
-    pub confidence: f64,
-}
-
-/// Drums that sound like cymbals and cymbals that sound like drums, by the balance of their hits in
-/// their own mic. Drums with fewer than eight hits are passed over.
-pub fn unlikely_mics(take: &TakeEvidence) -> Vec<Suspicion> {
-    take.drums
-        .iter()
-        .filter(|d| d.count >= LEAST_HITS)
-        .filter_map(|drum| {
-            let (_, bands) = drum.template_db.iter().find(|(l, _)| *l == drum.own)?;
-            let (excess, reason) = oddness(drum.family, bands)?;
-            (excess > ODD_DB).then(|| Suspicion {
-                label: drum.own.clone(),
-                reason: format!("{reason}: {excess:.0} dB"),
-                confidence: round_to((0.5 + (excess - ODD_DB) / 20.0).min(0.95), 2),
-            })
-        })
-        .collect()
-}
-
-/// By how much the wrong part of the spectrum prevails, and what that means.
-fn oddness(family: Family, bands_db: &[f32; BANDS]) -> Option<(f64, &'static str)> {
-    let sum = |range: std::ops::Range<usize>| -> f64 {
-        let power: f64 = bands_db[range]
-            .iter()
-            .map(|b| 10f64.powf(f64::from(*b) / 10.0))
-            .sum();
-        10.0 * power.max(1e-12).log10()
-    };
-    let (low, high) = (sum(0..3), sum(4..BANDS));
-    match family {
-        Family::Kick | Family::Snare | Family::Tom => Some((
-            high - low,
-            "its hits sound like those of a cymbal, above 1.8 kHz over below 600 Hz",
-        )),
-        Family::Hat | Family::Cymbal => Some((
-            low - high,
-            "its hits sound like those of a drum, below 600 Hz over above 1.8 kHz",
-        )),
-        _ => None,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::testbed::{Kit, Recorded, Rig, Rng, Style, pattern, record};
     use super::super::{Listener, Material};
     use super::*;
     use crate::block::Block;
+    use crate::session::Family;
 
     fn hear(sound: &[f64]) -> Trace {
         let mut listener = Listener::new(Family::Snare, 48_000, 1);
@@ -163,16 +105,5 @@ mod tests {
             }
         }
         assert_eq!(same_sound(&hear(&[0.0; 9600]), &hear(&[0.0; 9600])), None);
-    }
-
-    #[test]
-    fn a_snare_of_nothing_but_sizzle_is_odd_and_a_snare_is_not() {
-        let snare = [-25.0, -6.0, -6.0, -9.0, -10.0, -8.0];
-        let sizzle = [-40.0, -35.0, -30.0, -14.0, -4.0, -2.0];
-        let excess = |family, bands: &[f32; BANDS]| oddness(family, bands).map_or(0.0, |o| o.0);
-        assert!(excess(Family::Snare, &snare) < 0.0);
-        assert!(excess(Family::Snare, &sizzle) > ODD_DB);
-        assert!(excess(Family::Hat, &sizzle) < 0.0);
-        assert!(excess(Family::Room, &sizzle) == 0.0);
     }
 }

@@ -1,0 +1,185 @@
+//! Hits, level and tuning of a track, for what follows and for the report.
+
+use super::super::stages::{Incoming, Pitch, Tuned};
+use super::{FEWEST_HITS, SetUp};
+use crate::evidence::{Hit, TrackEvidence, Tuning, weighted_quantile};
+use crate::report::{HitSummary, TuningSummary};
+use crate::session::Track;
+use crate::stage::gate::GateHit;
+use crate::units::round_to;
+
+/// From this probability on a moment is a hit.
+const OWN: f64 = 0.5;
+/// Hits this far apart are preferred for levels: strokes of a blast are soft.
+const APART_MS: f64 = 120.0;
+/// As long as there are so many of them.
+const ENOUGH: usize = 20;
+/// Hits that a take's own tuning needs.
+pub(super) const TAKE_HITS: usize = 4;
+/// Share of the hits in which the next partial has to ring.
+const NEXT_SHARE: f64 = 0.6;
+
+impl SetUp<'_> {
+    /// The level of the mic over its set-up.
+    pub(super) fn incoming(&self, track: &Track) -> Option<Incoming> {
+        let level = self
+            .setup
+            .levels
+            .iter()
+            .find(|l| l.label == track.label && l.hits >= FEWEST_HITS);
+        if let Some(level) = level {
+            return Some(Incoming {
+                level_dbfs: level.level_dbfs,
+                from_hits: true,
+            });
+        }
+        let same = self
+            .takes
+            .iter()
+            .flat_map(|t| &t.tracks)
+            .filter(|l| l.track.label == track.label);
+        let peak = same
+            .filter_map(|l| l.levels.sample_peak_dbfs)
+            .max_by(f64::total_cmp)?;
+        Some(Incoming {
+            level_dbfs: peak,
+            from_hits: false,
+        })
+    }
+
+    /// The tuning of the drum over the set-up, from this mic or another one of the same drum.
+    pub(super) fn tuning(&self, track: &Track) -> Option<&Tuning> {
+        let tracks = || self.takes.iter().flat_map(|t| &t.evidence.tracks);
+        let drum = tracks().find(|t| t.label == track.label)?.drum.as_ref()?;
+        let same =
+            |label: &str| tracks().any(|t| t.label == label && t.drum.as_ref() == Some(drum));
+        let found = self
+            .setup
+            .tunings
+            .iter()
+            .filter(|d| d.label == track.label || same(&d.label));
+        found.map(|d| &d.tuning).max_by_key(|t| t.hits)
+    }
+
+    pub(super) fn tuning_summary(
+        &self,
+        track: &Track,
+        evidence: &TrackEvidence,
+    ) -> Option<TuningSummary> {
+        let all = self.tuning(track);
+        let own = evidence.tuning.as_ref().filter(|t| t.hits >= TAKE_HITS);
+        let (tuning, note) = match (own, all) {
+            (Some(own), _) => (own, ""),
+            (None, Some(all)) => (all, "too few usable hits in this take: over the set-up"),
+            (None, None) => return None,
+        };
+        let note = [note, tuning.reason.as_deref().unwrap_or("")];
+        let note: Vec<&str> = note.into_iter().filter(|n| !n.is_empty()).collect();
+        Some(TuningSummary {
+            fundamental_hz: Some(round_to(tuning.fundamental_hz, 1)),
+            spread_hz: Some(round_to(tuning.spread_hz, 1)),
+            next_partial_hz: tuning.next_partial_hz.map(|hz| round_to(hz, 1)),
+            ring_s: Some(round_to(tuning.ring_s, 3)),
+            hits: tuning.hits,
+            confidence: round_to(tuning.confidence, 2),
+            note: note.join("; "),
+        })
+    }
+}
+
+pub(super) fn tuned(tuning: &Tuning) -> Tuned {
+    if tuning.confidence < OWN {
+        return Tuned::default();
+    }
+    let pitch = |hz: f64| Pitch {
+        hz,
+        hits: tuning.hits,
+    };
+    Tuned {
+        fundamental: Some(pitch(tuning.fundamental_hz)),
+        next_partial: tuning
+            .next_partial_hz
+            .filter(|_| tuning.next_share >= NEXT_SHARE)
+            .map(pitch),
+    }
+}
+
+fn own(evidence: &TrackEvidence) -> impl Iterator<Item = &Hit> {
+    evidence.hits.iter().filter(|h| h.probability >= OWN)
+}
+
+fn frame(hit: &Hit, rate_hz: u32) -> u64 {
+    (hit.at_ms.max(0.0) * f64::from(rate_hz) / 1000.0).round() as u64
+}
+
+/// Frames of the hits whose level counts: those that stand apart, where there are enough of them.
+pub(super) fn level_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<u64> {
+    let hits: Vec<&Hit> = own(evidence).collect();
+    let apart = |i: usize| {
+        let near = |other: Option<&&Hit>| {
+            other.is_some_and(|o| (o.at_ms - hits[i].at_ms).abs() < APART_MS)
+        };
+        !near(i.checked_sub(1).and_then(|i| hits.get(i))) && !near(hits.get(i + 1))
+    };
+    let alone: Vec<u64> = (0..hits.len())
+        .filter(|&i| apart(i))
+        .map(|i| frame(hits[i], rate_hz))
+        .collect();
+    match alone.len() >= ENOUGH {
+        true => alone,
+        false => hits.iter().map(|h| frame(h, rate_hz)).collect(),
+    }
+}
+
+pub(super) fn gate_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<GateHit> {
+    let hit = |hit: &Hit| {
+        let level_dbfs = hit.level_dbfs?;
+        Some(GateHit {
+            frame: frame(hit, rate_hz),
+            probability: hit.probability,
+            level_dbfs,
+        })
+    };
+    evidence.hits.iter().filter_map(hit).collect()
+}
+
+pub(super) fn summary(evidence: &TrackEvidence) -> HitSummary {
+    let levels: Vec<(f64, f64)> = own(evidence)
+        .filter_map(|h| h.level_dbfs)
+        .map(|l| (l, 1.0))
+        .collect();
+    let median = weighted_quantile(&levels, 0.5);
+    let deviations: Vec<(f64, f64)> = levels
+        .iter()
+        .map(|l| ((l.0 - median.unwrap_or(0.0)).abs(), 1.0))
+        .collect();
+    let mean_probability = {
+        let count = own(evidence).count();
+        own(evidence).map(|h| h.probability).sum::<f64>() / count.max(1) as f64
+    };
+    let mut note = Vec::new();
+    if !evidence.attributed {
+        note.push("not told from bleed: no other close mic to compare with".to_owned());
+    }
+    if evidence.missed >= 0.1 {
+        note.push(format!(
+            "about {:.0} % of the strokes may have been missed in the bleed",
+            evidence.missed * 100.0
+        ));
+    }
+    HitSummary {
+        count: own(evidence).count(),
+        level_dbfs: weighted_quantile(&levels, 0.75).map(|l| round_to(l, 2)),
+        spread_db: weighted_quantile(&deviations, 0.5).map(|d| round_to(d, 2)),
+        unsure: evidence.unsure,
+        confidence: round_to(
+            if evidence.attributed {
+                mean_probability
+            } else {
+                0.3
+            },
+            2,
+        ),
+        note: note.join("; "),
+    }
+}
