@@ -26,6 +26,7 @@ mod excerpts;
 mod finish;
 mod foreign;
 mod hear;
+mod key;
 mod layout;
 mod measure;
 mod mixes;
