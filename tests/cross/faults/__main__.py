@@ -62,7 +62,8 @@ class Table:
 
     def markdown(self):
         kinds = lambda row: (row[0].startswith("fuzz"), number(row[0]), not row[0].startswith("killed"), row[0])
-        rows = sorted(self.rows, key=kinds)
+        latest = {row[0]: row for row in self.rows}
+        rows = sorted(latest.values(), key=kinds)
         lines = [
             "# Faults that were tried",
             "",
