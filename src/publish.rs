@@ -38,6 +38,8 @@ pub struct Outbox {
     root: PathBuf,
     dir: Arc<Dir>,
     identity: Identity,
+    /// Whether what is published outlasts a power cut.
+    durable: bool,
 }
 
 /// A file that is there, whole.
@@ -66,12 +68,14 @@ impl Outbox {
             root: root.to_owned(),
             dir: Arc::new(Dir::open_ambient_dir(root, ambient_authority()).map_err(environment)?),
             identity: Identity::of(root).map_err(environment)?,
+            durable: true,
         };
         drop(outbox.temporary_in(Path::new("")).map_err(environment)?);
         Ok(outbox)
     }
 
-    /// A folder inside this one, made where it is absent.
+    /// A folder inside this one, made where it is absent, for what may be lost in a power cut: its
+    /// files are renamed when whole too, but neither flushed to the disk nor read back.
     pub fn inside(&self, name: &str) -> Result<Self> {
         let folder = self.folder_of(&Path::new(name).join("any"))?;
         let root = self.root.join(&folder);
@@ -80,6 +84,7 @@ impl Outbox {
             dir: Arc::new(self.dir.open_dir(&folder).map_err(failed)?),
             identity: Identity::of(&root).map_err(failed)?,
             root,
+            durable: false,
         })
     }
 
@@ -201,6 +206,9 @@ impl Outbox {
     /// Makes what was renamed or made in a folder durable.
     #[cfg(unix)]
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {
+        if !self.durable {
+            return Ok(());
+        }
         let folder = match folder.as_os_str().is_empty() {
             true => Path::new("."),
             false => folder,

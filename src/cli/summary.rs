@@ -117,6 +117,17 @@ pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
             &other.comparison.measures,
         );
     }
+    for mic in report
+        .mics
+        .iter()
+        .filter(|m| !m.comparison.words.is_empty())
+    {
+        line(
+            &format!("{}, {}", mic.name, mic.mic),
+            &mic.comparison.words,
+            &mic.comparison.measures,
+        );
+    }
     let _ = writeln!(text, "Turn the volume down before you listen.");
     let _ = writeln!(text, "{}", out.join("shootout.html").display());
     text

@@ -1,17 +1,21 @@
-//! Five seconds of each track before and after, equally loud, for the page to switch between.
+//! A few seconds of sound for the page to switch between, equally loud: of a stem before and after,
+//! and of the rough mixes of a song, take against take.
 //!
-//! A page opened from disk may not read a sound file into memory, but may load a script: the two
-//! excerpts are 24-bit WAV in Base64, handed to one function of the page.
+//! A page opened from disk may not read a sound file into memory, but may load a script: excerpts
+//! are 16-bit WAV in Base64, handed to one function of the page.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Cursor;
 use std::path::Path;
 
-use super::Work;
+use super::finish::unmade;
 use super::layout::Unit;
 use super::measure::Measured;
+use super::mixes::Mix;
 use super::render::{self, Rendered};
 use super::store::Origin;
 use super::track::{TrackReader, mend};
+use super::{Job, Plan, Work};
 use crate::audio;
 use crate::block::Block;
 use crate::error::Result;
@@ -20,21 +24,77 @@ use crate::measure::Meter;
 use crate::publish::Outbox;
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
+use crate::report::session::FailedReport;
+use crate::session::config::Excerpts;
 use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer};
 
 /// Length of an excerpt.
-pub const SECONDS: u64 = 5;
+const SECONDS: u64 = 4;
 /// So much comes before the loudest moment.
-const LEAD_S: u64 = 1;
-/// Both are brought to this loudness, or as near as their peaks allow.
+const LEAD_S: f64 = 1.0;
+/// All that are compared are brought to this loudness, or as near as their peaks allow.
 const TARGET_LUFS: f64 = -20.0;
-/// No peak of either passes this.
+/// How often loudness is measured anew at the gains that it led to.
+const ROUNDS: usize = 3;
+/// No peak passes this.
 const CEILING_DBTP: f64 = -1.0;
+
+/// What an excerpt of a track before and after takes on disk, in bytes.
+pub fn bytes(unit: &Unit<'_>) -> u64 {
+    let frames = (SECONDS * u64::from(unit.track.rate_hz())).min(unit.track.frames());
+    frames * unit.track.channels() as u64 * 2 * 2 * 4 / 3
+}
+
+/// Excerpts of stems, by unit, as many as the session file asks for; one that cannot be made is
+/// missing, and told in `failed`.
+pub fn of_stems(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
+    stems: &[Option<Result<Rendered>>],
+    outbox: &Outbox,
+    failed: &mut Vec<FailedReport>,
+) -> Result<Vec<Option<Excerpt>>> {
+    let mut seen = BTreeSet::new();
+    let mut wanted = Vec::new();
+    for (i, unit) in job.units.iter().enumerate() {
+        let (Some(song), Some(Ok(stem))) = (unit.song, &stems[i]) else {
+            continue;
+        };
+        let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index]) else {
+            continue;
+        };
+        // The mic of a song is processed alike in all its takes: one that plays it shows how.
+        let mut first = || !entry.muted.value && seen.insert((&song.slug, unit.label()));
+        let is_wanted = match job.config.excerpts {
+            Excerpts::Song => first(),
+            Excerpts::Take => true,
+            Excerpts::Never => false,
+        };
+        if is_wanted {
+            wanted.push((i, unit, entry.delay_samples.value, measured, stem));
+        }
+    }
+    let made = work.each(
+        "excerpt",
+        &wanted,
+        |_| 0,
+        |(_, unit, delay, measured, stem)| of_stem(work, outbox, unit, *delay, measured, stem),
+    )?;
+    let mut excerpts = vec![None; job.units.len()];
+    for ((i, unit, ..), made) in wanted.iter().zip(made) {
+        if let Err(error) = &made {
+            failed.push(unmade(&path(unit), error));
+        }
+        excerpts[*i] = made.ok().flatten();
+    }
+    Ok(excerpts)
+}
 
 /// Writes the excerpts of one stem, or finds them finished. `None` where there is nothing to
 /// compare: silence, or a stem of another rate than its source.
-pub fn excerpt(
+fn of_stem(
     work: &Work<'_>,
     outbox: &Outbox,
     unit: &Unit<'_>,
@@ -43,7 +103,7 @@ pub fn excerpt(
     stem: &Rendered,
 ) -> Result<Option<Excerpt>> {
     let rate_hz = unit.track.rate_hz();
-    if unit.song.is_none() || stem.output.sample_rate_hz != rate_hz {
+    if stem.output.sample_rate_hz != rate_hz {
         return Ok(None);
     }
     let path = path(unit);
@@ -68,59 +128,228 @@ pub fn excerpt(
     let from = measured
         .picture
         .loudest_frame(all)
-        .saturating_sub(LEAD_S * u64::from(rate_hz))
+        .saturating_sub((LEAD_S * f64::from(rate_hz)) as u64)
         .clamp(first, last);
     let in_source = from.saturating_add_signed(-delay_samples);
     let mut source = TrackReader::open(work.root, unit.track)?;
     source.seek(in_source)?;
     let mut before = gather(frames as usize, |block, frames| source.read(block, frames))?;
     mend(&mut before);
-    let mut file = audio::open(&outbox.root().join(&stem.output.path))?;
-    file.seek(from)?;
-    let after = gather(frames as usize, |block, frames| file.read(block, frames))?;
-    let levels = [&before, &after].map(|block| {
-        let mut meter = Meter::new(rate_hz, block.count());
-        meter.push(block);
-        let levels = meter.finish();
-        levels.integrated_lufs.zip(levels.true_peak_dbtp)
+    let after = piece(&outbox.root().join(&stem.output.path), from, frames)?;
+    let sounds = [before, after];
+    let mut gains_db = vec![0.0; sounds.len()];
+    for _ in 0..ROUNDS {
+        let levels = sounds.iter().zip(&gains_db);
+        let levels: Vec<Option<Level>> = levels.map(|(s, db)| level(s, rate_hz, *db)).collect();
+        let [Some(of_before), Some(of_after)] = levels[..] else {
+            return Ok(None);
+        };
+        gains_db = match_levels(&[of_before, of_after]);
+    }
+    let from_s = from as f64 / f64::from(rate_hz);
+    let excerpt = write(outbox, path, rate_hz, from_s, &sounds, gains_db)?;
+    render::note(work, &excerpt.path, origin, &excerpt.sha256, &excerpt)?;
+    Ok(Some(excerpt))
+}
+
+/// Gives every mix of a song of several takes its excerpt. They begin equally long after the first
+/// stroke of kick or snare: in takes to a click, at the same place of the song.
+pub fn of_mixes(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    mixes: &mut [Mix],
+    outbox: &Outbox,
+    failed: &mut Vec<FailedReport>,
+) -> Result<()> {
+    if job.config.excerpts == Excerpts::Never {
+        return Ok(());
+    }
+    let mut songs: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, mix) in mixes.iter().enumerate() {
+        if mix.report.path.is_some() {
+            songs.entry(&mix.report.song).or_default().push(i);
+        }
+    }
+    let songs: Vec<Vec<usize>> = songs
+        .into_values()
+        .filter(|takes| takes.len() > 1)
+        .collect();
+    let made = work.each(
+        "excerpt",
+        &songs,
+        |_| 0,
+        |takes| {
+            let takes: Vec<&Mix> = takes.iter().map(|&i| &mixes[i]).collect();
+            of_song(work, outbox, &takes)
+        },
+    )?;
+    for (takes, made) in songs.iter().zip(made) {
+        match made {
+            Ok(made) => {
+                for (&i, excerpt) in takes.iter().zip(made) {
+                    mixes[i].report.excerpt = excerpt;
+                }
+            }
+            Err(error) => {
+                let song = &mixes[takes[0]].report.song;
+                failed.push(unmade(&format!("{FOLDER}/excerpts/{song}"), &error));
+            }
+        }
+    }
+    Ok(())
+}
+
+/// One a take; `None` for a take that is silent there.
+fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Option<Excerpt>>> {
+    let after_first_s = takes.first().map_or(0.0, |take| {
+        take.loudest_s - LEAD_S - take.first_hit_s.unwrap_or(0.0)
     });
-    let [Some(of_before), Some(of_after)] = levels else {
-        return Ok(None);
-    };
-    let highest = |(lufs, dbtp): (f64, f64)| lufs + CEILING_DBTP - dbtp;
-    let target = TARGET_LUFS.min(highest(of_before)).min(highest(of_after));
-    let mut excerpt = Excerpt {
-        path: path.clone(),
-        sha256: String::new(),
-        before_db: round_to(target - of_before.0, 2),
-        after_db: round_to(target - of_after.0, 2),
-    };
-    let sound = |mut block: Block, gain_db: f64| -> Result<String> {
-        let ratio = maths::db_to_ratio(gain_db);
-        block
-            .channels_mut()
-            .flatten()
-            .for_each(|sample| *sample *= ratio);
+    struct Piece<'m> {
+        mix: &'m str,
+        script: String,
+        rate_hz: u32,
+        from: u64,
+        frames: u64,
+        gain_db: Option<f64>,
+    }
+    let mut pieces = Vec::new();
+    for take in takes {
+        let mix = take.report.path.as_deref().unwrap_or_default();
+        let info = audio::open(&outbox.root().join(mix))?.info().clone();
+        let frames = (SECONDS * u64::from(info.rate_hz)).min(info.frames);
+        let from_s = (take.first_hit_s.unwrap_or(0.0) + after_first_s).max(0.0);
+        let from = ((from_s * f64::from(info.rate_hz)) as u64).min(info.frames - frames);
+        let script = format!(
+            "{FOLDER}/excerpts/{}/{}.js",
+            take.report.song, take.report.take
+        );
+        pieces.push(Piece {
+            mix,
+            script,
+            rate_hz: info.rate_hz,
+            from,
+            frames,
+            gain_db: Some(0.0),
+        });
+    }
+    // One piece is held at a time.
+    for _ in 0..ROUNDS {
+        let mut levels = Vec::new();
+        for at in &mut pieces {
+            let Some(gain_db) = at.gain_db else { continue };
+            let sound = piece(&outbox.root().join(at.mix), at.from, at.frames)?;
+            match level(&sound, at.rate_hz, gain_db) {
+                Some(level) => levels.push(level),
+                None => at.gain_db = None,
+            }
+        }
+        let sounding = pieces.iter_mut().filter_map(|at| at.gain_db.as_mut());
+        for (gain_db, matched) in sounding.zip(match_levels(&levels)) {
+            *gain_db = matched;
+        }
+    }
+    let mut excerpts = Vec::new();
+    for (take, at) in takes.iter().zip(pieces) {
+        let Some(gain_db) = at.gain_db else {
+            excerpts.push(None);
+            continue;
+        };
+        let sha256 = take.report.outputs.first().map(|output| &output.sha256);
+        let origin = Origin::new()
+            .with("their mix", &sha256)
+            .with("their place and gain", &(at.from, gain_db));
+        if let Some(found) = render::finished(work, outbox.root(), &at.script, &origin)? {
+            excerpts.push(Some(found));
+            continue;
+        }
+        let sound = piece(&outbox.root().join(at.mix), at.from, at.frames)?;
+        let from_s = at.from as f64 / f64::from(at.rate_hz);
+        let excerpt = write(
+            outbox,
+            at.script,
+            at.rate_hz,
+            from_s,
+            &[sound],
+            vec![gain_db],
+        )?;
+        render::note(work, &excerpt.path, origin, &excerpt.sha256, &excerpt)?;
+        excerpts.push(Some(excerpt));
+    }
+    Ok(excerpts)
+}
+
+/// Integrated loudness and true peak.
+type Level = (f64, f64);
+
+/// The level of a sound as it would be without the gain that it is measured at: the absolute gate of
+/// the loudness does not move with a gain.
+fn level(sound: &Block, rate_hz: u32, gain_db: f64) -> Option<Level> {
+    let mut meter = Meter::new(rate_hz, sound.count());
+    meter.push(&scaled(sound, gain_db));
+    let levels = meter.finish();
+    let (lufs, dbtp) = levels.integrated_lufs.zip(levels.true_peak_dbtp)?;
+    Some((lufs - gain_db, dbtp - gain_db))
+}
+
+fn scaled(sound: &Block, gain_db: f64) -> Block {
+    let mut block = sound.clone();
+    let ratio = maths::db_to_ratio(gain_db);
+    let samples = block.channels_mut().flatten();
+    samples.for_each(|sample| *sample *= ratio);
+    block
+}
+
+/// Gains in dB that make all equally loud.
+fn match_levels(levels: &[Level]) -> Vec<f64> {
+    let highest = |(lufs, dbtp): &Level| lufs + CEILING_DBTP - dbtp;
+    let target = levels.iter().map(highest).fold(TARGET_LUFS, f64::min);
+    let gain = |(lufs, _): &Level| round_to(target - lufs, 2);
+    levels.iter().map(gain).collect()
+}
+
+/// One script with all sounds of an excerpt.
+fn write(
+    outbox: &Outbox,
+    path: String,
+    rate_hz: u32,
+    from_s: f64,
+    sounds: &[Block],
+    gains_db: Vec<f64>,
+) -> Result<Excerpt> {
+    let mut texts = Vec::new();
+    for (sound, gain_db) in sounds.iter().zip(&gains_db) {
+        let block = scaled(sound, *gain_db);
         let spec = WriteSpec {
             rate_hz,
             channels: block.count(),
-            depth: Depth::Int24,
-            dither: Dither::None,
-            frames,
+            depth: Depth::Int16,
+            // All that are compared have the same noise.
+            dither: Dither::Tpdf { seed: 1 },
+            frames: block.frames() as u64,
         };
         let mut writer = Writer::create(Cursor::new(Vec::new()), &spec, &Metadata::default())?;
         writer.write(&block)?;
-        Ok(base64(writer.finish()?.0.get_ref()))
-    };
+        texts.push(format!("\"{}\"", base64(writer.finish()?.0.get_ref())));
+    }
     let script = format!(
-        "batterheadExcerpt({{\"path\":{},\"rate\":{rate_hz},\"before\":\"{}\",\"after\":\"{}\"}});\n",
+        "batterheadExcerpt({{\"path\":{},\"rate\":{rate_hz},\"sounds\":[{}]}});\n",
         serde_json::Value::from(&*path),
-        sound(before, excerpt.before_db)?,
-        sound(after, excerpt.after_db)?
+        texts.join(",")
     );
-    excerpt.sha256 = outbox.write(Path::new(&path), script.as_bytes())?.sha256;
-    render::note(work, &path, origin, &excerpt.sha256, &excerpt)?;
-    Ok(Some(excerpt))
+    let sha256 = outbox.write(Path::new(&path), script.as_bytes())?.sha256;
+    Ok(Excerpt {
+        path,
+        sha256,
+        from_s: round_to(from_s, 2),
+        gains_db,
+    })
+}
+
+/// `frames` frames of a file from `from` on.
+fn piece(path: &Path, from: u64, frames: u64) -> Result<Block> {
+    let mut file = audio::open(path)?;
+    file.seek(from)?;
+    gather(frames as usize, |block, frames| file.read(block, frames))
 }
 
 /// Where the excerpts of a stem lie.
@@ -150,4 +379,18 @@ fn gather(
         }
     }
     Ok(whole)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_compared_is_equally_loud_and_no_peak_passes_the_ceiling() {
+        assert_eq!(match_levels(&[(-30.0, -20.0), (-24.0, -12.0)]), [10.0, 4.0]);
+        // The second has 15 dB between loudness and peak, and the room of 4 dB less.
+        let gains = match_levels(&[(-30.0, -20.0), (-18.0, 5.0)]);
+        assert_eq!(gains, [6.0, -6.0]);
+        assert_eq!(match_levels(&[]), [0.0; 0]);
+    }
 }

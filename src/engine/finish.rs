@@ -72,7 +72,8 @@ pub fn outcome(
             reason: s.reason.clone(),
         })
         .collect();
-    let report = SessionReport::new(&tracks, &subjects, failed, skipped, mixes);
+    let notes = job.session.notes.clone();
+    let report = SessionReport::new(&tracks, &subjects, failed, skipped, notes, mixes);
     Outcome {
         report,
         tracks,
@@ -88,11 +89,7 @@ fn subject(
 ) -> Subject {
     Subject {
         report_path: unit.report_path.clone(),
-        label: unit
-            .derived
-            .as_ref()
-            .map_or(&unit.track.label, |derived| &derived.name)
-            .clone(),
+        label: unit.label().to_owned(),
         key: unit.key.clone(),
         before: plan.measured[unit.track_index]
             .as_ref()
@@ -213,11 +210,9 @@ fn write_all(
     for output in outcome.report.mixes.iter().flat_map(|mix| &mix.outputs) {
         manifest.insert(&*output.path, &*output.sha256);
     }
-    for excerpt in outcome
-        .subjects
-        .iter()
-        .filter_map(|subject| subject.excerpt.as_ref())
-    {
+    let of_stems = outcome.subjects.iter().filter_map(|s| s.excerpt.as_ref());
+    let of_mixes = outcome.report.mixes.iter();
+    for excerpt in of_stems.chain(of_mixes.filter_map(|mix| mix.excerpt.as_ref())) {
         manifest.insert(&*excerpt.path, &*excerpt.sha256);
     }
     let mut put = |path: &str, bytes: &[u8]| -> Result<()> {

@@ -173,6 +173,9 @@ pub fn units<'a>(
             );
         }
     }
+    if let Err(error) = super::mixes::check_names(session, config) {
+        errors.push(error);
+    }
     match Error::all(errors) {
         Some(error) => Err(error),
         None => Ok(units),
@@ -180,6 +183,12 @@ pub fn units<'a>(
 }
 
 impl Unit<'_> {
+    /// The name of a derived stem, else the track's label.
+    pub fn label(&self) -> &str {
+        let derived = self.derived.as_ref();
+        derived.map_or(&self.track.label, |derived| &derived.name)
+    }
+
     /// Samples that a pass over the track goes through: its weight among the jobs.
     pub fn samples(&self) -> u64 {
         self.track.frames() * self.track.channels() as u64

@@ -1,85 +1,46 @@
 //! Rough mixes of finished stems, and stems of groups beside them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
 use super::finish::unmade;
-use super::layout::Unit;
 use super::render::{self, Rendered, Sink};
-use super::store::{Key, Origin};
+use super::store::Origin;
 use super::{Job, Plan, Work};
-use crate::audio::{self, AudioRead};
 use crate::block::Block;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::maths;
-use crate::measure::{Levels, Meter};
-use crate::mix::{self, MixLevels, Strip, no_louder_than, rough_gain};
+use crate::measure::Levels;
+use crate::mix::{MixLevels, no_louder_than, rough_gain};
 use crate::publish::Outbox;
-use crate::report::session::{FailedReport, MixFile, MixReport, Omitted};
+use crate::report::session::{FailedReport, MixFile, MixReport};
 use crate::resample::{self, Resampler};
-use crate::session::config::Named;
+use crate::session::Session;
+use crate::session::config::{Named, SessionFile};
 use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, bext};
 
-/// Where a derived stem stands in the mix: fader in dB, and the position of its two sides. Common
-/// practice, no source.
-const DERIVED: (f64, (f64, f64)) = (-14.0, (-60.0, 60.0));
+mod sums;
 
-/// One take's mix as it will be summed.
-struct Sum<'a> {
-    song: &'a str,
-    take: &'a str,
-    rate_hz: u32,
-    /// Time reference of the mix: the earliest of its tracks.
-    start: Option<u64>,
-    frames: u64,
-    strips: Vec<Part<'a>>,
-    omitted: Vec<Omitted>,
-}
+use sums::{Sum, add_up, sums, try_sum};
 
-/// One stem in a sum.
-struct Part<'a> {
-    strip: Strip,
-    group: String,
-    unit: &'a Unit<'a>,
-    stem: &'a Rendered,
-}
-
-impl Sum<'_> {
-    fn samples(&self) -> u64 {
-        self.frames * 2
-    }
-
-    /// All that the sum of some of its parts depends on.
-    fn key(&self, group: Option<&str>) -> Key {
-        let parts: Vec<_> = self
-            .parts(group)
-            .map(|part| {
-                (
-                    &part.stem.output.sha256,
-                    part.strip.gain,
-                    &part.strip.pan,
-                    part.strip.offset_frames,
-                )
-            })
-            .collect();
-        Key::of("sum", &(parts, self.frames, self.start))
-    }
-
-    /// The parts of one group, or all.
-    fn parts<'s>(&'s self, group: Option<&'s str>) -> impl Iterator<Item = &'s Part<'s>> {
-        self.strips
-            .iter()
-            .filter(move |part| group.is_none_or(|group| part.group == group))
-    }
+/// A finished take: what is reported of it, and what excerpts go by.
+pub struct Mix {
+    /// For `session.json` and the page.
+    pub report: MixReport,
+    /// The first stroke of kick or snare.
+    pub first_hit_s: Option<f64>,
+    /// The loudest moment of the rough mix.
+    pub loudest_s: f64,
 }
 
 /// What is kept of a finished mix.
 #[derive(Clone, Serialize, Deserialize)]
 struct Mixed {
     after: Levels,
+    loudest_s: f64,
     sha256: String,
 }
 
@@ -108,7 +69,7 @@ pub fn mix(
     stems: &[Option<Result<Rendered>>],
     outbox: &Outbox,
     failed: &mut Vec<FailedReport>,
-) -> Result<Vec<MixReport>> {
+) -> Result<Vec<Mix>> {
     let sums = sums(work, job, plan, stems);
     let tried = work.each("sum", &sums, Sum::samples, |sum| {
         try_sum(work, outbox.root(), sum, None)
@@ -155,41 +116,49 @@ pub fn mix(
             failed.push(unmade(&file.path, error));
         }
     }
-    let report = |sum: &Sum<'_>| {
+    let mix = |sum: &Sum<'_>| {
         let gain = &gains[sum.song];
-        let mut report = MixReport {
-            song: sum.song.to_owned(),
-            take: sum.take.to_owned(),
-            path: None,
-            outputs: Vec::new(),
-            gain_db: gain.db,
-            gain_why: gain.why.clone(),
-            after: None,
-            tracks: sum
-                .strips
-                .iter()
-                .map(|part| part.unit.name.clone())
-                .collect(),
-            omitted: sum.omitted.clone(),
+        let mut mix = Mix {
+            report: MixReport {
+                song: sum.song.to_owned(),
+                take: sum.take.to_owned(),
+                path: None,
+                outputs: Vec::new(),
+                gain_db: gain.db,
+                gain_why: gain.why.clone(),
+                after: None,
+                tracks: sum
+                    .strips
+                    .iter()
+                    .map(|part| part.unit.name.clone())
+                    .collect(),
+                omitted: sum.omitted.clone(),
+                excerpt: None,
+            },
+            first_hit_s: sum.first_hit_s,
+            loudest_s: 0.0,
         };
         for (file, mixed) in files.iter().zip(&mixed) {
             if !std::ptr::eq(file.sum, sum) {
                 continue;
             }
             if let Ok(mixed) = mixed {
-                report.outputs.push(MixFile {
+                mix.report.outputs.push(MixFile {
                     path: file.path.clone(),
                     sha256: mixed.sha256.clone(),
+                    group: file.group.map(str::to_owned),
+                    gain_db: file.gain_db,
                 });
-                if report.path.is_none() && file.group.is_none() {
-                    report.path = Some(file.path.clone());
-                    report.after = Some(mixed.after.clone());
+                if mix.report.path.is_none() && file.group.is_none() {
+                    mix.report.path = Some(file.path.clone());
+                    mix.report.after = Some(mixed.after.clone());
+                    mix.loudest_s = mixed.loudest_s;
                 }
             }
         }
-        report
+        mix
     };
-    Ok(sums.iter().map(report).collect())
+    Ok(sums.iter().map(mix).collect())
 }
 
 /// Copies for the band: what every player plays.
@@ -224,7 +193,7 @@ fn groups<'s, 'a>(
         |(sum, group)| try_sum(work, root, sum, Some(group)),
     )?;
     let depth = render::depth(job.config.output.bits);
-    let file = |(n, (sum, group)): (usize, &(&'s Sum<'a>, &'s str))| {
+    let file = |(sum, group): &(&'s Sum<'a>, &'s str)| {
         let peaks: Vec<Option<f64>> = parts
             .iter()
             .zip(&tried)
@@ -237,22 +206,11 @@ fn groups<'s, 'a>(
             })
             .collect();
         let (gain_db, _) = no_louder_than(0.0, &peaks, job.config.mix.ceiling_dbtp);
-        let named = Named {
-            song: sum.song,
-            take: sum.take,
-            label: group,
-            side: None,
-            group,
-            rate_hz: sum.rate_hz,
-        };
-        let name = job
-            .config
-            .name(&named)
-            .unwrap_or_else(|_| format!("{}-{group}-{n}", sum.take));
-        File {
+        let path = group_path(job.config, (sum.song, sum.take), group, sum.rate_hz);
+        Ok(File {
             sum,
             group: Some(*group),
-            path: format!("stems/{}/{}/group_{name}.wav", sum.song, sum.take),
+            path: path?,
             gain_db: if depth == Depth::Float32 {
                 0.0
             } else {
@@ -261,136 +219,52 @@ fn groups<'s, 'a>(
             depth,
             rate_hz: sum.rate_hz,
             title: format!("{} {}, {group}", sum.song, sum.take),
-        }
-    };
-    Ok(parts.iter().enumerate().map(file).collect())
-}
-
-fn try_sum(work: &Work<'_>, root: &Path, sum: &Sum<'_>, group: Option<&str>) -> Result<Levels> {
-    let key = sum.key(group);
-    if let Some(found) = work.store.get::<Levels>(&key) {
-        work.advance(sum.samples());
-        return Ok(found);
-    }
-    let mut meter = Meter::new(sum.rate_hz, 2);
-    add_up(work, root, sum, group, |block| {
-        meter.push(block);
-        Ok(())
-    })?;
-    let levels = meter.finish();
-    work.store.put(&key, &levels)?;
-    Ok(levels)
-}
-
-/// The sums of all takes that have anything to sum.
-fn sums<'a>(
-    work: &Work<'_>,
-    job: &'a Job<'a>,
-    plan: &Plan,
-    stems: &'a [Option<Result<Rendered>>],
-) -> Vec<Sum<'a>> {
-    let mut takes: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
-    for (i, unit) in job.units.iter().enumerate() {
-        if let (Some(song), Some(take)) = (unit.song, unit.take) {
-            takes.entry((&song.slug, &take.slug)).or_default().push(i);
-        }
-    }
-    takes
-        .into_iter()
-        .map(|((song, take), units)| {
-            let mut omitted = Vec::new();
-            let mut entering = Vec::new();
-            for i in units {
-                let unit = &job.units[i];
-                match place(job, plan, unit, i, stems[i].as_ref()) {
-                    Ok((stem, fader_db, pan)) => entering.push((unit, stem, fader_db, pan)),
-                    Err(why) => omitted.push(Omitted { name: unit.name.clone(), why }),
-                }
-            }
-            let rate_hz = common_rate(entering.iter().map(|e| e.1.output.sample_rate_hz));
-            entering.retain(|(unit, stem, ..)| {
-                let rate = stem.output.sample_rate_hz;
-                if rate != rate_hz {
-                    let why = format!("another sample rate ({rate} Hz instead of {rate_hz} Hz)");
-                    omitted.push(Omitted { name: unit.name.clone(), why });
-                }
-                rate == rate_hz
-            });
-            let times: Vec<_> =
-                entering.iter().map(|e| (e.1.output.time_reference_samples, e.1.output.frames)).collect();
-            let placed = mix::place(&times);
-            if placed.disbelieved {
-                work.warn(&format!(
-                    "{song}/{take}: the time references of its tracks lie too far apart; the mix starts them together"
-                ));
-            }
-            let strips = entering
-                .into_iter()
-                .zip(placed.offsets)
-                .map(|((unit, stem, fader_db, pan), offset_frames)| Part {
-                    strip: Strip::new(fader_db, pan, stem.output.channels, offset_frames),
-                    group: job.config.group_of(unit.track.mic).to_owned(),
-                    unit,
-                    stem,
-                })
-                .collect();
-            Sum {
-                song,
-                take,
-                rate_hz,
-                start: placed.time_reference_samples,
-                frames: placed.frames,
-                strips,
-                omitted,
-            }
         })
-        .collect()
+    };
+    parts.iter().map(file).collect()
 }
 
-type Place<'a> = (&'a Rendered, f64, (f64, f64));
-
-/// Where a stem enters the mix, or why it does not.
-fn place<'a>(
-    job: &Job<'_>,
-    plan: &Plan,
-    unit: &Unit<'_>,
-    i: usize,
-    stem: Option<&'a Result<Rendered>>,
-) -> std::result::Result<Place<'a>, String> {
-    let entry = plan.entries[i].as_ref().map_err(|_| "failed")?;
-    if entry.left_out.value {
-        return Err(format!("left out: {}", entry.left_out.why));
-    }
-    if entry.muted.value {
-        return Err(format!("muted: {}", entry.muted.why));
-    }
-    let stem = stem.and_then(|stem| stem.as_ref().ok()).ok_or("failed")?;
-    if unit.derived.is_some() {
-        let pan = if stem.output.channels == 2 {
-            DERIVED.1
-        } else {
-            (0.0, 0.0)
-        };
-        return Ok((stem, DERIVED.0, pan));
-    }
-    if unit.track.mic.is_unknown() {
-        return Err("what it is, is not known".to_owned());
-    }
-    let place = job.config.place_of(unit.track).ok_or("not part of a mix")?;
-    if place.mute {
-        return Err("muted by the session file".to_owned());
-    }
-    Ok((stem, place.fader_db, place.pan))
+fn group_path(
+    config: &SessionFile,
+    (song, take): (&str, &str),
+    group: &str,
+    rate_hz: u32,
+) -> Result<String> {
+    let named = Named {
+        song,
+        take,
+        label: group,
+        side: None,
+        group,
+        rate_hz,
+    };
+    let name = config.name(&named);
+    let name = name.map_err(|why| Error::input(format!("the stem of the group {group}: {why}")))?;
+    Ok(format!("stems/{song}/{take}/group_{name}.wav"))
 }
 
-/// The rate of most tracks; of several, the highest.
-fn common_rate(rates: impl Iterator<Item = u32>) -> u32 {
-    let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
-    rates.for_each(|rate| *counts.entry(rate).or_default() += 1);
-    counts
-        .into_iter()
-        .max_by_key(|&(rate, count)| (count, rate))
-        .map_or(48_000, |c| c.0)
+/// Refuses names of group stems that the template cannot make, and one that two would share.
+pub fn check_names(session: &Session, config: &SessionFile) -> Result<()> {
+    let mut errors = Vec::new();
+    let takes = (session.songs.iter()).flat_map(|song| song.takes.iter().map(move |t| (song, t)));
+    for (song, take) in takes {
+        let mut groups: BTreeMap<&str, u32> = BTreeMap::new();
+        for track in take.tracks.iter().filter(|_| !config.groups.is_empty()) {
+            groups.insert(config.group_of(track.mic), track.rate_hz());
+        }
+        let mut paths = BTreeSet::new();
+        for (group, rate_hz) in groups {
+            match group_path(config, (&song.slug, &take.slug), group, rate_hz) {
+                Err(error) => errors.push(error),
+                Ok(path) if !paths.insert(path.to_lowercase()) => errors.push(
+                    Error::input(format!("two groups would both be written to {path}"))
+                        .hint("put {mic} or {group} into the naming template of the session file"),
+                ),
+                Ok(_) => {}
+            }
+        }
+    }
+    Error::all(errors).map_or(Ok(()), Err)
 }
 
 fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTreeMap<&'a str, Gain> {
@@ -432,39 +306,6 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
         .into_iter()
         .map(|(song, takes)| (song, gain(takes)))
         .collect()
-}
-
-/// Reads the stems of a sum block by block and hands on their sum.
-fn add_up(
-    work: &Work<'_>,
-    root: &Path,
-    sum: &Sum<'_>,
-    group: Option<&str>,
-    mut take: impl FnMut(&mut Block) -> Result<()>,
-) -> Result<()> {
-    let open = |part: &Part<'_>| audio::open(&root.join(&part.stem.output.path));
-    let mut readers: Vec<(&Strip, Box<dyn AudioRead>)> = sum
-        .parts(group)
-        .map(|part| Ok((&part.strip, open(part)?)))
-        .collect::<Result<_>>()?;
-    let mut part = Block::default();
-    let mut at = 0;
-    while at < sum.frames {
-        work.stop.check()?;
-        let frames = (sum.frames - at).min(work.block_frames as u64) as usize;
-        let mut block = Block::new(2, frames);
-        for (strip, reader) in &mut readers {
-            let needed = strip.needed(at, frames);
-            if needed.start < needed.end {
-                reader.read(&mut part, (needed.end - needed.start) as usize)?;
-                strip.add(&part, needed.start, &mut block, at);
-            }
-        }
-        take(&mut block)?;
-        work.advance(frames as u64 * 2);
-        at += frames as u64;
-    }
-    Ok(())
 }
 
 fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
@@ -520,9 +361,10 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
         sink.write(&out)?;
     }
     let published = sink.publish()?;
-    let (after, _) = render::measure_file(work, &outbox.root().join(&published.path))?;
+    let (after, picture) = render::measure_file(work, &outbox.root().join(&published.path))?;
     let mixed = Mixed {
         after,
+        loudest_s: picture.loudest_frame(spec.frames) as f64 / f64::from(file.rate_hz),
         sha256: published.sha256,
     };
     render::note(work, &file.path, origin, &mixed.sha256, &mixed)?;

@@ -14,7 +14,6 @@ pub(crate) use track::{TrackReader, mend};
 
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
-use crate::report::session::FailedReport;
 use crate::session::{Session, SessionFile, Track};
 use crate::worksheet::{Entry, Worksheet};
 use measure::Measured;
@@ -145,6 +144,9 @@ impl Plan {
 
 /// Measures everything and decides; writes nothing but the store.
 pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
+    for note in &job.session.notes {
+        work.warn(note);
+    }
     let tracks: Vec<&Track> = job.session.tracks().map(|(_, _, track)| track).collect();
     let mut measured = work.each(
         "measure",
@@ -255,58 +257,17 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
         stems[i] = Some(result);
     }
     let mut failed = Vec::new();
-    let mixes = if job.mixes && job.only.is_none() {
+    let mut mixes = if job.mixes && job.only.is_none() {
         mixes::mix(work, job, plan, &stems, &outbox, &mut failed)?
     } else {
         Vec::new()
     };
-    let excerpts = excerpts(work, job, plan, &stems, &outbox, &mut failed)?;
+    let excerpts = excerpts::of_stems(work, job, plan, &stems, &outbox, &mut failed)?;
+    excerpts::of_mixes(work, job, &mut mixes, &outbox, &mut failed)?;
+    let mixes = mixes.into_iter().map(|mix| mix.report).collect();
     let record = record::record(work, job, plan)?;
     failed.extend_from_slice(&record.changed);
     let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
     finish::write(work, &outbox, &outcome, &record, Some(&plan.worksheet()))?;
     Ok(outcome)
-}
-
-/// Excerpts for the page, by unit; one that cannot be made is missing, and told.
-fn excerpts(
-    work: &Work<'_>,
-    job: &Job<'_>,
-    plan: &Plan,
-    stems: &[Option<Result<render::Rendered>>],
-    outbox: &crate::publish::Outbox,
-    failed: &mut Vec<FailedReport>,
-) -> Result<Vec<Option<crate::report::page::Excerpt>>> {
-    let all: Vec<usize> = (0..job.units.len()).collect();
-    let made = work.each(
-        "excerpt",
-        &all,
-        |_| 0,
-        |&i| {
-            let unit = &job.units[i];
-            let (Some(Ok(stem)), Ok(entry), Ok(measured)) = (
-                &stems[i],
-                &plan.entries[i],
-                &plan.measured[unit.track_index],
-            ) else {
-                return Ok(None);
-            };
-            excerpts::excerpt(
-                work,
-                outbox,
-                unit,
-                entry.delay_samples.value,
-                measured,
-                stem,
-            )
-        },
-    )?;
-    let mut excerpts = Vec::with_capacity(made.len());
-    for (unit, made) in job.units.iter().zip(made) {
-        if let Err(error) = &made {
-            failed.push(finish::unmade(&excerpts::path(unit), error));
-        }
-        excerpts.push(made.ok().flatten());
-    }
-    Ok(excerpts)
 }

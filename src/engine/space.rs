@@ -7,6 +7,7 @@ use super::render::depth;
 use crate::error::{Error, Kind, Result};
 use crate::resample::frames_out;
 use crate::session::Take;
+use crate::session::config::Excerpts;
 
 /// What may be needed beyond the samples themselves: headers, reports, evidence.
 const RESERVE: f64 = 1.05;
@@ -27,11 +28,8 @@ pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
         let rate_hz = output.rate_hz.unwrap_or(track.rate_hz());
         let frames = frames_out(track.frames(), 0, track.rate_hz(), rate_hz);
         need += missing(&unit.stem_path, frames * channels * sample_bytes);
-        if unit.song.is_some() {
-            // Two excerpts of 24 bit in Base64.
-            let frames = frames.min(super::excerpts::SECONDS * u64::from(track.rate_hz()));
-            let path = super::excerpts::path(unit);
-            need += missing(&path, frames * channels * 2 * 4);
+        if unit.song.is_some() && job.config.excerpts == Excerpts::Take {
+            need += missing(&super::excerpts::path(unit), super::excerpts::bytes(unit));
         }
     }
     let takes = job.session.songs.iter().flat_map(|song| {

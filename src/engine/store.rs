@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::fs::{self, File};
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -46,11 +46,73 @@ pub struct Store {
     _thrown_away: Option<tempfile::TempDir>,
 }
 
+/// Lines of finished outputs. They stay in the file, and are read again when asked for: of a long
+/// session they would not fit in memory.
 struct Journal {
-    done: HashMap<String, Done>,
-    file: Option<File>,
+    file: File,
+    /// Path of each output → where its last line begins, and its length.
+    lines: HashMap<String, (u64, usize)>,
+    length: u64,
     /// The last line may not be whole.
     torn: bool,
+}
+
+impl Journal {
+    /// With all lines of the file that hold, and the error that ended the reading.
+    fn read(file: File) -> (Self, Option<std::io::Error>) {
+        let mut journal = Self {
+            file,
+            lines: HashMap::new(),
+            length: 0,
+            torn: false,
+        };
+        let mut reader = BufReader::new(&journal.file);
+        let mut line = Vec::new();
+        loop {
+            line.clear();
+            match reader.read_until(b'\n', &mut line) {
+                Ok(0) => return (journal, None),
+                Ok(_) => {}
+                Err(error) => return (journal, Some(error)),
+            }
+            journal.torn = line.pop_if(|last| *last == b'\n').is_none();
+            if let Some(done) = parse(&line) {
+                let place = (journal.length, line.len());
+                journal.lines.insert(done.path, place);
+            }
+            journal.length += line.len() as u64 + u64::from(!journal.torn);
+        }
+    }
+
+    fn get(&mut self, path: &str) -> Option<Done> {
+        let &(at, length) = self.lines.get(path)?;
+        let mut line = vec![0; length];
+        self.file.seek(SeekFrom::Start(at)).ok()?;
+        self.file.read_exact(&mut line).ok()?;
+        parse(&line)
+    }
+
+    /// Appends a line and flushes it to the disk.
+    fn note(&mut self, done: &Done) -> std::io::Result<()> {
+        let line = sealed(&serde_json::to_vec(done)?, b' ');
+        let mut text = Vec::with_capacity(line.len() + 2);
+        text.extend(self.torn.then_some(b'\n'));
+        let at = self.length + text.len() as u64;
+        text.extend(&line);
+        text.push(b'\n');
+        // What a failed write leaves behind is not known: the length is asked for anew.
+        self.torn = true;
+        let written = self.file.write_all(&text);
+        self.length = self.file.metadata()?.len();
+        written?;
+        self.torn = false;
+        self.lines.insert(done.path.clone(), (at, line.len()));
+        self.file.sync_data()
+    }
+}
+
+fn parse(line: &[u8]) -> Option<Done> {
+    serde_json::from_slice(unsealed(line, b' ')?).ok()
 }
 
 /// What a person should know of the memory.
@@ -80,26 +142,16 @@ impl Store {
         let lock = lock(&outbox, dir, &mut told.warnings)?;
         crate::publish::sweep(dir)?;
         let root = outbox.root().to_owned();
-        let mut file = outbox.keep(Path::new(JOURNAL))?;
-        let mut text = Vec::new();
-        if let Err(error) = file.read_to_end(&mut text) {
+        let (journal, error) = Journal::read(outbox.keep(Path::new(JOURNAL))?);
+        if let Some(error) = error {
             let lost = Error::reading(&root.join(JOURNAL), &error);
             told.warnings
                 .push(format!("{lost}; finished work may be done again"));
         }
-        let done = text
-            .split(|byte| *byte == b'\n')
-            .filter_map(|line| serde_json::from_slice::<Done>(unsealed(line, b' ')?).ok())
-            .map(|done| (done.path.clone(), done))
-            .collect();
         Ok(Self {
             outbox,
             root,
-            journal: Mutex::new(Journal {
-                done,
-                file: Some(file),
-                torn: text.last().is_some_and(|byte| *byte != b'\n'),
-            }),
+            journal: Mutex::new(journal),
             told: Mutex::new(told),
             _lock: Some(lock),
             _thrown_away: None,
@@ -117,14 +169,12 @@ impl Store {
                     .at(&std::env::temp_dir())
                     .hint("name a folder that can be written in TMPDIR")
             })?;
+        let outbox = Outbox::open(folder.path())?.inside(FOLDER)?;
+        let (journal, _) = Journal::read(outbox.keep(Path::new(JOURNAL))?);
         Ok(Self {
-            root: folder.path().to_owned(),
-            outbox: Outbox::open(folder.path())?,
-            journal: Mutex::new(Journal {
-                done: HashMap::new(),
-                file: None,
-                torn: false,
-            }),
+            root: outbox.root().to_owned(),
+            outbox,
+            journal: Mutex::new(journal),
             told: Mutex::default(),
             _lock: None,
             _thrown_away: Some(folder),
@@ -175,7 +225,7 @@ impl Store {
     /// The output `path` as finished before from the same origin, with its figures; whether the file
     /// is still there and whole is for the caller to see.
     pub fn done(&self, path: &str, origin: &Origin) -> Option<Done> {
-        let done = self.journal().done.get(path).cloned()?;
+        let done = self.journal().get(path)?;
         if !done.origin.same(origin) {
             self.again(path, &origin.changed_since(&done.origin));
             return None;
@@ -195,23 +245,7 @@ impl Store {
 
     /// Notes a finished output at once, so that a crash after it costs nothing.
     pub fn note(&self, done: Done) -> Result<()> {
-        let line = serde_json::to_vec(&done).map_err(|e| {
-            Error::new(Kind::File, format!("the journal cannot hold a result: {e}"))
-        })?;
-        let mut line = sealed(&line, b' ');
-        line.push(b'\n');
-        let mut journal = self.journal();
-        if journal.torn {
-            line.insert(0, b'\n');
-        }
-        let Journal { file, torn, .. } = &mut *journal;
-        let noted = match file {
-            Some(file) => file.write_all(&line).and_then(|()| file.sync_data()),
-            None => Ok(()),
-        };
-        *torn = noted.is_err();
-        journal.done.insert(done.path.clone(), done);
-        drop(journal);
+        let noted = self.journal().note(&done);
         self.tolerate(noted.map_err(|e| Error::writing(&self.root.join(JOURNAL), &e)))
     }
 

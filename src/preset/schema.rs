@@ -192,7 +192,7 @@ fn fault(row: &Row, key: &str, required: &Value) -> Option<Fault> {
 }
 
 /// TOML has no null: a key that may be null to serde may be absent to a person.
-fn without_null(value: &mut Value) {
+pub(crate) fn without_null(value: &mut Value) {
     let is_null = |value: &Value| value == "null" || value["type"] == "null";
     match value {
         Value::Object(map) => {

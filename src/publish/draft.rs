@@ -1,7 +1,7 @@
 //! [`Draft`]: a file that is being written under a temporary name.
 
 use std::io::{self, Seek, SeekFrom, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
@@ -82,21 +82,23 @@ impl Draft {
     pub fn publish(mut self) -> Result<Published> {
         let target = self.target();
         self.flush().map_err(|error| self.failed(&error))?;
-        sync(self.file.as_file()).map_err(|error| self.failed(&error))?;
-        // Opened anew, to read what is there and not what this handle remembers.
         let name = self.file.path().file_name().unwrap_or_default();
         let part = self.folder.join(name);
-        let (sha256, bytes) = (self.outbox.dir.open(&part))
-            .and_then(|file| hash(file.into_std(), &|| false))
-            .map_err(|error| self.failed(&error))?
-            .expect("nobody cancels");
+        let back = match self.outbox.durable {
+            true => Some(self.read_back(&part).map_err(|error| self.failed(&error))?),
+            false => None,
+        };
         let meant = self.meant.take().map(|meant| hex(&meant.finalize()));
-        if bytes != self.length || meant.is_some_and(|meant| meant != sha256) {
+        let differs = |(sha256, bytes): &(String, u64)| {
+            *bytes != self.length || meant.as_ref().is_some_and(|meant| meant != sha256)
+        };
+        if back.as_ref().is_some_and(differs) {
             return Err(
                 Error::file(&target, "what was read back is not what was written")
                     .hint("check the disk and its connection, then run the same command again"),
             );
         }
+        let sha256 = back.map(|(sha256, _)| sha256).or(meant).unwrap_or_default();
         self.outbox.is_still_there()?;
         let dir = &self.outbox.dir;
         if (dir.symlink_metadata(&self.relative)).is_ok_and(|found| !found.is_file()) {
@@ -116,8 +118,16 @@ impl Draft {
         Ok(Published {
             path: self.relative,
             sha256,
-            bytes,
+            bytes: self.length,
         })
+    }
+
+    /// Hash and length of what is on the disk under the temporary name.
+    fn read_back(&self, part: &Path) -> io::Result<(String, u64)> {
+        sync(self.file.as_file())?;
+        // Opened anew, to read what is there and not what this handle remembers.
+        let file = self.outbox.dir.open(part)?.into_std();
+        Ok(hash(file, &|| false)?.expect("nobody cancels"))
     }
 
     fn failed(&self, error: &io::Error) -> Error {

@@ -15,6 +15,7 @@ pub use crate::session::paths::PathText;
 pub(crate) use crate::session::paths::base64;
 
 pub mod columns;
+pub mod frame;
 pub mod page;
 pub mod session;
 

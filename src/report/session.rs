@@ -23,6 +23,8 @@ pub struct SessionReport {
     pub failed: Vec<FailedReport>,
     /// Files that were left out of the session, each with its reason.
     pub skipped: Vec<FailedReport>,
+    /// What was noticed of the session as a whole, in words.
+    pub notes: Vec<String>,
     /// Rough mixes, in order.
     pub mixes: Vec<MixReport>,
 }
@@ -100,15 +102,22 @@ pub struct MixReport {
     pub tracks: Vec<String>,
     /// Names of the tracks that are not, each with its reason.
     pub omitted: Vec<Omitted>,
+    /// For the page, to compare takes by ear.
+    #[serde(skip)]
+    pub excerpt: Option<super::page::Excerpt>,
 }
 
 /// A file of a mix.
-#[derive(Clone, Debug, PartialEq, Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct MixFile {
     /// Relative to the output folder, with `/`.
     pub path: String,
     /// Of the whole file.
     pub sha256: String,
+    /// The group that it is a stem of; null: the whole take.
+    pub group: Option<String>,
+    /// Gain over the sum of its tracks at their faders.
+    pub gain_db: f64,
 }
 
 /// A track that a mix does without.
@@ -127,6 +136,7 @@ impl SessionReport {
         subjects: &[super::page::Subject],
         failed: Vec<FailedReport>,
         skipped: Vec<FailedReport>,
+        notes: Vec<String>,
         mixes: Vec<MixReport>,
     ) -> Self {
         let of = |severity| {
@@ -185,6 +195,7 @@ impl SessionReport {
             findings,
             failed,
             skipped,
+            notes,
             mixes,
         }
     }

@@ -1,12 +1,17 @@
-//! [`SessionFile`]: what `session.toml` may say, checked. Reading it is in `load`.
+//! [`SessionFile`]: what `session.toml` may say, checked. Reading it is in `load`, its schema in `schema`.
 
+use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
+use super::Mic;
 use super::label::Label;
-use super::naming::{Fields, Template};
+use super::naming::Template;
 use super::pattern::Pattern;
-use super::slug::slug;
-use super::{Family, Mic, Side, Track};
+
+mod answers;
+
+pub(in crate::session) use answers::TRASHY_ROOM;
+pub use answers::{Named, Place};
 
 /// A session file, or what holds without one.
 #[derive(Clone, Debug, Default)]
@@ -35,6 +40,8 @@ pub struct SessionFile {
     pub align: Vec<Mic>,
     /// Stems of several mics, beside those of the tracks; empty: none.
     pub groups: Vec<MicGroup>,
+    /// Which stems the page lets one compare with their source.
+    pub excerpts: Excerpts,
     /// The rough mix.
     pub mix: Mix,
     /// What outputs are called.
@@ -56,6 +63,11 @@ pub struct Input {
     pub channel: Option<usize>,
     /// What it is; `None`: not part of the session.
     pub mic: Option<Label>,
+}
+
+impl Input {
+    /// What `channel` may be.
+    pub const CHANNEL: RangeInclusive<i64> = 1..=64;
 }
 
 /// A file-name pattern with `*`, `?` and `[…]`, as written and compiled.
@@ -95,6 +107,18 @@ pub enum LeftOut {
     #[default]
     Song,
     /// Everything is kept.
+    Never,
+}
+
+/// Which stems get a few seconds before and after, for the page to switch between.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Excerpts {
+    /// Each mic in one take of each song.
+    #[default]
+    Song,
+    /// Each mic in every take.
+    Take,
+    /// None.
     Never,
 }
 
@@ -143,8 +167,17 @@ pub struct Mix {
     pub listening_copy: bool,
     /// Faders and pans that differ from the table's.
     pub mics: Vec<(Label, Strip)>,
+    /// The same of derived stems, by their names.
+    pub derived: Vec<(String, Strip)>,
     /// Faders of groups, in dB.
     pub groups: Vec<(String, f64)>,
+}
+
+impl Mix {
+    /// What `target_lufs` may be.
+    pub const TARGET_LUFS: RangeInclusive<f64> = -60.0..=0.0;
+    /// What `ceiling_dbtp` may be.
+    pub const CEILING_DBTP: RangeInclusive<f64> = -20.0..=0.0;
 }
 
 /// What a session file says of one mic in the mix; `None`: the default.
@@ -158,6 +191,13 @@ pub struct Strip {
     pub mute: Option<bool>,
 }
 
+impl Strip {
+    /// What `fader_db` may be, of a mic and of a group.
+    pub const FADER_DB: RangeInclusive<f64> = -100.0..=24.0;
+    /// What `pan` may be.
+    pub const PAN: RangeInclusive<f64> = -100.0..=100.0;
+}
+
 impl Default for Mix {
     fn default() -> Self {
         Self {
@@ -167,6 +207,7 @@ impl Default for Mix {
             ceiling_dbtp: -1.0,
             listening_copy: false,
             mics: Vec::new(),
+            derived: Vec::new(),
             groups: Vec::new(),
         }
     }
@@ -217,6 +258,11 @@ pub struct Output {
     pub dither: bool,
 }
 
+impl Output {
+    /// What `rate_hz` may be.
+    pub const RATE_HZ: RangeInclusive<i64> = 8_000..=384_000;
+}
+
 impl Default for Output {
     fn default() -> Self {
         Self {
@@ -242,6 +288,15 @@ pub struct Drum {
     pub note: String,
 }
 
+impl Drum {
+    /// What `diameter_in` may be.
+    pub const DIAMETER_IN: RangeInclusive<f64> = 4.0..=40.0;
+    /// What `depth_in` may be.
+    pub const DEPTH_IN: RangeInclusive<f64> = 1.0..=40.0;
+    /// What `tuning_hz` may be.
+    pub const TUNING_HZ: RangeInclusive<f64> = 20.0..=1000.0;
+}
+
 /// A stem made of another's source.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Derived {
@@ -251,190 +306,4 @@ pub struct Derived {
     pub preset: String,
     /// Its own label in file names.
     pub name: String,
-}
-
-/// Where a track stands in the rough mix.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Place {
-    /// Gain in dB.
-    pub fader_db: f64,
-    /// −100 (left) to 100 (right) of the first channel, and of the second where there is one.
-    pub pan: (f64, f64),
-    /// Not in the mix because the session file says so.
-    pub mute: bool,
-}
-
-impl SessionFile {
-    /// The set-up of a take, both as slugs: the first that names it, else the song.
-    pub fn setup_of(&self, song: &str, take: &str) -> String {
-        let path = format!("{song}/{take}");
-        let mut setups = self.setups.iter();
-        let named = setups.find(|s| s.takes.iter().any(|p| p.glob.is_match(&path)));
-        named.map_or_else(|| song.to_owned(), |setup| setup.name.clone())
-    }
-
-    /// The preset that the session file gives a track: by its label, else by its mic.
-    pub fn preset_of(&self, track: &Track) -> Option<&str> {
-        let exact = Label {
-            mic: track.mic,
-            side: track.side,
-            index: track.index,
-        };
-        find(&self.presets, exact).map(|(_, preset)| preset.as_str())
-    }
-
-    /// Where a track stands in the rough mix; `None`: not in it (utility and unknown mics without a
-    /// fader of the session file).
-    pub fn place_of(&self, track: &Track) -> Option<Place> {
-        let label = Label {
-            mic: track.mic,
-            side: track.side,
-            index: track.index,
-        };
-        let strip = find(&self.mix.mics, label).map_or_else(Strip::default, |(_, strip)| *strip);
-        let fader_db = strip.fader_db.or(track.mic.fader_db)?;
-        let mirrored = (self.mix.view == View::Audience) != self.mix.left_handed;
-        let sign = if mirrored { -1.0 } else { 1.0 };
-        let wide = track.mic.pair;
-        let own = match track.side {
-            Some(Side::L) if wide => -100.0,
-            Some(Side::R) if wide => 100.0,
-            Some(Side::C) => 0.0,
-            Some(Side::L) => -track.mic.pan.abs(),
-            Some(Side::R) => track.mic.pan.abs(),
-            None => track.mic.pan,
-        };
-        let pan = match (strip.pan, track.channels()) {
-            (Some(pan), 1) => (pan, pan),
-            // A pair that is turned to one side keeps its width as far as there is room.
-            (Some(pan), _) => ((pan - 100.0).max(-100.0), (pan + 100.0).min(100.0)),
-            (None, 1) => (own * sign, own * sign),
-            (None, _) => (-100.0 * sign, 100.0 * sign),
-        };
-        let mute = strip.mute.unwrap_or(false);
-        Some(Place {
-            fader_db,
-            pan,
-            mute,
-        })
-    }
-
-    /// Derived stems of a take: those of the session file whose track is there; without any entry a
-    /// `trashy-room` of its farthest room that is not distorted already.
-    pub fn derived_of(&self, tracks: &[Track]) -> Vec<Derived> {
-        if let Some(derived) = &self.derived {
-            let there = |d: &&Derived| tracks.iter().any(|t| t.label == d.of);
-            return derived.iter().filter(there).cloned().collect();
-        }
-        let rooms = tracks
-            .iter()
-            .filter(|t| t.mic.family == Family::Room && !t.already_driven);
-        let distance = |track: &&Track| match track.mic.name() {
-            "room-far" => 3,
-            "room" => 2,
-            "room-high" => 1,
-            _ => 0,
-        };
-        // The first of several at one distance.
-        let farthest = rooms.rev().max_by_key(|t| (t.channels() == 2, distance(t)));
-        let derived = |track: &Track| Derived {
-            of: track.label.clone(),
-            preset: "trashy-room".to_owned(),
-            name: "trashy-room".to_owned(),
-        };
-        farthest.map(derived).into_iter().collect()
-    }
-
-    /// The group that a mic is in: one of the session file, else its part of the kit.
-    pub fn group_of(&self, mic: Mic) -> &str {
-        let group = self.groups.iter().find(|g| g.mics.contains(&mic));
-        group.map_or_else(|| family_group(mic.family), |g| g.name.as_str())
-    }
-
-    /// The output name of a track, or of a group or derived stem by its label.
-    ///
-    /// # Errors
-    /// As [`Template::name`].
-    pub fn name(&self, of: &Named) -> Result<String, String> {
-        let rate = self.output.rate_hz.unwrap_or(of.rate_hz).to_string();
-        self.naming.template.name(&Fields {
-            song: of.song,
-            take: of.take,
-            mic: of.label,
-            side: match of.side {
-                Some(Side::L) => "l",
-                Some(Side::R) => "r",
-                Some(Side::C) => "c",
-                None => "",
-            },
-            group: of.group,
-            date: &self.naming.date,
-            rate: &rate,
-            bits: self.output.bits.name(),
-            text: &self.naming.text,
-        })
-    }
-}
-
-/// What a name is made of.
-#[derive(Clone, Copy, Debug)]
-pub struct Named<'a> {
-    /// Slug of the song.
-    pub song: &'a str,
-    /// Slug of the take.
-    pub take: &'a str,
-    /// `snare-top`, `china-r`, `toms`, `trashy-room`.
-    pub label: &'a str,
-    /// Its side.
-    pub side: Option<Side>,
-    /// The group it is in.
-    pub group: &'a str,
-    /// Frames a second of the source.
-    pub rate_hz: u32,
-}
-
-impl MicGroup {
-    /// Kick, snare, toms, cymbals (with the hat), overheads, rooms.
-    pub fn standard() -> Vec<MicGroup> {
-        let mut groups: Vec<MicGroup> = Vec::new();
-        for mic in Mic::all().filter(|mic| mic.fader_db.is_some()) {
-            let name = family_group(mic.family);
-            match groups.iter_mut().find(|g| g.name == name) {
-                Some(group) => group.mics.push(mic),
-                None => groups.push(MicGroup {
-                    name: name.to_owned(),
-                    mics: vec![mic],
-                }),
-            }
-        }
-        groups
-    }
-
-    /// Whether this may be a group's name: a slug.
-    pub fn lawful_name(name: &str) -> bool {
-        !name.is_empty() && slug(name) == name
-    }
-}
-
-fn family_group(family: Family) -> &'static str {
-    match family {
-        Family::Kick => "kick",
-        Family::Snare => "snare",
-        Family::Tom => "toms",
-        Family::Hat | Family::Cymbal => "cymbals",
-        Family::Overhead => "overheads",
-        Family::Room => "rooms",
-        Family::Utility | Family::Unknown => "other",
-    }
-}
-
-/// The entry of this very label, else of its mic.
-fn find<T>(list: &[(Label, T)], exact: Label) -> Option<&(Label, T)> {
-    let mic = Label {
-        side: None,
-        index: 1,
-        ..exact
-    };
-    let at = |label: Label| list.iter().find(move |(l, _)| *l == label);
-    at(exact).or_else(|| at(mic))
 }

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
+use super::config::MicGroup;
 use super::label::Label;
 use super::{Family, Mic, Session, SessionFile, Track};
 use crate::error::printable;
@@ -45,6 +46,11 @@ pub fn init_toml(session: &Session) -> String {
     );
     add("# or \"never\".");
     add("left-out = \"song\"");
+    add(
+        "\n# Which stems the page lets one compare with their source by ear: each mic in one take of each",
+    );
+    add("# \"song\", in each \"take\" (some 1 MB a stem), or \"never\".");
+    add("excerpts = \"song\"");
     add("\n# Mics whose polarity is corrected without asking. All others are reported only.");
     add("polarity = [\"snare-bottom\"]");
     add("\n# Mics that are moved in time to meet the others.");
@@ -91,6 +97,18 @@ pub fn init_toml(session: &Session) -> String {
         add(&format!(
             "# mic.{mic} = {{ fader_db = {fader}, {pan}mute = false }}"
         ));
+    }
+    for derived in takes()
+        .flat_map(|take| default.derived_of(&take.tracks))
+        .take(1)
+    {
+        add(&format!(
+            "# mic.{} = {{ fader_db = -14, mute = false }}",
+            derived.name
+        ));
+    }
+    for group in MicGroup::standard() {
+        add(&format!("# group.{} = {{ fader_db = 0 }}", group.name));
     }
     add("\n# What outputs are called.");
     add("# Fields: {song} {take} {mic} {side} {group} {date} {rate} {bits} {text}");

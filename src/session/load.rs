@@ -5,16 +5,15 @@ use std::path::Path;
 
 use super::Mic;
 use super::config::{
-    Bits, Derived, Drum, FilePattern, Input, LeftOut, MicGroup, Mix, Output, Pairs, Polarity,
-    SessionFile, SetUp, Strip, View,
+    Drum, Excerpts, FilePattern, Input, LeftOut, Pairs, Polarity, SessionFile, SetUp,
 };
 use super::label::Label;
-use super::naming::{self, Template};
 use super::pattern::{self, Pattern};
-use super::slug::slug;
 use crate::error::Result;
 use crate::problem::walk::{Fields, Value, entries, parse};
 use crate::problem::{Problem, Problems, read_text, suggest};
+
+mod outputs;
 
 /// A session file may have no more bytes than this.
 const MAX_BYTES: u64 = 4_000_000;
@@ -75,6 +74,11 @@ fn walk(f: &mut Fields) -> SessionFile {
         Some("never") => LeftOut::Never,
         _ => LeftOut::Song,
     };
+    c.excerpts = match f.one_of("excerpts", &["song", "take", "never"]) {
+        Some("take") => Excerpts::Take,
+        Some("never") => Excerpts::Never,
+        _ => Excerpts::Song,
+    };
     if let Some(list) = f.array("polarity") {
         c.polarity = Polarity(mics(list, f.problems));
     }
@@ -82,16 +86,20 @@ fn walk(f: &mut Fields) -> SessionFile {
         c.align = mics(list, f.problems);
     }
     if let Some(value) = f.get("groups") {
-        c.groups = groups(value, f.problems);
+        c.groups = outputs::groups(value, f.problems);
+    }
+    // The mix may name derived stems.
+    if f.get("derived").is_some() {
+        c.derived = Some(list(f, "derived", outputs::derived));
     }
     if let Some(fields) = f.fields("mix") {
-        c.mix = mix(fields, &c.groups);
+        c.mix = outputs::mix(fields, &c);
     }
     if let Some(fields) = f.fields("naming") {
-        naming(fields, &mut c);
+        c.naming = outputs::naming(fields);
     }
     if let Some(fields) = f.fields("output") {
-        c.output = output(fields);
+        c.output = outputs::output(fields);
     }
     for (key, span, value) in f.table("kit").into_iter().flat_map(entries) {
         let mic = mic_at(key, span.clone(), f.problems);
@@ -100,9 +108,6 @@ fn walk(f: &mut Fields) -> SessionFile {
         };
         let fields = Fields::new(table, Some(span), f.problems);
         c.kit.extend(drum(fields, mic));
-    }
-    if f.get("derived").is_some() {
-        c.derived = Some(list(f, "derived", derived));
     }
     c
 }
@@ -142,7 +147,7 @@ fn read_pattern(value: Value, problems: &mut Problems) -> Option<Pattern> {
 
 fn input(mut f: Fields, place: Range<usize>) -> Option<Input> {
     let file = f.get("file").and_then(|v| file_pattern(v, f.problems));
-    let channel = f.i64("channel", 1..=64);
+    let channel = f.i64("channel", Input::CHANNEL);
     let skip = f.bool("skip");
     let value = f.get("mic");
     let mic = value.and_then(|v| label(v, f.problems));
@@ -194,162 +199,10 @@ fn setup(mut f: Fields, _: Range<usize>) -> Option<SetUp> {
     Some(SetUp { name: name?, takes })
 }
 
-fn groups(value: Value, problems: &mut Problems) -> Vec<MicGroup> {
-    if value.0.get_ref().as_str().is_some() {
-        return match value.one_of(&["standard"], problems) {
-            Some(_) => MicGroup::standard(),
-            None => Vec::new(),
-        };
-    }
-    let mut groups: Vec<MicGroup> = Vec::new();
-    for (name, span, value) in value.table(problems).into_iter().flat_map(entries) {
-        if !MicGroup::lawful_name(name) {
-            let message =
-                "expected lower-case letters, digits and `-`: it becomes part of file names";
-            let hint = format!("write `{}`", slug(name));
-            problems.add(Problem::at(span, message).hint(hint));
-        }
-        let Some(list) = value.array(problems) else {
-            continue;
-        };
-        let mut group = Vec::new();
-        for value in list {
-            let Some(mic) = mic(value, problems) else {
-                continue;
-            };
-            let holds = groups.iter().find(|g| g.mics.contains(&mic));
-            if let Some(other) = holds {
-                let message = format!("`{mic}` is in the group `{}` already", other.name);
-                let hint = "a mic may be in one group only: the sum of all groups is the mix";
-                problems.add(Problem::at(value.span(), message).hint(hint));
-            }
-            group.push(mic);
-        }
-        let name = name.to_owned();
-        groups.push(MicGroup { name, mics: group });
-    }
-    groups
-}
-
-fn mix(mut f: Fields, groups: &[MicGroup]) -> Mix {
-    let mut mix = Mix::default();
-    if f.one_of("view", &["player", "audience"]) == Some("audience") {
-        mix.view = View::Audience;
-    }
-    mix.left_handed = f.bool("left-handed").unwrap_or(false);
-    mix.target_lufs = f.f64("target_lufs", -60.0..=0.0).unwrap_or(mix.target_lufs);
-    mix.ceiling_dbtp = f
-        .f64("ceiling_dbtp", -20.0..=0.0)
-        .unwrap_or(mix.ceiling_dbtp);
-    mix.listening_copy = f.bool("listening-copy").unwrap_or(false);
-    for (key, span, value) in f.table("mic").into_iter().flat_map(entries) {
-        let label = label_at(key, span.clone(), f.problems);
-        let Some(table) = value.table(f.problems) else {
-            continue;
-        };
-        let mut strip = Fields::new(table, Some(span), f.problems);
-        let read = Strip {
-            fader_db: strip.f64("fader_db", -100.0..=24.0),
-            pan: strip.f64("pan", -100.0..=100.0),
-            mute: strip.bool("mute"),
-        };
-        strip.finish();
-        mix.mics.extend(label.map(|label| (label, read)));
-    }
-    let groups = match groups.is_empty() {
-        true => MicGroup::standard(),
-        false => groups.to_vec(),
-    };
-    let names: Vec<&str> = groups.iter().map(|g| g.name.as_str()).collect();
-    for (key, span, value) in f.table("group").into_iter().flat_map(entries) {
-        if !names.contains(&key) {
-            let problem = Problem::at(span.clone(), "no group has this name");
-            f.problems.add(problem.hint(suggest(key, &names, "Groups")));
-        }
-        let Some(table) = value.table(f.problems) else {
-            continue;
-        };
-        let mut strip = Fields::new(table, Some(span), f.problems);
-        strip.require("fader_db");
-        let fader = strip.f64("fader_db", -100.0..=24.0);
-        strip.finish();
-        mix.groups
-            .extend(fader.map(|fader| (key.to_owned(), fader)));
-    }
-    f.finish();
-    mix
-}
-
-fn naming(mut f: Fields, c: &mut SessionFile) {
-    for (key, text) in [("text", &mut c.naming.text), ("date", &mut c.naming.date)] {
-        let Some(value) = f.get(key) else { continue };
-        let Some(given) = value.string(f.problems) else {
-            continue;
-        };
-        if given.chars().all(naming::is_portable) && given.len() <= 60 {
-            *text = given.to_owned();
-        } else {
-            let message = "expected up to 60 ASCII letters, digits, spaces and `-`, `_`, `.`, `+`";
-            f.problems.add(Problem::at(value.span(), message));
-        }
-    }
-    if let Some(value) = f.get("template")
-        && let Some(text) = value.string(f.problems)
-    {
-        match Template::parse(text) {
-            Ok(template) => c.naming.template = template,
-            Err(faults) => {
-                for fault in faults {
-                    let at = inside(value, text, fault.at, f.problems);
-                    let mut problem = Problem::at(at, fault.message);
-                    problem.hint = fault.word.map(|w| suggest(&w, &naming::FIELDS, "Fields"));
-                    f.problems.add(problem);
-                }
-            }
-        }
-        for (field, given) in [("text", &c.naming.text), ("date", &c.naming.date)] {
-            if c.naming.template.has(field) && given.is_empty() {
-                let message =
-                    format!("`{{{field}}}` stands for `{field} = \"…\"` here, which is missing");
-                f.problems.add(Problem::at(value.span(), message));
-            }
-        }
-    }
-    f.finish();
-}
-
-fn output(mut f: Fields) -> Output {
-    let rate = f.i64("rate_hz", 8_000..=384_000);
-    let bits = f.get("bits").and_then(|value| {
-        // `16` and `24` are numbers, `"32f"` is a word: 32 alone would leave the kind open.
-        let text = match value.0.get_ref().as_str() {
-            Some(text) => text.to_owned(),
-            None => value.i64(16..=32, f.problems)?.to_string(),
-        };
-        match text.as_str() {
-            "16" => Some(Bits::Int16),
-            "24" => Some(Bits::Int24),
-            "32f" => Some(Bits::Float32),
-            _ => {
-                let message = "expected 16, 24 or \"32f\" (32-bit float)";
-                f.problems.add(Problem::at(value.span(), message));
-                None
-            }
-        }
-    });
-    let dither = f.bool("dither");
-    f.finish();
-    Output {
-        rate_hz: rate.and_then(|rate| u32::try_from(rate).ok()),
-        bits: bits.unwrap_or_default(),
-        dither: dither.unwrap_or(true),
-    }
-}
-
 fn drum(mut f: Fields, mic: Option<Mic>) -> Option<Drum> {
-    let diameter_in = f.f64("diameter_in", 4.0..=40.0);
-    let depth_in = f.f64("depth_in", 1.0..=40.0);
-    let tuning_hz = f.f64("tuning_hz", 20.0..=1000.0);
+    let diameter_in = f.f64("diameter_in", Drum::DIAMETER_IN);
+    let depth_in = f.f64("depth_in", Drum::DEPTH_IN);
+    let tuning_hz = f.f64("tuning_hz", Drum::TUNING_HZ);
     let note = f.string("note").unwrap_or_default().to_owned();
     f.finish();
     Some(Drum {
@@ -358,31 +211,6 @@ fn drum(mut f: Fields, mic: Option<Mic>) -> Option<Drum> {
         depth_in,
         tuning_hz,
         note,
-    })
-}
-
-fn derived(mut f: Fields, _: Range<usize>) -> Option<Derived> {
-    for key in ["of", "preset", "name"] {
-        f.require(key);
-    }
-    let value = f.get("of");
-    let of = value.and_then(|v| label(v, f.problems));
-    let preset = f.string("preset").map(str::to_owned);
-    let value = f.get("name");
-    let name = value.and_then(|v| v.string(f.problems));
-    if let (Some(value), Some(name)) = (value, name)
-        && !MicGroup::lawful_name(name)
-    {
-        let message = "expected lower-case letters, digits and `-`: it becomes part of file names";
-        let hint = format!("write `{}`", slug(name));
-        f.problems
-            .add(Problem::at(value.span(), message).hint(hint));
-    }
-    f.finish();
-    Some(Derived {
-        of: of?.to_string(),
-        preset: preset?,
-        name: name?.to_owned(),
     })
 }
 
@@ -439,6 +267,7 @@ fn inside(value: Value, text: &str, at: Range<usize>, problems: &Problems) -> Ra
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::session::config::{Bits, Mix};
 
     #[test]
     fn everything_can_be_set() {
@@ -447,6 +276,7 @@ mod tests {
             pattern = "{song}/{take}/{mic}"
             pairs = "split"
             left-out = "never"
+            excerpts = "take"
             polarity = []
             align = ["overhead"]
             inputs = [
@@ -474,6 +304,8 @@ mod tests {
             fader_db = -3
             pan = 50
             mute = true
+            [mix.mic.torn-room]
+            mute = true
             [mix.group.drums]
             fader_db = 1
             [naming]
@@ -492,6 +324,8 @@ mod tests {
         assert_eq!(config.inputs.len(), 3);
         assert_eq!(config.output.bits, Bits::Float32);
         assert_eq!(config.mix.groups, [("drums".to_owned(), 1.0)]);
+        assert_eq!(config.mix.derived.len(), 1);
+        assert_eq!(config.mix.mics.len(), 1);
         assert_eq!(config.setup_of("low-tide", "take-01"), "big kit");
         assert_eq!(config.setup_of("undertow", "take-01"), "undertow");
         assert_eq!(config.derived.map(|d| d.len()), Some(1));

@@ -22,6 +22,7 @@ pub mod paths;
 pub mod pattern;
 mod reading;
 mod scan;
+pub mod schema;
 mod settle;
 pub mod slug;
 mod suffix;

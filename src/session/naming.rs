@@ -196,7 +196,7 @@ impl<'a> Fields<'a> {
 }
 
 /// Whether every file system takes this character within a name.
-pub(super) fn is_portable(c: char) -> bool {
+pub(in crate::session) fn is_portable(c: char) -> bool {
     c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.' | '+' | ' ')
 }
 

@@ -5,22 +5,17 @@
 //! something falls on something everywhere. Each of the best places starts a pairing of hits, whose
 //! offset and ratio are fitted again and again while the distance that a pair may have shrinks.
 
+use super::colour::{colours, likeness};
 use super::figures::median;
-use super::hear::{COLOUR_HZ, Onset};
+use super::hear::Onset;
+use super::starts::starts;
 use crate::maths;
 
 /// Tempo ratios that are tried, from 1 − this to 1 + this; beyond, it is another tempo.
-const RATE_RANGE: f64 = 0.03;
-/// Most onsets that the histograms look at: the strongest.
-const MOST_ONSETS: usize = 400;
-/// Bin of a histogram, and how many neighbours on either side count with it.
-const BIN_MS: f64 = 4.0;
-const NEIGHBOURS: usize = 6;
-/// Places that start a pairing.
-const STARTS: usize = 16;
+pub(super) const RATE_RANGE: f64 = 0.03;
 /// Distance that a pair may have, in the first round and in the last.
 const FIRST_MS: f64 = 60.0;
-const LAST_MS: f64 = 25.0;
+pub(super) const LAST_MS: f64 = 25.0;
 const ROUNDS: usize = 6;
 /// Fewest pairs that make a map.
 pub(super) const LEAST_PAIRS: usize = 3;
@@ -34,16 +29,6 @@ const LEAST_OVERLAP: f64 = 0.5;
 /// Another shift that explains so much of what the best one does makes it ambiguous.
 const AS_GOOD: f64 = 0.93;
 
-/// How far colours may differ and still count about half in the histogram, in decibels.
-const COLOUR_DB: f64 = 8.0;
-/// How far below the loudest a level still counts, in decibels.
-const COLOUR_RANGE_DB: f64 = 40.0;
-/// What a pair of quite different colours counts.
-const COLOURLESS: f64 = 0.15;
-/// Hits whose colours vary less than this are all alike: nothing can be said by them.
-const VARIED_DB: f64 = 4.0;
-/// Fewest pairs whose colours can be held against each other.
-const COLOUR_PAIRS: usize = 8;
 /// Share of what falls together times its likeness: two different patterns on one grid
 /// reach 0.4, one and the same 0.9 (generated performances).
 const LEAST_AGREEMENT: f64 = 0.5;
@@ -181,135 +166,6 @@ fn overlap<'a>(a: &'a [Onset], b: &'a [Onset], map: &Map) -> (&'a [Onset], &'a [
     let b_from = b.partition_point(|o| o.ms < low);
     let b_to = b.partition_point(|o| o.ms <= high);
     (&a[from..to.max(from)], &b[b_from..b_to.max(b_from)])
-}
-
-/// The most promising maps.
-fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
-    let (strong_a, strong_b) = (strongest(a), strongest(b));
-    let weights: Vec<f64> = strong_a
-        .iter()
-        .flat_map(|x| strong_b.iter().map(|y| alike(&x.1, &y.1)))
-        .collect();
-    let length = a[a.len() - 1].ms.max(b[b.len() - 1].ms).max(1000.0);
-    let middle = 0.5 * (a[0].ms + a[a.len() - 1].ms);
-    let step = (20.0 / length).clamp(0.000_3, 0.005);
-    let rates = (RATE_RANGE / step).floor() as i64;
-    let low = -(1.0 + RATE_RANGE) * length - 100.0;
-    let bins = ((2.0 * (1.0 + RATE_RANGE) * length + 200.0) / BIN_MS) as usize + 1;
-    let mut peaks: Vec<(f64, f64, f64)> = Vec::new();
-    let mut counts = vec![0.0f64; bins];
-    let mut smooth = vec![0.0f64; bins];
-    let mut highest = 0.0f64;
-    // ratio 1 first: of equals it comes first, and stays first
-    for k in std::iter::once(0).chain((1..=rates).flat_map(|k| [k, -k])) {
-        let rate = 1.0 + step * k as f64;
-        counts.fill(0.0);
-        for (x, weights) in strong_a.iter().zip(weights.chunks_exact(strong_b.len())) {
-            for (y, weight) in strong_b.iter().zip(weights) {
-                let bin = ((y.0 - x.0 * rate - low) / BIN_MS) as usize;
-                if let Some(count) = counts.get_mut(bin) {
-                    *count += weight;
-                }
-            }
-        }
-        smooth_over(&counts, &mut smooth);
-        for i in 1..bins - 1 {
-            if smooth[i] >= smooth[i - 1] && smooth[i] > smooth[i + 1] && smooth[i] > 0.5 * highest
-            {
-                let offset = low + BIN_MS * (i as f64 + 0.5);
-                peaks.push((smooth[i], offset, rate));
-                highest = highest.max(smooth[i]);
-            }
-        }
-    }
-    peaks.sort_by(|x, y| y.0.total_cmp(&x.0));
-    let mut chosen: Vec<Map> = Vec::new();
-    for (_, offset_ms, rate) in peaks {
-        let map = Map { offset_ms, rate };
-        if chosen
-            .iter()
-            .all(|other| (other.at(middle) - map.at(middle)).abs() > 2.0 * LAST_MS)
-        {
-            chosen.push(map);
-        }
-        if chosen.len() == STARTS {
-            break;
-        }
-    }
-    chosen
-}
-
-/// The colour of an onset against the mean of its take, so that another drum of the kind, mic or
-/// gain makes no difference.
-type Colour = [f64; COLOUR_HZ.len()];
-
-fn colours(onsets: &[Onset]) -> Vec<Colour> {
-    let top: Colour = std::array::from_fn(|i| {
-        onsets
-            .iter()
-            .map(|o| o.colour_db[i])
-            .fold(f64::MIN, f64::max)
-    });
-    let held = |o: &Onset| -> Colour {
-        std::array::from_fn(|i| o.colour_db[i].max(top[i] - COLOUR_RANGE_DB))
-    };
-    let mut colours: Vec<Colour> = onsets.iter().map(held).collect();
-    for i in 0..COLOUR_HZ.len() {
-        let mean = colours.iter().map(|c| c[i]).sum::<f64>() / onsets.len().max(1) as f64;
-        colours.iter_mut().for_each(|c| c[i] -= mean);
-    }
-    colours
-}
-
-/// Times and colours of the strongest onsets.
-fn strongest(onsets: &[Onset]) -> Vec<(f64, Colour)> {
-    let mut sorted: Vec<(&Onset, Colour)> = onsets.iter().zip(colours(onsets)).collect();
-    sorted.sort_by(|x, y| {
-        y.0.strength
-            .total_cmp(&x.0.strength)
-            .then(x.0.ms.total_cmp(&y.0.ms))
-    });
-    sorted
-        .iter()
-        .take(MOST_ONSETS)
-        .map(|(o, colour)| (o.ms, *colour))
-        .collect()
-}
-
-/// What a pair of colours counts in a histogram, up to 1.
-fn alike(x: &Colour, y: &Colour) -> f64 {
-    let square = x.iter().zip(y).map(|(x, y)| (x - y) * (x - y)).sum::<f64>() / x.len() as f64;
-    COLOURLESS + (1.0 - COLOURLESS) * maths::exp(-square / (2.0 * COLOUR_DB * COLOUR_DB))
-}
-
-/// Correlation over the pairs, each range about the mean of the paired hits: what only
-/// one of them plays does not count.
-fn likeness(pairs: &[(usize, usize)], a: &[Colour], b: &[Colour]) -> Option<f64> {
-    let count = pairs.len() as f64;
-    let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
-    for range in 0..COLOUR_HZ.len() {
-        let points = || pairs.iter().map(|&(i, j)| (a[i][range], b[j][range]));
-        let sums = points().fold((0.0, 0.0), |(x, y), p| (x + p.0, y + p.1));
-        let mean = (sums.0 / count, sums.1 / count);
-        for (x, y) in points().map(|p| (p.0 - mean.0, p.1 - mean.1)) {
-            xy += x * y;
-            xx += x * x;
-            yy += y * y;
-        }
-    }
-    let spread = |sum: f64| (sum / (count * COLOUR_HZ.len() as f64)).sqrt();
-    let varied = pairs.len() >= COLOUR_PAIRS && spread(xx) > VARIED_DB && spread(yy) > VARIED_DB;
-    varied.then(|| xy / (xx * yy).sqrt())
-}
-
-/// A triangle over the neighbours of each bin.
-fn smooth_over(counts: &[f64], out: &mut [f64]) {
-    out.fill(0.0);
-    for (i, &count) in counts.iter().enumerate().filter(|(_, count)| **count > 0.0) {
-        for k in i.saturating_sub(NEIGHBOURS)..(i + NEIGHBOURS + 1).min(out.len()) {
-            out[k] += count * (1.0 - i.abs_diff(k) as f64 / (NEIGHBOURS + 1) as f64);
-        }
-    }
 }
 
 fn pair_up(a: &[Onset], b: &[Onset], start: Map) -> Option<Alignment> {

@@ -177,7 +177,7 @@ fn level_of((a, b): &Pair) -> Option<f64> {
 }
 
 /// Hits that belong to the drum by their level: what is far quieter is bleed, or a ghost note.
-fn own(pairs: &[Pair]) -> Vec<&Pair> {
+pub(super) fn own(pairs: &[Pair]) -> Vec<&Pair> {
     let loud = |side: fn(&Pair) -> f64| {
         let mut all: Vec<f64> = pairs.iter().map(side).collect();
         all.sort_by(f64::total_cmp);
@@ -339,12 +339,12 @@ fn measures(
     let cymbal = matches!(family, Family::Hat | Family::Cymbal);
     let tilt = Difference::of(curves.iter().filter_map(Curve::tilt));
     let centroid = over(&centroid);
-    // on cymbals, brightness is said only where tilt and centroid agree
+    // brightness is said only where tilt and centroid agree
     let agree = tilt
         .zip(centroid)
         .is_some_and(|(t, c)| t.median * c.median > 0.0);
     put(&LEVEL, level, false);
-    put(&TILT, tilt, agree || !cymbal);
+    put(&TILT, tilt, agree);
     put(&CENTROID, centroid, false);
     for (rule, low, high) in &SHARES {
         let part =

@@ -151,10 +151,12 @@ fn best_lag(
 }
 
 /// Seconds around a coarse onset in which the stroke begins and peaks.
-const EARLY_S: f64 = 0.010;
+const EARLY_S: f64 = 0.025;
 const LATE_S: f64 = 0.020;
-/// Smoothing of the envelope.
-const SMOOTH_S: f64 = 0.0004;
+/// So much of it lies before any stroke, however late the onset was noticed.
+const QUIET_S: f64 = 0.008;
+/// A peak is held so long, that the zeros of a low wave do not part a stroke.
+const HOLD_S: f64 = 0.008;
 /// The stroke begins where the envelope first reaches this part of its peak.
 const RISE: f64 = 0.12;
 
@@ -164,7 +166,7 @@ pub(super) fn strike(sound: &mut Sound, coarse: i64, rate_hz: u32) -> Result<i64
     let early = (EARLY_S * rate) as i64;
     let first = coarse - early;
     let samples = mono(sound, first, early as usize + (LATE_S * rate) as usize)?;
-    let width = ((SMOOTH_S * rate) as usize).max(1);
+    let width = ((HOLD_S * rate) as usize).max(1);
     let mut envelope = Vec::with_capacity(samples.len());
     for end in 0..samples.len() {
         let from = (end + 1).saturating_sub(width);
@@ -180,7 +182,8 @@ pub(super) fn strike(sound: &mut Sound, coarse: i64, rate_hz: u32) -> Result<i64
         return Ok(coarse);
     };
     // what rings on from before is no rise
-    let quiet = median(envelope[..early as usize / 2].iter().copied()).unwrap_or(0.0);
+    let before = (QUIET_S * rate) as usize;
+    let quiet = median(envelope.iter().take(before).copied()).unwrap_or(0.0);
     let level = (RISE * envelope[top])
         .max(2.0 * quiet)
         .min(0.9 * envelope[top]);

@@ -35,6 +35,8 @@ pub(super) const RINGS_HZ: [(&str, f64, f64); 3] = [
 /// One hit. Energies are sums of squares, a mean over the channels.
 #[derive(Clone, Debug)]
 pub(super) struct Hit {
+    /// Where it begins, in frames of its sound.
+    pub at: i64,
     /// K-weighted energy.
     pub loudness: f64,
     /// Third-octave energies, and those of as much of the background.
@@ -93,8 +95,9 @@ impl Measurer {
         (before + self.frames(free_s), before)
     }
 
-    /// Measures a piece of [`Measurer::reach`] frames. `None` for silence.
-    pub fn measure(&mut self, piece: &Block, free_s: f64) -> Option<Hit> {
+    /// Measures a piece of [`Measurer::reach`] frames around a hit that begins `at`. `None` for
+    /// silence.
+    pub fn measure(&mut self, piece: &Block, free_s: f64, at: i64) -> Option<Hit> {
         let before = self.frames(BEFORE_S);
         let channels = piece.count().max(1) as f64;
         let start = before - self.frames(LEAD_S);
@@ -148,6 +151,7 @@ impl Measurer {
         let room = late_s - LATE_S.0 >= 0.05;
         let wires_s = WIRES_S.1.min(free_s);
         Some(Hit {
+            at,
             loudness,
             snap_db: if room {
                 db(energy(0.0, SNAP_S) / energy(LATE_S.0, late_s))
@@ -349,7 +353,7 @@ mod tests {
         piece.extend(hit);
         piece.resize(frames, 0.0);
         measurer
-            .measure(&Block::from_channels(vec![piece]), free_s)
+            .measure(&Block::from_channels(vec![piece]), free_s, 0)
             .expect("a sound")
     }
 
@@ -393,6 +397,6 @@ mod tests {
     fn silence_is_no_hit() {
         let mut measurer = Measurer::new(RATE, Family::Snare);
         let (frames, _) = measurer.reach(0.3);
-        assert!(measurer.measure(&Block::new(1, frames), 0.3).is_none());
+        assert!(measurer.measure(&Block::new(1, frames), 0.3, 0).is_none());
     }
 }

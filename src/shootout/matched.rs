@@ -4,11 +4,12 @@ use super::align::{Alignment, Map, align, pairs};
 use super::compare::{self, Pair};
 use super::exact::{self, Exact};
 use super::figures::median;
-use super::hear::{Heard, Onset, hear};
+use super::hear::{Heard, Onset, hear, strokes};
 use super::hit::{LEAST_S, Measurer, window_s};
 use super::input::Candidate;
 use super::report::By;
 use super::sound::Sound;
+use super::whose::{Strokes, like_with_like};
 use super::{Check, STILL};
 use crate::block::Block;
 use crate::error::{Error, Result};
@@ -24,6 +25,8 @@ const MARGIN_MS: f64 = 6.0;
 const FEW: usize = 8;
 /// Below this agreement a person is told.
 const WHOLE: f64 = 0.8;
+/// Share of the paired strokes in which a drum must fall on its like, where the drums are known.
+const LIKE_WITH_LIKE: f64 = 0.75;
 /// Distance of a pair on one mic.
 const PAIR_MS: f64 = 25.0;
 
@@ -86,33 +89,49 @@ impl Matched {
     }
 }
 
+/// A candidate and what was heard of it.
+pub(super) struct Side<'a> {
+    pub candidate: &'a Candidate,
+    pub heard: &'a Heard,
+    pub strokes: &'a Strokes,
+}
+
 /// Lays a candidate on the first one. `notes` is told what a person should know.
 pub(super) fn candidate(
-    (first, first_heard): (&Candidate, &Heard),
-    (other, other_heard): (&Candidate, &Heard),
+    a_side: &Side<'_>,
+    b_side: &Side<'_>,
     notes: &mut Vec<String>,
 ) -> Result<Matched> {
+    let (first, other) = (a_side.candidate, b_side.candidate);
+    let (a_onsets, b_onsets) = (&a_side.heard.onsets, &b_side.heard.onsets);
     let refused = |reason: String| {
         Error::input(format!("{} and {} cannot be compared: {reason}", first.name, other.name))
             .hint("play the same pattern in both, at the same tempo; several bars, a few strokes of each drum")
     };
-    let alignment = align(&first_heard.onsets, &other_heard.onsets)
-        .map_err(|reason| refused(format!("they do not play the same pattern: {reason}")))?;
+    let another = |reason| refused(format!("they do not play the same pattern: {reason}"));
+    let alignment = align(a_onsets, b_onsets).map_err(another)?;
+    let times = alignment
+        .pairs
+        .iter()
+        .map(|&(i, j)| (a_onsets[i].ms, b_onsets[j].ms));
+    if let Some(share) = like_with_like(a_side.strokes, b_side.strokes, times)
+        && share < LIKE_WITH_LIKE
+    {
+        return Err(another(format!(
+            "where their hits fall together, other drums are struck ({:.0} % alike)",
+            100.0 * share
+        )));
+    }
     let rate = other.rate_hz;
     let (mut a, mut b) = (first.sound()?, other.sound()?);
-    let coarse = frames_of(
-        &alignment.pairs,
-        &first_heard.onsets,
-        &other_heard.onsets,
-        rate,
-    );
+    let coarse = frames_of(&alignment.pairs, a_onsets, b_onsets, rate);
     let same = exact::locate(&mut a, &mut b, &coarse, rate)?;
     let click = by_click(first, other, &alignment)?;
     let mut found = Matched {
         map: alignment.map,
         by: By::Hits,
         offset: 0,
-        drift_ppm: drift_ppm(&alignment, &first_heard.onsets),
+        drift_ppm: drift_ppm(&alignment, a_onsets),
         same,
         confidence: confidence(&alignment, same.is_some()),
         paired: alignment.pairs.len(),
@@ -121,22 +140,21 @@ pub(super) fn candidate(
         louder_db: 0.0,
     };
     found.places = places(&mut a, &mut b, &coarse, &found, rate)?;
-    let distance = median(found.places.iter().map(|p| (p.1 - p.0) as f64)).unwrap_or(0.0);
-    found.offset = same.map_or(distance.round() as i64, |s| s.frames);
-    found.drift_ppm = same.map_or(found.drift_ppm, |s| s.drift_ppm);
+    if let Some(same) = same {
+        (found.offset, found.drift_ppm) = (same.frames, same.drift_ppm);
+    }
     if let Some(click) = click {
         found.by = By::Click;
-        found.offset = click.frames;
-        found.drift_ppm = click.drift_ppm;
+        (found.offset, found.drift_ppm) = (click.frames, click.drift_ppm);
     }
     let family = other.family();
-    found.pairs = measure(
-        (&mut a, &first_heard.onsets),
-        (&mut b, &other_heard.onsets),
-        &found,
-        family,
-        rate,
-    )?;
+    found.pairs = measure((&mut a, a_onsets), (&mut b, b_onsets), &found, family, rate)?;
+    if found.same.is_none() && found.by == By::Hits {
+        // its own strokes begin more sharply than what a mic hears of other drums
+        let own = compare::own(&found.pairs);
+        let own = own.iter().map(|(a, b)| (b.at - a.at) as f64);
+        found.offset = median(own).unwrap_or(0.0).round() as i64;
+    }
     let level = compare::level(&found.pairs).ok_or_else(|| {
         refused(format!(
             "no matched hit has {:.0} ms of room before the next one",
@@ -144,13 +162,7 @@ pub(super) fn candidate(
         ))
     })?;
     found.louder_db = level.median;
-    tell(
-        &found,
-        &alignment,
-        (first, first_heard),
-        (other, other_heard),
-        notes,
-    );
+    tell(&found, &alignment, a_side, b_side, notes);
     Ok(found)
 }
 
@@ -163,6 +175,7 @@ pub(super) fn measure(
     rate: u32,
 ) -> Result<Vec<Pair>> {
     let mut measurer = Measurer::new(rate, family);
+    let (a_onsets, b_onsets) = (&strokes(a_onsets, family), &strokes(b_onsets, family));
     let room = |onsets: &[Onset], i: usize| {
         let clear = i == 0 || onsets[i].ms - onsets[i - 1].ms >= CLEAR_MS;
         let next = onsets.get(i + 1).map_or(f64::INFINITY, |next| next.ms);
@@ -198,9 +211,9 @@ pub(super) fn measure(
         };
         let (frames, before) = measurer.reach(free_s);
         a.read(at_a - before as i64, frames, &mut block)?;
-        let hit_a = measurer.measure(&block, free_s);
+        let hit_a = measurer.measure(&block, free_s, at_a);
         b.read(at_b - before as i64, frames, &mut block)?;
-        measured.extend(hit_a.zip(measurer.measure(&block, free_s)));
+        measured.extend(hit_a.zip(measurer.measure(&block, free_s, at_b)));
     }
     Ok(measured)
 }
@@ -294,10 +307,12 @@ fn confidence(alignment: &Alignment, same: bool) -> f64 {
 fn tell(
     found: &Matched,
     alignment: &Alignment,
-    (first, first_heard): (&Candidate, &Heard),
-    (other, other_heard): (&Candidate, &Heard),
+    a_side: &Side<'_>,
+    b_side: &Side<'_>,
     notes: &mut Vec<String>,
 ) {
+    let (first, first_heard) = (a_side.candidate, a_side.heard);
+    let (other, other_heard) = (b_side.candidate, b_side.heard);
     let names = format!("{} and {}", first.letter, other.letter);
     let rate = f64::from(other.rate_hz);
     match found.same {

@@ -19,10 +19,12 @@ use crate::units::round_to;
 use align::Map;
 use hear::{Heard, Onset, hear};
 use input::Candidate;
-use matched::Matched;
+use matched::{Matched, Side};
 use report::By;
+use whose::Strokes;
 
 mod align;
+mod colour;
 mod compare;
 mod exact;
 mod figures;
@@ -33,6 +35,8 @@ mod matched;
 mod page;
 mod report;
 mod sound;
+mod starts;
+mod whose;
 mod write;
 
 /// Asked between blocks whether to go on; an error ends the run.
@@ -52,16 +56,23 @@ pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
         .iter()
         .map(|c| hear_candidate(c, check))
         .collect::<Result<Vec<_>>>()?;
-    let (first, others) = (&candidates[0], &candidates[1..]);
+    let strokes = candidates
+        .iter()
+        .map(|c| Strokes::of(c, check))
+        .collect::<Result<Vec<_>>>()?;
+    let sides: Vec<Side<'_>> = (candidates.iter().zip(&heard).zip(&strokes))
+        .map(|((candidate, heard), strokes)| Side {
+            candidate,
+            heard,
+            strokes,
+        })
+        .collect();
     let mut matched = vec![Matched::itself()];
-    for (candidate, own) in others.iter().zip(&heard[1..]) {
+    for other in &sides[1..] {
         check()?;
-        matched.push(matched::candidate(
-            (first, &heard[0]),
-            (candidate, own),
-            &mut notes,
-        )?);
+        matched.push(matched::candidate(&sides[0], other, &mut notes)?);
     }
+    let others = &candidates[1..];
     let mut comparisons: Vec<Comparison> = Vec::new();
     for (candidate, found) in others.iter().zip(&matched[1..]) {
         comparisons.push(compare::compare(
@@ -70,7 +81,7 @@ pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
             candidate.rate_hz,
         ));
     }
-    let mics = mics(&candidates, &matched, check)?;
+    let mics = mics(&sides, &matched, check)?;
     let plan = write::Plan::new(&candidates, &heard, &matched, &mut notes, check)?;
 
     let confidence = matched[1..]
@@ -145,50 +156,41 @@ fn hear_candidate(candidate: &Candidate, check: Check<'_>) -> Result<Heard> {
     Ok(heard)
 }
 
-/// Compares every mic that all takes have.
+/// Compares every mic that all takes have, over the strokes of its own drum where they are known.
 fn mics(
-    candidates: &[Candidate],
+    sides: &[Side<'_>],
     matched: &[Matched],
     check: Check<'_>,
 ) -> Result<Vec<report::MicComparison>> {
-    let first = &candidates[0];
     let mut list = Vec::new();
-    for label in &first.shared {
-        let mut base: Option<Vec<Onset>> = None;
-        for (candidate, found) in candidates.iter().zip(matched) {
+    for label in &sides[0].candidate.shared {
+        let mut base: Option<(sound::Sound, Vec<Onset>)> = None;
+        for (side, found) in sides.iter().zip(matched) {
+            let candidate = side.candidate;
             let Some(placed) = candidate.track(label) else {
                 continue;
             };
+            let (family, rate_hz) = (placed.track.mic.family, candidate.rate_hz);
             let mut sound = sound::Sound::track(&candidate.root, placed)?;
-            let family = placed.track.mic.family;
-            let onsets = hear(
-                &mut sound,
-                family,
-                candidate.rate_hz,
-                candidate.frames(),
-                check,
-            )?
-            .onsets;
-            let Some(base) = &base else {
-                base = Some(onsets);
+            let heard = hear(&mut sound, family, rate_hz, candidate.frames(), check)?;
+            let onsets = side.strokes.own(label, heard.onsets);
+            let Some((base_sound, base)) = &mut base else {
+                base = Some((sound, onsets));
                 continue;
             };
-            let Some(placed) = first.track(label) else {
-                continue;
-            };
-            let mut base_sound = sound::Sound::track(&first.root, placed)?;
             let pairs = matched::measure(
-                (&mut base_sound, base),
+                (base_sound, base),
                 (&mut sound, &onsets),
                 found,
                 family,
-                candidate.rate_hz,
+                rate_hz,
             )?;
             if !pairs.is_empty() {
-                let comparison = compare::compare(&pairs, family, candidate.rate_hz);
+                let comparison = compare::compare(&pairs, family, rate_hz);
                 list.push(report::MicComparison {
                     mic: label.clone(),
                     name: candidate.name.clone(),
+                    own_hits: side.strokes.knows(label) && sides[0].strokes.knows(label),
                     comparison,
                 });
             }

@@ -6,29 +6,27 @@
 
 use std::fmt::Write as _;
 
-use maud::{DOCTYPE, Markup, html};
+use maud::{Markup, html};
 
 use super::compare::{Band, Comparison, Measure};
 use super::report::{By, Report};
 use crate::axis;
 use crate::error::printable;
+use crate::report::frame::{self, CAUTION};
 use crate::units::round_to;
 
 /// The page itself.
 pub(super) const PAGE: &str = "shootout.html";
 /// The folder of its small files.
 pub(super) const FOLDER: &str = "shootout-files";
+
 /// What stands beside the excerpts there.
-pub(super) const PARTS: [(&str, &[u8]); 2] = [
-    ("page.css", include_bytes!("page.css")),
-    ("page.js", include_bytes!("page.js")),
-];
-
-const POLICY: &str =
-    "default-src 'none'; style-src 'self'; script-src 'self'; base-uri 'none'; form-action 'none'";
-
-const CAUTION: &str = "Turn the volume down before you listen, and up only as far as you need: drums are loud without \
-    warning, and loud sound for long harms hearing. The player starts quietly; your system's volume is not known here.";
+pub(super) fn parts() -> [(&'static str, Vec<u8>); 2] {
+    [
+        ("page.css", frame::style(include_str!("page.css"))),
+        ("page.js", include_bytes!("page.js").to_vec()),
+    ]
+}
 
 /// The curve: units a decade and a decibel.
 const DECADE: f64 = 240.0;
@@ -70,62 +68,49 @@ pub(super) fn page(report: &Report, seconds: f64, rate_hz: u32) -> String {
     };
     let first = called(report, 0);
     let count = report.candidates.len();
-    let markup = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(POLICY);
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { "Shootout of " (count) }
-                link rel="stylesheet" href={ (FOLDER) "/page.css" };
-                @for index in 0..count { script defer src={ (FOLDER) "/" (letter(index)) ".js" } {} }
-                script defer src={ (FOLDER) "/page.js" } {}
+    let body = html! {
+        header { h1 { (titles(report)) } }
+        main #main tabindex="-1" {
+            (candidates(report))
+            (listen(report, seconds, rate_hz))
+            section #differences aria-labelledby="differences-title" {
+                h2 #differences-title { "What differs" }
+                p.about {
+                    "Over the matched hits, each held against its own like; positive where the later one has more. "
+                    "The curve is the shape only: its middle is 0, whatever the level. A word is said only where "
+                    "the difference is large enough to be useful and larger than the hits differ among themselves."
+                }
+                (comparison(&Shown {
+                    title: format!("{} against {first}", called(report, 1)),
+                    bands: &report.bands,
+                    measures: &report.measures,
+                    words: &report.words,
+                }))
+                @for (i, other) in report.more.iter().enumerate() {
+                    (against(format!("{} against {first}", called(report, i + 2)), &other.comparison))
+                }
             }
-            body {
-                a.skip href="#main" { "To the comparison" }
-                header { h1 { (titles(report)) } }
-                main #main tabindex="-1" {
-                    (candidates(report))
-                    (listen(report, seconds, rate_hz))
-                    section #differences aria-labelledby="differences-title" {
-                        h2 #differences-title { "What differs" }
-                        p.about {
-                            "Over the matched hits, each held against its own like; positive where the later one has more. "
-                            "The curve is the shape only: its middle is 0, whatever the level. A word is said only where "
-                            "the difference is large enough to be useful and larger than the hits differ among themselves."
-                        }
-                        (comparison(&Shown {
-                            title: format!("{} against {first}", called(report, 1)),
-                            bands: &report.bands,
-                            measures: &report.measures,
-                            words: &report.words,
-                        }))
-                        @for (i, other) in report.more.iter().enumerate() {
-                            (against(format!("{} against {first}", called(report, i + 2)), &other.comparison))
-                        }
-                    }
-                    @if !report.mics.is_empty() {
-                        section #mics aria-labelledby="mics-title" {
-                            h2 #mics-title { "Mic by mic" }
-                            @for mic in &report.mics {
-                                details {
-                                    summary {
-                                        (printable(&mic.mic)) ", " (printable(&mic.name)) ": "
-                                        (said(&mic.comparison.words))
-                                    }
-                                    (against(format!("{}, {} against {first}", mic.mic, mic.name), &mic.comparison))
-                                }
+            @if !report.mics.is_empty() {
+                section #mics aria-labelledby="mics-title" {
+                    h2 #mics-title { "Mic by mic" }
+                    @for mic in &report.mics {
+                        details {
+                            summary {
+                                (printable(&mic.mic)) ", " (printable(&mic.name)) ": "
+                                (said(&mic.comparison.words))
                             }
+                            (against(format!("{}, {} against {first}", mic.mic, mic.name), &mic.comparison))
                         }
                     }
                 }
-                footer { p { (report.tool) ". The same figures are in " a href="shootout.json" { "shootout.json" } "." } }
             }
         }
+        footer { p { (report.tool) ". The same figures are in " a href="shootout.json" { "shootout.json" } "." } }
     };
-    markup.into_string()
+    let mut scripts: Vec<String> = (0..count).map(|i| format!("{}.js", letter(i))).collect();
+    scripts.push("page.js".to_owned());
+    let scripts: Vec<&str> = scripts.iter().map(String::as_str).collect();
+    frame::document(&format!("Shootout of {count}"), FOLDER, &scripts, body).into_string()
 }
 
 fn titles(report: &Report) -> String {

@@ -90,6 +90,8 @@ pub struct MicComparison {
     pub mic: String,
     /// Name of the candidate.
     pub name: String,
+    /// Whether only strokes of the mic's own drum were compared, told from bleed by the other mics.
+    pub own_hits: bool,
     /// Against the first.
     #[serde(flatten)]
     pub comparison: Comparison,

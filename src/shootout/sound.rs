@@ -6,7 +6,7 @@ use crate::block::Block;
 use crate::engine::{TrackReader, mend};
 use crate::error::Result;
 use crate::mix::Strip;
-use crate::session::Track;
+use crate::session::{SessionFile, Track};
 
 /// A track of a candidate, and where it begins in the time of its take.
 #[derive(Clone, Debug)]
@@ -135,19 +135,8 @@ impl Part {
     }
 }
 
-/// Fader and position of a track in a rough mix, by the mic table; a side stands on its side.
+/// Fader and position of a track in a rough mix of its own defaults.
 fn fader(track: &Track) -> (f64, (f64, f64)) {
-    use crate::session::Side;
-    let fader_db = track.mic.fader_db.unwrap_or(0.0);
-    let pan = match track.side {
-        Some(Side::L) => -100.0,
-        Some(Side::R) => 100.0,
-        _ => track.mic.pan,
-    };
-    let pan = if track.channels() == 2 {
-        (-100.0, 100.0)
-    } else {
-        (pan, pan)
-    };
-    (fader_db, pan)
+    let place = SessionFile::default().place_of(track);
+    place.map_or((0.0, (0.0, 0.0)), |place| (place.fader_db, place.pan))
 }

@@ -227,9 +227,9 @@ pub(super) fn all(
         let published = outbox.write(Path::new(&path), text.as_bytes())?;
         manifest.insert(path, published.sha256);
     }
-    for (name, bytes) in page::PARTS {
+    for (name, bytes) in page::parts() {
         let path = format!("{}/{name}", page::FOLDER);
-        let published = outbox.write(Path::new(&path), bytes)?;
+        let published = outbox.write(Path::new(&path), &bytes)?;
         manifest.insert(path, published.sha256);
     }
     let seconds = excerpt.frames as f64 / f64::from(candidates[0].rate_hz);

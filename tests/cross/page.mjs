@@ -1,67 +1,37 @@
 // Opens a prepared folder's session.html in headless Chromium and holds it to its promises:
-// no request but for files, no error, no violation of WCAG 2.2 AA in either scheme, sorting and
-// filtering by keyboard, a player that plays, a print that holds every track.
+// no request but for files, no error, no violation of WCAG 2.2 AA in either scheme, small and quick,
+// sorting and filtering by keyboard, a player that plays, comparisons in step and equally loud,
+// a print that holds every track.
 //
-//   npm install --no-save playwright-core axe-core
 //   node tests/cross/page.mjs DIR [FOLDER FOR SCREENSHOTS]
 //
-// CHROMIUM names the browser, /usr/bin/chromium by default.
+// See browser.mjs for what it needs, and `pdftotext` (Debian: poppler-utils).
 import assert from 'node:assert/strict';
-import { readFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
-import { resolve } from 'node:path';
-import { pathToFileURL } from 'node:url';
-
-const require = createRequire(resolve(process.cwd(), 'x.js'));
-const { chromium } = require('playwright-core');
-const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
+import { execFileSync } from 'node:child_process';
+import { mkdtempSync, readFileSync, rmSync, statSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join, resolve } from 'node:path';
+import { json, launch, looks, open } from './browser.mjs';
+import { loudness, offset } from './sound.mjs';
 
 const [folder, shots] = process.argv.slice(2);
-const address = pathToFileURL(resolve(folder, 'session.html')).href;
-const session = JSON.parse(readFileSync(resolve(folder, 'session.json'), 'utf8'));
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium',
-  args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
-});
+const PAGE = 'session.html';
+const session = json(folder, 'session.json');
+// A larger session has its details on one page a take.
+const large = session.tracks.length > 300;
+const browser = await launch();
 
-const open = async (options) => {
-  const context = await browser.newContext(options);
-  const page = await context.newPage();
-  const foreign = [];
-  const errors = [];
-  page.on('request', (request) => { if (!/^(file|data|blob):/.test(request.url())) foreign.push(request.url()); });
-  page.on('console', (message) => { if (message.type() === 'error') errors.push(message.text()); });
-  page.on('pageerror', (error) => errors.push(String(error)));
-  const start = Date.now();
-  await page.goto(address);
-  return { context, page, foreign, errors, ms: Date.now() - start };
-};
+const bytes = statSync(resolve(folder, PAGE)).size;
+assert.ok(bytes < 3e6, `the page has ${bytes} bytes`);
+console.log(`${session.tracks.length} tracks, ${(bytes / 1e6).toFixed(2)} MB`);
 
-for (const colorScheme of ['light', 'dark']) {
-  for (const width of [1280, 390]) {
-    const { context, page, foreign, errors, ms } = await open({ colorScheme, viewport: { width, height: 900 } });
-    const wide = await page.evaluate(() => document.documentElement.scrollWidth);
-    assert.ok(wide <= width, `${colorScheme} ${width}: the page is ${wide} px wide`);
-    // One track open is enough: they are all made alike.
-    await page.evaluate(() => { const one = document.querySelector('details.track'); if (one) one.open = true; });
-    if (shots) await page.screenshot({ path: `${shots}/${colorScheme}-${width}.png`, fullPage: true });
-    const cdp = await context.newCDPSession(page);
-    const { result } = await cdp.send('Runtime.evaluate', {
-      expression: `${axe}; axe.run({ preload: false, runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] }).then((r) => JSON.stringify(r.violations.map((v) => [v.id, v.help, v.nodes.length, v.nodes[0].html])))`,
-      awaitPromise: true,
-      returnByValue: true,
-    });
-    const violations = JSON.parse(result.value);
-    assert.deepEqual(violations, [], `${colorScheme} ${width}`);
-    assert.deepEqual(foreign, []);
-    assert.deepEqual(errors, []);
-    console.log(`${colorScheme} ${width}: opened in ${ms} ms, no request, no error, no violation`);
-    await context.close();
-  }
-}
+// One track open is enough: they are all made alike.
+const unfold = () => { const one = document.querySelector('details.track'); if (one) one.open = true; };
+await looks(browser, folder, PAGE, shots, unfold);
 
 {
-  const { context, page, errors } = await open({ viewport: { width: 1280, height: 900 } });
+  const { context, page, clean, ms } = await open(browser, folder, PAGE, { viewport: { width: 1280, height: 900 } });
+  assert.ok(ms < 2000, `opened in ${ms} ms`);
   const rows = page.locator('#all tbody tr:visible');
   assert.equal(await rows.count(), session.tracks.length);
   const column = async (key) => page.locator(`#all tbody tr:visible td[data-key="${key}"]`).allTextContents();
@@ -81,6 +51,8 @@ for (const colorScheme of ['light', 'dark']) {
   assert.equal(await rows.count(), left);
   assert.equal(await page.locator('#shown').textContent(), `${left} of ${session.tracks.length} tracks`);
   await page.locator('#words').fill('');
+  console.log('sorted and filtered by keyboard');
+
   const play = page.locator('button.listen').first();
   if (await play.count()) {
     await play.focus();
@@ -93,45 +65,142 @@ for (const colorScheme of ['light', 'dark']) {
     assert.ok(await page.locator('#player audio').evaluate((audio) => audio.paused));
     console.log('a stem plays, quietly, and stops by the same key');
   }
-  const places = page.locator('.compare');
-  if (await places.count()) {
-    // A track without any stage: before and after must be the same samples, in step.
-    const untouched = session.tracks.find((t) => ['click', 'talkback', 'unknown-mic'].includes(t.mic) && t.gain_db === 0);
-    for (const name of [untouched?.name, session.tracks[0].name].filter(Boolean)) {
-      const details = page.locator('details.track', { has: page.locator(`summary strong:text-is("${name}")`) });
-      await details.evaluate((one) => { one.open = true; });
-      await details.locator('.compare button').first().click();
-      await page.waitForFunction(() => window.batterheadComparing(), null, { timeout: 15000 });
-      const [before, after] = await page.evaluate(() => window.batterheadComparing().map((s) => [s.sampleRate, s.length, Array.from(s.getChannelData(0))]));
-      assert.deepEqual(before.slice(0, 2), after.slice(0, 2));
-      if (name === untouched?.name) assert.deepEqual(before[2], after[2]);
-      const other = details.locator('.compare button').nth(1);
-      assert.equal(await other.textContent(), 'Hearing: before');
-      await other.focus();
-      await page.keyboard.press('Enter');
-      assert.equal(await other.textContent(), 'Hearing: after');
-      await details.locator('.compare button').first().click();
-      assert.equal(await page.evaluate(() => window.batterheadComparing()), null);
-    }
-    console.log('before and after are decoded and switched in step');
-  }
+
   const link = page.locator('#all tbody th a').last();
-  const target = (await link.getAttribute('href')).split('#')[1];
-  if ((await link.getAttribute('href')).startsWith('#')) {
-    await link.click();
-    assert.ok(await page.locator(`#${target}`).evaluate((one) => one.open));
+  const [file, target] = (await link.getAttribute('href')).split('#');
+  await link.click();
+  await page.waitForFunction((id) => document.getElementById(id)?.open, target);
+  assert.equal(large, file !== '', 'details of a large session stand on pages of their own');
+  clean();
+  await context.close();
+}
+
+// The page that holds the details of a track.
+const detailed = large ? session.tracks[0].song && `session-files/${session.tracks[0].song}_${session.tracks[0].take}.html` : PAGE;
+if (large) await looks(browser, folder, detailed, shots, unfold);
+
+// What is being compared, as decoded in the page: rate, and channels of each sound.
+const decoded = async (page) => {
+  await page.waitForFunction(() => window.batterheadComparing(), null, { timeout: 20000 });
+  return page.evaluate(() => window.batterheadComparing().map((sound) => ({
+    rate: sound.sampleRate,
+    channels: Array.from({ length: sound.numberOfChannels }, (_, c) => Array.from(sound.getChannelData(c))),
+  })));
+};
+const equallyLoud = (sounds, what) => {
+  const [a, b] = sounds.map(({ channels, rate }) => loudness(channels, rate));
+  assert.ok(Math.abs(a - b) <= 0.1, `${what}: ${a} and ${b} LUFS`);
+};
+
+// Notes gains, and lets the test decide how coins fall.
+const watch = () => {
+  globalThis.made = [];
+  globalThis.coins = [];
+  const create = BaseAudioContext.prototype.createGain;
+  BaseAudioContext.prototype.createGain = function created() {
+    const node = create.call(this);
+    made.push(node);
+    return node;
+  };
+  const random = crypto.getRandomValues.bind(crypto);
+  crypto.getRandomValues = (array) => {
+    if (coins.length === 0) return random(array);
+    array[0] = coins.shift();
+    return array;
+  };
+};
+
+{
+  const { context, page, clean } = await open(browser, folder, detailed, { viewport: { width: 1280, height: 900 } }, watch);
+  const places = page.locator('details.track:has(.compare)');
+  const count = await places.count();
+  let compared = 0;
+  for (let i = 0; i < count; i += 1) {
+    const details = places.nth(i);
+    const name = await details.locator('summary strong').textContent();
+    const track = session.tracks.find((t) => t.name === name);
+    const report = json(folder, track.report);
+    await details.evaluate((one) => { one.open = true; });
+    await details.locator('.compare > button').click();
+    const sounds = await decoded(page);
+    const [before, after] = sounds;
+    assert.equal(before.rate, report.sources[0].sample_rate_hz);
+    assert.equal(before.channels[0].length, after.channels[0].length);
+    equallyLoud(sounds, name);
+    const stages = report.decisions.stages.map((stage) => Object.keys(stage)[0]);
+    // A low-pass delays what it lets through by a sample or two, and a drive is followed by one.
+    const near = stages.some((stage) => ['drive', 'low-pass'].includes(stage)) ? 16 : 0;
+    // A second around the loudest moment.
+    const [one, other] = [before, after].map((sound) => sound.channels[0].slice(0.5 * before.rate, 1.5 * before.rate));
+    const late = offset(one, other);
+    assert.ok(Math.abs(late) <= near, `${name}: ${late} samples late`);
+    if (stages.length === 0 && report.decisions.gain_db === 0) assert.deepEqual(before.channels, after.channels, name);
+    compared += 1;
+    await details.locator('.compare > button').click();
+    assert.equal(await page.evaluate(() => window.batterheadComparing()), null);
+    await details.evaluate((one) => { one.open = false; });
   }
-  assert.deepEqual(errors, []);
-  if (shots) {
-    await page.pdf({ path: `${shots}/print.pdf`, format: 'A4', preferCSSPageSize: true });
-    console.log('printed');
+  if (count) {
+    const details = places.first();
+    await details.evaluate((one) => { one.open = true; });
+    await details.locator('.compare > button').click();
+    await decoded(page);
+    const heard = () => page.evaluate(async () => {
+      await new Promise((done) => { setTimeout(done, 150); });
+      return made.slice(-2).map((gain) => gain.gain.value > 0.01);
+    });
+    assert.deepEqual(await heard(), [true, false]);
+    await page.keyboard.press('x');
+    assert.deepEqual(await heard(), [false, true], 'X switches');
+    const documents = [];
+    for (const coin of [0, 1]) {
+      await page.evaluate((value) => { coins = [value]; }, coin);
+      await details.getByRole('button', { name: 'Hide which is which' }).click();
+      documents.push(await page.evaluate(() => document.documentElement.outerHTML));
+      assert.deepEqual(await heard(), coin ? [false, true] : [true, false], 'the coin decides who is First');
+      await details.getByRole('button', { name: 'Tell which is which' }).click();
+      assert.match(await details.locator('[role=status]').first().textContent(), coin ? /First was after/ : /First was before/);
+    }
+    assert.equal(documents[0], documents[1], 'the document does not tell which is which');
+    console.log(`${compared} stems: before and after in step, within 0.1 LU, hidden on request`);
   }
+  clean();
+  await context.close();
+}
+
+{
+  const { context, page, clean } = await open(browser, folder, PAGE, { viewport: { width: 1280, height: 900 } });
+  const places = page.locator('p.compare');
+  for (let i = 0; i < await places.count(); i += 1) {
+    await places.nth(i).locator('button').first().click();
+    equallyLoud(await decoded(page), `takes ${i}`);
+  }
+  console.log(`${await places.count()} songs: takes within 0.1 LU of each other`);
+  clean();
+
+  const work = shots ?? mkdtempSync(join(tmpdir(), 'page-print-'));
+  const pages = large ? [PAGE, detailed] : [PAGE];
+  for (const name of pages) {
+    await page.goto(`file://${resolve(folder, name)}`);
+    const path = join(work, `${name.replace(/\W+/g, '-')}.pdf`);
+    await page.pdf({ path, format: 'A4', preferCSSPageSize: true });
+    // Lines may be broken within a name.
+    const text = execFileSync('pdftotext', ['-layout', path, '-'], { maxBuffer: 1e9 }).toString();
+    const bare = text.replace(/\s+/g, '');
+    const held = name === PAGE ? session.tracks : session.tracks.filter((t) => t.song === session.tracks[0].song && t.take === session.tracks[0].take);
+    const lost = held.filter((t) => !bare.includes(t.name));
+    assert.deepEqual(lost.map((t) => t.name), [], 'lost in print');
+    const sheets = readFileSync(path).toString('latin1').match(/\/Type\s*\/Page\b/g)?.length;
+    console.log(`${name} in print: ${sheets} sheets hold ${held.length} tracks`);
+    assert.ok(sheets <= 8 + held.length / (name === PAGE ? 20 : 1), `${sheets} sheets`);
+  }
+  if (!shots) rmSync(work, { recursive: true });
   await context.close();
 }
 
 {
   // Without a script it is still a document with every track in it.
-  const { context, page } = await open({ javaScriptEnabled: false });
+  const { context, page } = await open(browser, folder, PAGE, { javaScriptEnabled: false });
   const text = await page.content();
   for (const track of session.tracks) assert.ok(text.includes(track.name), track.name);
   assert.equal(await page.locator('a.listen').count() > 0, session.tracks.some((t) => t.output));

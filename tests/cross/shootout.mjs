@@ -2,27 +2,15 @@
 // no error, no violation of WCAG 2.2 AA, all voices start at one time and one is heard, blind rounds
 // leave no trace in the document of which is which, and the verdict is that of a binomial test.
 //
-//   npm install --no-save playwright-core axe-core
 //   node tests/cross/shootout.mjs DIR [FOLDER FOR SCREENSHOTS]
 //
-// CHROMIUM names the browser, /usr/bin/chromium by default.
+// See browser.mjs for what it needs.
 import assert from 'node:assert/strict';
-import { readFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
-import { resolve } from 'node:path';
-import { pathToFileURL } from 'node:url';
-
-const require = createRequire(resolve(process.cwd(), 'x.js'));
-const { chromium } = require('playwright-core');
-const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
+import { json, launch, looks, open } from './browser.mjs';
 
 const [folder, shots] = process.argv.slice(2);
-const address = pathToFileURL(resolve(folder, 'shootout.html')).href;
-const report = JSON.parse(readFileSync(resolve(folder, 'shootout.json'), 'utf8'));
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium',
-  args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--disable-background-networking', '--disable-component-update', '--disable-sync', '--autoplay-policy=no-user-gesture-required'],
-});
+const report = json(folder, 'shootout.json');
+const browser = await launch();
 
 // Notes what the page asks of the audio system, and lets the test decide how coins fall.
 const watch = () => {
@@ -48,40 +36,9 @@ const watch = () => {
   };
 };
 
-const open = async (options) => {
-  const context = await browser.newContext(options);
-  const page = await context.newPage();
-  const foreign = [];
-  const errors = [];
-  page.on('request', (request) => { if (!/^(file|data|blob):/.test(request.url())) foreign.push(request.url()); });
-  page.on('console', (message) => { if (message.type() === 'error') errors.push(message.text()); });
-  page.on('pageerror', (error) => errors.push(String(error)));
-  await page.addInitScript(watch);
-  await page.goto(address);
-  return { context, page, foreign, errors };
-};
+await looks(browser, folder, 'shootout.html', shots);
 
-for (const colorScheme of ['light', 'dark']) {
-  for (const width of [1280, 390]) {
-    const { context, page, foreign, errors } = await open({ colorScheme, viewport: { width, height: 900 } });
-    const wide = await page.evaluate(() => document.documentElement.scrollWidth);
-    assert.ok(wide <= width, `${colorScheme} ${width}: the page is ${wide} px wide`);
-    if (shots) await page.screenshot({ path: `${shots}/shootout-${colorScheme}-${width}.png`, fullPage: true });
-    const cdp = await context.newCDPSession(page);
-    const { result } = await cdp.send('Runtime.evaluate', {
-      expression: `${axe}; axe.run({ preload: false, runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] }).then((r) => JSON.stringify(r.violations.map((v) => [v.id, v.help, v.nodes.length, v.nodes[0].html])))`,
-      awaitPromise: true,
-      returnByValue: true,
-    });
-    assert.deepEqual(JSON.parse(result.value), [], `${colorScheme} ${width}`);
-    assert.deepEqual(foreign, []);
-    assert.deepEqual(errors, []);
-    console.log(`${colorScheme} ${width}: no request, no error, no violation`);
-    await context.close();
-  }
-}
-
-const { context, page, errors } = await open({ viewport: { width: 1280, height: 900 } });
+const { page, clean } = await open(browser, folder, 'shootout.html', { viewport: { width: 1280, height: 900 } }, watch);
 const count = report.candidates.length;
 const settled = () => page.waitForTimeout(150);
 // master first, then one a voice
@@ -135,6 +92,6 @@ assert.match(text, /preferred in 9 of 10 rounds/);
 assert.match(text, / 2\.1 % /);
 assert.match(text, /hardly chance/);
 assert.equal(await page.locator('#choices button').count(), count);
-assert.deepEqual(errors, []);
+clean();
 console.log(`blind: ${text}`);
 await browser.close();

@@ -1,7 +1,9 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
 mod fuzz; // what the fuzzer begins with and has found
+mod mixes; // rough mixes, group stems, and what the session file says of them
 mod page; // session.html: complete, inert, no network
+mod performance; // generated performances of one pattern, held against each other
 mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
 mod publish; // whole files or none, the manifest
@@ -9,6 +11,7 @@ mod recorded; // recorded drum hits, where they are at hand
 mod resume; // the record of a run, and what the next one does with it
 mod scan; // folders and names: what files are taken for
 mod shootout; // two takes held against each other
+mod shootout_recorded; // the same with recorded hits
 mod stages; // every stage: data sheets, and what all of them promise
 mod support; // a session in a temporary folder, the program run on it
 mod wav; // sound files: formats, chunks, damage

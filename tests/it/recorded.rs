@@ -9,12 +9,13 @@ use batterhead::block::Block;
 
 use super::support::Place;
 
-const RATE: u32 = 44_100;
+pub const RATE: u32 = 44_100;
 const SECONDS: usize = 12;
 /// Where every file has one full sample, long before anything sounds.
 const IMPULSE: usize = 10_000;
 
-fn hits() -> Option<PathBuf> {
+/// The folder of recordings, where there is one.
+pub fn hits() -> Option<PathBuf> {
     let folder = std::env::var_os("BATTERHEAD_HITS")
         .map(PathBuf::from)
         .filter(|f| f.is_dir());
@@ -28,7 +29,8 @@ fn hits() -> Option<PathBuf> {
     folder
 }
 
-fn load(folder: &Path, name: &str) -> Vec<f64> {
+/// One recording, mono.
+pub fn load(folder: &Path, name: &str) -> Vec<f64> {
     let mut reader = audio::open(&folder.join(format!("{name}.flac"))).expect(name);
     assert_eq!(reader.info().rate_hz, RATE);
     let (mut block, mut samples) = (Block::default(), Vec::new());

@@ -4,6 +4,9 @@ use std::f64::consts::TAU;
 
 use serde_json::Value;
 
+use crate::performance::{
+    Stroke, compare, human, measure, notes, number, pattern, random, refused, write,
+};
 use crate::support::{Place, RATE, sha256};
 
 /// A drum: partial, how long it rings, how much noise it has.
@@ -34,53 +37,6 @@ const OTHER_SNARE: Drum = Drum {
     noise_t60_s: 0.20,
 };
 
-/// A stroke: seconds, which drum, how hard.
-type Stroke = (f64, usize, f64);
-
-fn random(state: &mut u64) -> f64 {
-    *state ^= *state << 13;
-    *state ^= *state >> 7;
-    *state ^= *state << 17;
-    (*state >> 11) as f64 / (1u64 << 53) as f64
-}
-
-/// Bars in eighths at 120 a minute: kick on 1, snare on 2 and 4, and a kick or none by chance in
-/// between, so that no bar is like another.
-fn pattern(seed: u64, bars: usize) -> Vec<Stroke> {
-    let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
-    let mut strokes = Vec::new();
-    for bar in 0..bars {
-        for eighth in 0..8 {
-            let at = 0.5 + 2.0 * bar as f64 + 0.25 * f64::from(eighth);
-            match eighth {
-                0 => strokes.push((at, 0, 0.9)),
-                2 | 6 => strokes.push((at, 1, 0.8)),
-                _ if random(&mut state) < 0.4 => {
-                    strokes.push((at, usize::from(random(&mut state) < 0.3), 0.7))
-                }
-                _ => {}
-            }
-        }
-    }
-    strokes
-}
-
-/// Moves every stroke by up to `ms` and changes its force by up to 2 dB.
-fn human(strokes: &[Stroke], seed: u64, ms: f64) -> Vec<Stroke> {
-    let mut state = seed.wrapping_mul(0x2545_f491_4f6c_dd1d) | 1;
-    strokes
-        .iter()
-        .map(|&(at, drum, force)| {
-            let at = at + (2.0 * random(&mut state) - 1.0) * ms / 1000.0;
-            (
-                at,
-                drum,
-                force * 10f64.powf((random(&mut state) - 0.5) * 0.2),
-            )
-        })
-        .collect()
-}
-
 /// One mono track of a performance.
 fn play(strokes: &[Stroke], kit: [Drum; 2], seconds: f64, seed: u64) -> Vec<f64> {
     let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
@@ -110,56 +66,6 @@ fn play(strokes: &[Stroke], kit: [Drum; 2], seconds: f64, seed: u64) -> Vec<f64>
         }
     }
     samples
-}
-
-fn write(place: &Place, path: &str, samples: &[f64], rate: u32) {
-    let path = place.path(path);
-    std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate,
-        bits_per_sample: 24,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).expect("a file");
-    for x in samples {
-        writer
-            .write_sample((x * 8_388_608.0).round().clamp(-8_388_608.0, 8_388_607.0) as i32)
-            .expect("room");
-    }
-    writer.finalize().expect("a whole file");
-}
-
-fn compare(place: &Place, candidates: &[&str]) -> Value {
-    let args = [&["shootout"], candidates, &["--out", "out"]].concat();
-    let ran = place.run(&args);
-    assert_eq!(ran.status, 0, "{}\n{}", ran.stdout, ran.stderr);
-    place.json("out/shootout.json")
-}
-
-fn refused(place: &Place, candidates: &[&str]) -> String {
-    let args = [&["shootout"], candidates, &["--out", "out"]].concat();
-    let ran = place.run(&args);
-    assert_eq!(ran.status, 2, "{}\n{}", ran.stdout, ran.stderr);
-    assert!(!place.path("out/manifest-sha256.txt").exists());
-    ran.stderr
-}
-
-fn number(value: &Value) -> f64 {
-    value
-        .as_f64()
-        .unwrap_or_else(|| panic!("a number, not {value}"))
-}
-
-fn measure<'a>(report: &'a Value, name: &str) -> &'a Value {
-    let all = report["measures"].as_array().expect("a list");
-    all.iter()
-        .find(|m| m["name"] == name)
-        .unwrap_or_else(|| panic!("{name} in {all:?}"))
-}
-
-fn notes(report: &Value) -> String {
-    report["notes"].to_string()
 }
 
 /// Everything but the level is 0.

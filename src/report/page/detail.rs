@@ -4,7 +4,7 @@ use maud::{Markup, html};
 use serde_json::Value;
 
 use super::plot;
-use super::{Shown, count, figure, href, listen, number};
+use super::{Excerpt, Shown, count, figure, href, listen, number};
 use crate::error::printable;
 use crate::measure::Levels;
 use crate::measure::picture::Picture;
@@ -26,11 +26,12 @@ pub fn track(track: &Shown<'_>, up: &str) -> Markup {
                     (listen(up, &output.path, None, "Play the stem", &report.name))
                     " "
                     @if let Some(excerpt) = &track.subject.excerpt {
-                        span.compare hidden data-path=(excerpt.path) data-file={ (up) (href(&excerpt.path)) } {
-                            button type="button" { "Compare before and after" }
-                            " " span role="status" {
-                                "five seconds, made equally loud: before by " (number(excerpt.before_db)) " dB, after by " (number(excerpt.after_db)) " dB"
+                        span.compare hidden {
+                            @for (sound, gain_db) in ["before", "after"].iter().zip(&excerpt.gains_db) {
+                                (voice(up, excerpt, sound, *gain_db))
                             }
+                            button type="button" { "Compare before and after" }
+                            " " span role="status" {}
                         }
                         " "
                     }
@@ -48,6 +49,13 @@ pub fn track(track: &Shown<'_>, up: &str) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// One of the sounds that a comparison switches between, for the script.
+pub fn voice(up: &str, excerpt: &Excerpt, name: &str, gain_db: f64) -> Markup {
+    html! {
+        data value=(excerpt.path) data-file={ (up) (href(&excerpt.path)) } data-from=(excerpt.from_s) data-gain=(gain_db) { (name) }
     }
 }
 

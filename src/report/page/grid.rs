@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{Shown, View, listen, number};
+use super::{Shown, View, href, listen, number};
 use crate::error::printable;
 use crate::finding::Severity;
 use crate::report::rounded;
@@ -22,7 +22,10 @@ pub fn grid(view: &View<'_>) -> Markup {
                 "x: a stem was written, m: its stem is muted in the rough mix, o: left out on purpose, -: no stem, "
                 "a point: no file; ! behind it: a problem, ?: a warning. Each leads to its track."
             }
-            @for song in songs { (table(view, song)) }
+            @for song in songs {
+                (table(view, song))
+                (compare(view, song))
+            }
         }
     }
 }
@@ -58,6 +61,33 @@ fn table(view: &View<'_>, song: &str) -> Markup {
                         }
                     }
                 }
+            }
+        }
+    }
+}
+
+/// Two takes of a song to be switched between.
+fn compare(view: &View<'_>, song: &str) -> Markup {
+    let mixes = view.session.mixes.iter().filter(|mix| mix.song == song);
+    let takes: Vec<_> = mixes
+        .filter_map(|m| Some((&m.take, m.excerpt.as_ref()?)))
+        .collect();
+    let choice = |label: &str, chosen: usize| {
+        html! {
+            select aria-label={ (label) " of " (song) } {
+                @for (i, (take, excerpt)) in takes.iter().enumerate() {
+                    option selected[i == chosen] value=(excerpt.path) data-file=(href(&excerpt.path))
+                        data-from=(excerpt.from_s) data-gain=[excerpt.gains_db.first()] { (take) }
+                }
+            }
+        }
+    };
+    html! {
+        @if takes.len() > 1 {
+            p.compare hidden {
+                (choice("One take", 0)) " " (choice("Another take", 1)) " "
+                button type="button" { "Compare takes" }
+                " " span role="status" {}
             }
         }
     }

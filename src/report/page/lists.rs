@@ -11,10 +11,14 @@ use crate::finding::{Code, Finding, Severity};
 use crate::report::session::FailedReport;
 use crate::units::round_to;
 
+mod changed;
+mod untold;
+
+pub use changed::changed;
+pub use untold::untold;
+
 /// Places of a finding that are written out.
 const PLACES: usize = 4;
-/// Takes of one decision that are written out.
-const TAKES: usize = 6;
 
 /// Where on the page a finding belongs.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -163,7 +167,7 @@ pub fn again(view: &View<'_>) -> Markup {
                         tbody {
                             @for item in &items {
                                 tr {
-                                    td {
+                                    td.whole {
                                         (item.take.0) " " (item.take.1)
                                         @if item.last_chance { br; strong { "no whole take of this song" } }
                                     }
@@ -192,246 +196,19 @@ fn failed(failed: &[FailedReport]) -> Markup {
 
 fn places(track: Option<&Shown<'_>>, at_s: &[f64]) -> Markup {
     let stem = track.and_then(|t| t.report.output.as_ref().map(|o| (t, o)));
+    let mut places: Vec<f64> = at_s.iter().map(|at| round_to(*at, 2)).collect();
+    places.dedup();
     html! {
-        @if at_s.is_empty() { "–" }
-        @for at in at_s.iter().take(PLACES) {
-            @let words = format!("{} s", round_to(*at, 2));
+        @if places.is_empty() { "–" }
+        @for at in places.iter().take(PLACES) {
+            @let words = format!("{at} s");
             @match stem {
                 Some((track, output)) => (listen("", &output.path, Some(*at), &words, &track.report.name)),
                 None => (words),
             }
             " "
         }
-        @if at_s.len() > PLACES { "and " (at_s.len() - PLACES) " more" }
-    }
-}
-
-/// What was done, the gravest first.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Kind {
-    Polarity,
-    Delay,
-    LeftOut,
-    Muted,
-    Held,
-    Fallback,
-}
-
-/// One decision that several takes share.
-#[derive(PartialEq, Eq, PartialOrd, Ord)]
-struct Change<'a> {
-    kind: Kind,
-    label: &'a str,
-    what: String,
-    why: String,
-}
-
-/// All that was changed and could be wrong, once a mic and reason.
-pub fn changed(view: &View<'_>) -> Markup {
-    let mut changes: BTreeMap<Change<'_>, Vec<Shown<'_>>> = BTreeMap::new();
-    for track in &view.tracks {
-        for (kind, what, why) in changes_of(track) {
-            let change = Change {
-                kind,
-                label: &track.subject.label,
-                what,
-                why,
-            };
-            changes.entry(change).or_default().push(*track);
-        }
-    }
-    html! {
-        section #changed {
-            h2 { "What was changed and could be wrong" }
-            @if changes.is_empty() { p { "Nothing." } } @else {
-                p {
-                    @if view.worksheet {
-                        "Each stands in " code { "worksheet.toml" } " under its key: edit the line there and give the file to "
-                        code { "batterhead prep" } " with " code.whole { "--worksheet FILE" } "."
-                    } @else {
-                        "This is what " code { "batterhead prep" } " would do; nothing was written but reports."
-                    }
-                }
-                div.scroll.words tabindex="0" role="region" aria-label="What was changed" {
-                    table {
-                        thead { tr {
-                            th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "Why" }
-                            th scope="col" { "Confidence" } th scope="col" { "Takes" } th scope="col" { "Worksheet key" }
-                        } }
-                        tbody {
-                            @for (change, tracks) in &changes {
-                                tr {
-                                    th.whole scope="row" { (change.label) }
-                                    td { (change.what) }
-                                    td { (if change.why.is_empty() { "–".to_owned() } else { printable(&change.why).to_string() }) }
-                                    td.n { (confidence(tracks, change.kind)) }
-                                    td { (take_links(view, tracks)) }
-                                    td {
-                                        @for track in tracks.iter().take(1) { code.key { (printable(&track.subject.key)) } }
-                                        @if tracks.len() > 1 { " and " (tracks.len() - 1) " alike" }
-                                    }
-                                }
-                            }
-                        }
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// The takes of some tracks, each leading to its track; the song is named where it changes.
-fn take_links(view: &View<'_>, tracks: &[Shown<'_>]) -> Markup {
-    html! {
-        @for (i, track) in tracks.iter().take(TAKES).enumerate() {
-            @if i == 0 || tracks[i - 1].song() != track.song() { (track.song()) " " }
-            a href=(view.address(track)) { (track.take()) } " "
-        }
-        @if tracks.len() > TAKES { "and " (tracks.len() - TAKES) " more" }
-    }
-}
-
-/// What and why, in a fixed order.
-fn changes_of(track: &Shown<'_>) -> Vec<(Kind, String, String)> {
-    let decisions = &track.report.decisions;
-    let why = |name: &str| decisions.reasons.get(name).cloned().unwrap_or_default();
-    let mut changes = Vec::new();
-    if decisions.polarity_inverted {
-        changes.push((
-            Kind::Polarity,
-            "polarity inverted".to_owned(),
-            why("polarity_inverted"),
-        ));
-    }
-    if decisions.delay_samples != 0 {
-        changes.push((
-            Kind::Delay,
-            format!("delay {} samples", decisions.delay_samples),
-            why("delay_samples"),
-        ));
-    }
-    if decisions.left_out {
-        changes.push((Kind::LeftOut, "left out".to_owned(), why("left_out")));
-    } else if decisions.muted {
-        changes.push((
-            Kind::Muted,
-            "muted in the rough mix".to_owned(),
-            why("muted"),
-        ));
-    }
-    for stage in decisions.stages.iter().filter(|s| is_fallback(&s.why)) {
-        changes.push((Kind::Fallback, "fallback".to_owned(), stage.why.clone()));
-    }
-    let gain_why = why("gain_db");
-    if is_held(&gain_why) {
-        changes.push((Kind::Held, "gain held down".to_owned(), gain_why));
-    }
-    changes
-}
-
-// Reasons are words for people; these are the ones that the page has to tell apart.
-
-/// A frequency that should have followed the tuning did not.
-fn is_fallback(why: &str) -> bool {
-    why.starts_with("no clear ")
-        || why.contains("too far to be followed")
-        || why.contains(", limited to ")
-}
-
-/// A gain that the ceiling, or good sense, kept from its target.
-fn is_held(why: &str) -> bool {
-    why.contains("; held ") || why.contains("would be too much, limited")
-}
-
-/// A gain that could not be told.
-fn is_guessless(why: &str) -> bool {
-    why.contains("no gain is guessed")
-}
-
-/// How sure the finding behind a change is; of several takes the least.
-fn confidence(tracks: &[Shown<'_>], kind: Kind) -> Markup {
-    let code = match kind {
-        Kind::Polarity => Code::Polarity,
-        Kind::Delay => Code::Delay,
-        Kind::LeftOut | Kind::Muted => Code::NotPlayed,
-        Kind::Held | Kind::Fallback => return number(None::<f64>),
-    };
-    let found = tracks
-        .iter()
-        .flat_map(|t| &t.report.findings)
-        .filter(|f| f.code == code)
-        .map(|f| f.confidence);
-    number(found.min_by(f64::total_cmp))
-}
-
-/// What the program could not tell by itself.
-pub fn untold(view: &View<'_>) -> Markup {
-    let mut groups: BTreeMap<(Code, &str, &str), Vec<Shown<'_>>> = BTreeMap::new();
-    let mut levels: BTreeMap<(&str, &str), Vec<Shown<'_>>> = BTreeMap::new();
-    for track in &view.tracks {
-        let changed = changes_of(track);
-        for finding in &track.report.findings {
-            // A finding that led to no change is left to the person.
-            let open = match shelf(finding) {
-                Shelf::Untold => true,
-                Shelf::Changed => changed.is_empty(),
-                _ => false,
-            };
-            if open {
-                let key = (finding.code, &*track.subject.label, &*finding.message);
-                groups.entry(key).or_default().push(*track);
-            }
-        }
-        if let Some(why) = track
-            .report
-            .decisions
-            .reasons
-            .get("gain_db")
-            .filter(|why| is_guessless(why))
-        {
-            levels
-                .entry((&track.subject.label, why))
-                .or_default()
-                .push(*track);
-        }
-    }
-    let skipped = &view.session.skipped;
-    html! {
-        section #untold {
-            h2 { "What could not be told" }
-            @if groups.is_empty() && levels.is_empty() && skipped.is_empty() { p { "Nothing." } }
-            @if !groups.is_empty() || !levels.is_empty() {
-                div.scroll.words tabindex="0" role="region" aria-label="What could not be told" {
-                    table {
-                        thead { tr {
-                            th scope="col" { "Track" } th scope="col" { "What" } th scope="col" { "In words" }
-                            th scope="col" { "Confidence" } th scope="col" { "Takes" }
-                        } }
-                        tbody {
-                            @for ((code, label, message), tracks) in &groups {
-                                @let sure = tracks.iter().flat_map(|t| &t.report.findings)
-                                    .filter(|f| f.code == *code && f.message == *message)
-                                    .map(|f| f.confidence).min_by(f64::total_cmp);
-                                tr {
-                                    th.whole scope="row" { (label) } td { (word(code)) } td { (printable(message)) }
-                                    td.n { (number(sure)) } td { (take_links(view, tracks)) }
-                                }
-                            }
-                            @for ((label, why), tracks) in &levels {
-                                tr {
-                                    th.whole scope="row" { (label) } td { "level" } td { (printable(why)) }
-                                    td.n { (number(None::<f64>)) } td { (take_links(view, tracks)) }
-                                }
-                            }
-                        }
-                    }
-                }
-            }
-            @if !skipped.is_empty() {
-                h3 { (count(skipped.len(), "file")) " left out of the session" }
-                ul { @for file in skipped { li { span.path { (printable(&file.path.path)) } ": " (printable(&file.reason)) } } }
-            }
-        }
+        @if places.len() > PLACES { "and " (places.len() - PLACES) " more" }
     }
 }
 
@@ -447,48 +224,6 @@ mod tests {
             message: String::new(),
             at_s: Vec::new(),
         }
-    }
-
-    #[test]
-    fn the_reasons_that_the_page_tells_apart_are_those_that_are_given() {
-        use crate::decide::gains::{Tried, gains};
-        use crate::measure::Levels;
-        use crate::preset::{LevelRule, Link, Measure};
-        let rule = LevelRule {
-            measure: Measure::HitLevel,
-            target: -6.0,
-            link: Link::File,
-            ceiling_dbtp: -1.0,
-        };
-        let why = |hits: &[f64], true_peak_dbtp: f64| {
-            let levels = Levels {
-                true_peak_dbtp: Some(true_peak_dbtp),
-                ..Levels::default()
-            };
-            let tried = Tried {
-                key: "k",
-                song: "s",
-                setup: "s",
-                mic: "m".to_owned(),
-                rule: Some(&rule),
-                levels: &levels,
-                source_lufs: None,
-                hit_peaks_dbfs: hits,
-                frames: 1000,
-                played: true,
-            };
-            gains(&[tried]).remove(0).why
-        };
-        let (fine, held, none, far) = (
-            why(&[-12.0; 9], -12.0),
-            why(&[-12.0; 9], -3.0),
-            why(&[-12.0; 2], -3.0),
-            why(&[-90.0; 9], -90.0),
-        );
-        assert!(!is_held(&fine) && !is_guessless(&fine), "{fine}");
-        assert!(is_held(&held) && !is_guessless(&held), "{held}");
-        assert!(is_guessless(&none) && !is_held(&none), "{none}");
-        assert!(is_held(&far), "{far}");
     }
 
     #[test]

@@ -6,10 +6,11 @@
 
 use std::collections::BTreeMap;
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 use serde_json::Value;
 
 use super::TrackReport;
+use super::frame::{self, CAUTION};
 use super::session::SessionReport;
 use crate::error::printable;
 use crate::measure::picture::Picture;
@@ -47,17 +48,18 @@ pub struct Subject {
     pub excerpt: Option<Excerpt>,
 }
 
-/// Five seconds before and after, equally loud, in a script.
+/// A few seconds of sounds that are compared, equally loud, in a script: of a stem before and after,
+/// of a rough mix itself.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Excerpt {
     /// Relative to the output folder, with `/`.
     pub path: String,
     /// Of the whole file.
     pub sha256: String,
-    /// What the source was raised by to be as loud as the stem's excerpt.
-    pub before_db: f64,
-    /// What the stem was raised by.
-    pub after_db: f64,
+    /// Where it begins in the stem or mix.
+    pub from_s: f64,
+    /// What each sound was raised by to be as loud as the others.
+    pub gains_db: Vec<f64>,
 }
 
 /// One file, its path relative to the output folder.
@@ -153,7 +155,7 @@ pub fn files(
         },
         File {
             path: format!("{FOLDER}/page.css"),
-            bytes: include_bytes!("page.css").to_vec(),
+            bytes: frame::style(include_str!("page.css")),
         },
         File {
             path: format!("{FOLDER}/page.js"),
@@ -209,6 +211,7 @@ fn overview(view: &View<'_>) -> Markup {
                 section #tracks {
                     h2 { "Details of every track" }
                     (plot::legend())
+                    p { button #unfold type="button" hidden { "Open all" } }
                     @for track in &view.tracks { (detail::track(track, "")) }
                 }
             }
@@ -225,9 +228,10 @@ fn take_document(song: &str, take: &str, tracks: &[Shown<'_>]) -> Markup {
             nav aria-label="Sections" { a href={ "../" (PAGE) } { "The whole session" } }
         }
         main #main tabindex="-1" {
-            section #tracks {
+            section #tracks.whole {
                 h2 { "Details of every track" }
                 (plot::legend())
+                p { button #unfold type="button" hidden { "Open all" } }
                 @for track in tracks { (detail::track(track, "../")) }
             }
         }
@@ -235,41 +239,20 @@ fn take_document(song: &str, take: &str, tracks: &[Shown<'_>]) -> Markup {
     document(&title, "../", body)
 }
 
-/// The frame of every page. `up` leads from the page to the output folder.
+/// A page of the session. `up` leads from it to the output folder.
 fn document(title: &str, up: &str, body: Markup) -> Markup {
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(POLICY);
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (title) }
-                link rel="stylesheet" href={ (up) (FOLDER) "/page.css" };
-                script defer src={ (up) (FOLDER) "/page.js" } {}
-            }
-            body {
-                a.skip href="#main" { "Skip to the content" }
-                (plot::shared())
-                (body)
-                aside #player hidden aria-label="Player" {
-                    p #playing role="status" {}
-                    audio controls preload="none" {}
-                    p.caution { (CAUTION) }
-                }
-                footer { p { (super::TOOL) ". Made to be opened from disk; nothing on this page asks a network." } }
-            }
+    let body = html! {
+        (plot::shared())
+        (body)
+        aside #player hidden aria-label="Player" {
+            p #playing role="status" {}
+            audio controls preload="none" {}
+            p.caution { (CAUTION) }
         }
-    }
+        footer { p { (super::TOOL) ". Made to be opened from disk; nothing on this page asks a network." } }
+    };
+    frame::document(title, &format!("{up}{FOLDER}"), &["page.js"], body)
 }
-
-/// Nothing but the files beside the page: no network, no script in the page, no frame, no form.
-const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; media-src 'self'; base-uri 'none'; form-action 'none'";
-
-const CAUTION: &str = "Turn the volume down before you listen: stems can be loud without warning, and loud sound \
-    for long harms hearing. How much is allowed is a matter of the rules where you work; for advice on your own \
-    hearing ask a licensed professional.";
 
 /// A relative path as an address: every byte that is not plain is percent-encoded.
 fn href(path: &str) -> String {
@@ -419,7 +402,14 @@ mod tests {
         let (tracks, subjects): (Vec<_>, Vec<_>) = (1..=takes)
             .flat_map(|take| (0..mics).map(move |mic| report("low-tide", take, mic)))
             .unzip();
-        let session = SessionReport::new(&tracks, &subjects, Vec::new(), Vec::new(), Vec::new());
+        let session = SessionReport::new(
+            &tracks,
+            &subjects,
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+        );
         files(&session, &tracks, &subjects, true)
     }
 

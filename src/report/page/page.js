@@ -45,7 +45,7 @@
     release();
   });
 
-  // Before and after, in step: both run all the time, one of them is heard.
+  // Sounds that are compared: all run in step from one start, one of them is heard.
   const excerpts = new Map();
   window.batterheadExcerpt = (one) => excerpts.set(one.path, one);
   const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer;
@@ -57,26 +57,62 @@
     script.addEventListener('error', fail);
     document.head.append(script);
   });
+  const signed = (db) => `${Number(db) < 0 ? '\u2212' : '+'}${Math.abs(db)} dB`;
   let comparing = null;
   const still = () => {
     if (!comparing) return;
     comparing.context.close();
-    comparing.button.textContent = 'Compare before and after';
-    comparing.other.remove();
+    comparing.button.textContent = comparing.label;
+    comparing.controls.remove();
+    comparing.status.textContent = '';
     comparing = null;
+  };
+  const hear = (which) => {
+    const { context, gains, buttons } = comparing;
+    comparing.heard = which;
+    gains.forEach((gain, i) => {
+      gain.gain.cancelScheduledValues(context.currentTime);
+      gain.gain.setTargetAtTime(i === comparing.order[which] ? audio.volume : 0, context.currentTime, 0.005);
+    });
+    buttons.forEach((button, i) => button.setAttribute('aria-pressed', String(i === which)));
+  };
+  // Which is which is drawn by chance and known to the script alone until it is asked for.
+  const hide = (hidden) => {
+    const { names, buttons, toggle } = comparing;
+    const turned = hidden && crypto.getRandomValues(new Uint8Array(1))[0] & 1;
+    const was = comparing.order;
+    comparing.order = hidden ? (turned ? [1, 0] : [0, 1]) : [0, 1];
+    comparing.hidden = hidden;
+    buttons.forEach((button, i) => { button.textContent = hidden ? ['First', 'Second'][i] : names[i]; });
+    toggle.textContent = hidden ? 'Tell which is which' : 'Hide which is which';
+    comparing.status.textContent = hidden ? 'Which is which was drawn by chance.' : comparing.about;
+    if (!hidden && comparing.wasHidden) comparing.status.textContent = `First was ${names[was[0]]}, Second was ${names[was[1]]}.`;
+    comparing.wasHidden = hidden;
+    hear(0);
+  };
+  const push = (text, pressed) => {
+    const button = document.createElement('button');
+    button.type = 'button';
+    button.textContent = text;
+    if (pressed !== undefined) button.setAttribute('aria-pressed', String(pressed));
+    return button;
   };
   const compare = async (place, button) => {
     still();
     audio.pause();
-    let one;
+    const status = place.querySelector('[role=status]');
+    const selects = all('select', place);
+    const chosen = selects.length ? selects.map((select) => select.selectedOptions[0]) : all('data', place);
+    let sounds;
+    let context;
     try {
-      one = await load(place.dataset.path, place.dataset.file);
+      const loaded = await Promise.all(chosen.map((one) => load(one.getAttribute('value'), one.dataset.file)));
+      context = new AudioContext({ sampleRate: loaded[0].rate });
+      sounds = await Promise.all(loaded.map((one, i) => context.decodeAudioData(bytes(one.sounds[selects.length ? 0 : i]))));
     } catch {
-      place.querySelector('[role=status]').textContent = 'the excerpt is missing';
+      status.textContent = 'The excerpt is missing, or this browser cannot decode it.';
       return;
     }
-    const context = new AudioContext({ sampleRate: one.rate });
-    const sounds = await Promise.all([one.before, one.after].map((text) => context.decodeAudioData(bytes(text))));
     const start = context.currentTime + 0.05;
     const gains = sounds.map((sound) => {
       const source = context.createBufferSource();
@@ -88,23 +124,25 @@
       source.start(start);
       return gain;
     });
-    const other = document.createElement('button');
-    other.type = 'button';
-    let heard = 0;
-    const hear = (which) => {
-      heard = which;
-      gains.forEach((gain, i) => gain.gain.setTargetAtTime(i === which ? audio.volume : 0, context.currentTime, 0.005));
-      other.textContent = which ? 'Hearing: after' : 'Hearing: before';
+    const names = chosen.map((one) => one.textContent);
+    const buttons = names.map((name) => push(name, false));
+    const toggle = push('Hide which is which');
+    const controls = document.createElement('span');
+    controls.append(' ', ...buttons.flatMap((one) => [one, ' ']), toggle, ' ');
+    button.after(controls);
+    const from = chosen.map((one) => `${one.textContent} from ${one.dataset.from} s, ${signed(one.dataset.gain)}`);
+    comparing = {
+      context, button, label: button.textContent, controls, status, buttons, toggle, names, sounds, gains,
+      about: `${sounds[0].duration.toFixed(1)} s over and over, made equally loud: ${from.join('; ')}. X switches.`,
     };
-    other.addEventListener('click', () => hear(1 - heard));
-    hear(0);
+    buttons.forEach((one, i) => one.addEventListener('click', () => hear(i)));
+    toggle.addEventListener('click', () => hide(!comparing.hidden));
+    hide(false);
     button.textContent = 'Stop';
-    button.after(' ', other);
     player.hidden = false;
-    playing.textContent = 'Before and after in step; the volume of the player counts.';
-    comparing = { context, button, other, sounds };
-    audio.addEventListener('volumechange', () => { if (comparing && comparing.context === context) hear(heard); });
+    playing.textContent = 'Comparing, in step; the volume of the player counts.';
   };
+  audio.addEventListener('volumechange', () => { if (comparing) hear(comparing.heard); });
   // For whoever checks the page: what is being compared, as decoded.
   window.batterheadComparing = () => comparing && comparing.sounds;
   for (const place of all('.compare')) {
@@ -113,6 +151,15 @@
     button.addEventListener('click', () => {
       if (comparing && comparing.button === button) still();
       else compare(place, button);
+    });
+    all('select', place).forEach((select) => select.addEventListener('change', () => {
+      if (comparing && comparing.button === button) still();
+    }));
+    place.addEventListener('keydown', (event) => {
+      if (!comparing || comparing.button !== button || event.ctrlKey || event.altKey || event.metaKey) return;
+      if (event.key.toLowerCase() !== 'x' || event.target.matches('select')) return;
+      hear(1 - comparing.heard);
+      event.preventDefault();
     });
   }
   audio.addEventListener('play', still);
@@ -132,7 +179,20 @@
     const link = event.target.closest('a[href^="#track-"]');
     if (link && link.hash === location.hash) reveal();
   });
-  addEventListener('beforeprint', () => all('details').forEach((one) => { one.open = true; }));
+  // All details at once, to search them or to print them.
+  const unfold = document.getElementById('unfold');
+  if (unfold) {
+    const tracks = all('details.track');
+    const label = () => { unfold.textContent = tracks.some((one) => !one.open) ? 'Open all' : 'Close all'; };
+    unfold.hidden = false;
+    unfold.addEventListener('click', () => {
+      const open = tracks.some((one) => !one.open);
+      tracks.forEach((one) => { one.open = open; });
+      label();
+    });
+    tracks.forEach((one) => one.addEventListener('toggle', label));
+    label();
+  }
 
   // Sorting and filtering of the table of all tracks.
   const table = document.getElementById('all');
@@ -160,9 +220,16 @@
     if (!head.dataset.sort) return;
     const button = document.createElement('button');
     button.type = 'button';
-    button.append(...head.childNodes);
+    const label = [...head.childNodes];
+    const wrap = () => {
+      button.append(...label);
+      head.append(button);
+    };
+    wrap();
     button.addEventListener('click', () => sort(head, column));
-    head.append(button);
+    // A head that is printed again on each sheet shows no buttons.
+    addEventListener('beforeprint', () => head.replaceChildren(...label));
+    addEventListener('afterprint', wrap);
   });
   const words = document.getElementById('words');
   const open = document.getElementById('open');
