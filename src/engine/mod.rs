@@ -25,6 +25,7 @@ mod excerpts;
 mod finish;
 mod foreign;
 mod hear;
+mod key;
 mod layout;
 mod measure;
 mod mixes;

@@ -8,8 +8,8 @@ use std::path::Path;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
+use super::key::GENERATION;
 use super::measure::{self, changed};
-use super::store::GENERATION;
 use super::{Job, Plan, Work};
 use crate::error::{Kind, Result};
 use crate::publish::{hex, sha256_file};

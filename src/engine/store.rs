@@ -16,85 +16,12 @@ use sha2::{Digest, Sha256};
 use crate::error::{Error, Kind, Result, plain, printable};
 use crate::publish::{Outbox, hex};
 
+pub use super::key::{Key, Origin};
+
 /// The folder inside the output folder.
 pub const FOLDER: &str = ".batterhead";
 
 const JOURNAL: &str = "journal.jsonl";
-
-/// Part of every key: raise it when a measure or a stage changes what it gives.
-pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/3");
-
-/// Identifies a result by all that it depends on: content, settings, version; never by time.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-pub struct Key(String);
-
-impl Key {
-    /// The SHA-256 of a kind of result and what went into it, as JSON.
-    pub fn of(kind: &str, inputs: &impl Serialize) -> Self {
-        let inputs = serde_json::to_vec(inputs).unwrap_or_default();
-        let mut hash = Sha256::new();
-        for part in [GENERATION.as_bytes(), kind.as_bytes(), &inputs] {
-            hash.update((part.len() as u64).to_le_bytes());
-            hash.update(part);
-        }
-        Self(hex(&hash.finalize()))
-    }
-}
-
-/// What an output was made from, part by part, so that a person can be told which one changed.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub struct Origin {
-    generation: String,
-    /// The output depends on these.
-    parts: BTreeMap<String, Key>,
-    /// These may be why a part changed.
-    causes: BTreeMap<String, Key>,
-}
-
-impl Origin {
-    /// Of this version of the program.
-    pub fn new() -> Self {
-        Self {
-            generation: GENERATION.to_owned(),
-            ..Self::default()
-        }
-    }
-
-    /// With one more part; `name` as it stands after "since" and before "changed".
-    pub fn with(mut self, name: &str, part: &impl Serialize) -> Self {
-        self.parts.insert(name.to_owned(), Key::of(name, part));
-        self
-    }
-
-    /// With something that is only told where a part has changed too.
-    pub fn because(mut self, name: &str, cause: &impl Serialize) -> Self {
-        self.causes.insert(name.to_owned(), Key::of(name, cause));
-        self
-    }
-
-    fn same(&self, before: &Self) -> bool {
-        self.generation == before.generation && self.parts == before.parts
-    }
-
-    /// What differs from `before`, in words.
-    fn changed_since(&self, before: &Self) -> String {
-        if self.generation != before.generation {
-            return "they were made by another version of batterhead".to_owned();
-        }
-        let differing = |now: &BTreeMap<String, Key>, before: &BTreeMap<String, Key>| {
-            let differs = |(name, key): &(&String, &Key)| before.get(*name) != Some(*key);
-            let names: Vec<&str> = (now.iter().filter(differs))
-                .map(|(name, _)| name.as_str())
-                .collect();
-            names.join(" and ")
-        };
-        let parts = differing(&self.parts, &before.parts);
-        match differing(&self.causes, &before.causes) {
-            causes if causes.is_empty() => format!("{parts} changed"),
-            causes => format!("{parts} changed with {causes}"),
-        }
-    }
-}
 
 /// A finished output, so that the next run need not make it again.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -255,7 +182,7 @@ impl Store {
     }
 
     fn path(&self, key: &Key, ending: &str) -> String {
-        let (folder, name) = key.0.split_at_checked(2).unwrap_or(("", &key.0));
+        let (folder, name) = key.parts();
         format!("cache/{folder}/{name}.{ending}")
     }
 
@@ -528,12 +455,5 @@ mod tests {
         assert!(Store::open(folder.path()).is_err());
         assert_eq!(fs::read(&victim).unwrap(), b"whole");
         assert_eq!(fs::read_dir(outside.path()).unwrap().count(), 1);
-    }
-
-    #[test]
-    fn keys_differ_with_kind_and_input() {
-        assert_eq!(Key::of("a", &1), Key::of("a", &1));
-        assert_ne!(Key::of("a", &1), Key::of("a", &2));
-        assert_ne!(Key::of("a", &1), Key::of("b", &1));
     }
 }
