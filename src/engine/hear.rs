@@ -12,7 +12,8 @@ use crate::block::Block;
 use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
 use crate::error::{Error, Kind, Result};
 use crate::evidence::{
-    Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup, relate, same_sound,
+    DrumEvidence, Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup,
+    relate, same_sound, sketch,
 };
 use crate::finding::Finding;
 use crate::measure::inspect::confirm_clicks;
@@ -37,6 +38,14 @@ impl Members<'_> {
         known.offset_frames as f64 / f64::from(known.rate_hz)
     }
 
+    /// All that its evidence depends on.
+    fn keys(&self) -> Vec<(&Key, &str, i64)> {
+        let known = self.measured.iter().zip(&self.known);
+        known
+            .map(|(m, k)| (&m.key, k.label.as_str(), k.offset_frames))
+            .collect()
+    }
+
     fn samples(&self) -> u64 {
         self.tracks
             .iter()
@@ -58,20 +67,11 @@ struct TakeResult {
 /// One entry a track, in session order; a track that failed has an empty one.
 pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &[Result<Measured>]) -> Result<Vec<Heard>> {
     let takes = members(job, measured);
-    let alone = listen(work, &takes, &BTreeMap::new())?;
     let mut setups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (i, members) in takes.iter().enumerate() {
         setups.entry(&members.take.setup).or_default().push(i);
     }
-    // What the takes of a set-up teach each other; one take alone has nothing to learn from.
-    let mut references = BTreeMap::new();
-    for (setup, list) in setups.iter().filter(|(_, list)| list.len() > 1) {
-        let evidence: Vec<&TakeEvidence> = list
-            .iter()
-            .filter_map(|&i| alone[i].as_ref().ok().map(|r| &r.evidence))
-            .collect();
-        references.insert(*setup, Reference::pool(&evidence));
-    }
+    let references = references(work, &takes, &setups)?;
     let together = listen(work, &takes, &references)?;
     let mut all: Vec<Heard> = measured.iter().map(|_| Heard::default()).collect();
     for list in setups.values() {
@@ -117,6 +117,42 @@ pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &[Result<Measured>]) -> Re
         }
     }
     Ok(all)
+}
+
+/// What the takes of each set-up teach each other; one take alone has nothing to learn from.
+fn references<'s>(
+    work: &Work<'_>,
+    takes: &[Members<'_>],
+    setups: &BTreeMap<&'s str, Vec<usize>>,
+) -> Result<BTreeMap<&'s str, Reference>> {
+    let several = || setups.iter().filter(|(_, list)| list.len() > 1);
+    let members: Vec<&Members<'_>> = several()
+        .flat_map(|(_, list)| list.iter().map(|&i| &takes[i]))
+        .collect();
+    let samples = |members: &&Members<'_>| members.samples();
+    let sketches = work.each("listen", &members, samples, |members| {
+        let key = Key::of("sketch", &members.keys());
+        if let Some(found) = work.store.get::<Vec<DrumEvidence>>(&key) {
+            work.advance(members.samples());
+            return Ok(found);
+        }
+        let drums = sketch(&members.known, &mut Takes::new(work, members))?;
+        work.store.put(&key, &drums)?;
+        work.advance(members.samples());
+        Ok(drums)
+    })?;
+    let mut sketches = sketches.into_iter();
+    let mut references = BTreeMap::new();
+    for (setup, list) in several() {
+        let drums: Vec<Vec<DrumEvidence>> = sketches
+            .by_ref()
+            .take(list.len())
+            .filter_map(Result::ok)
+            .collect();
+        let drums: Vec<&[DrumEvidence]> = drums.iter().map(Vec::as_slice).collect();
+        references.insert(*setup, Reference::pool(&drums));
+    }
+    Ok(references)
 }
 
 fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'a>> {
@@ -179,22 +215,12 @@ fn listen(
 ) -> Result<Vec<Result<TakeResult>>> {
     work.each("listen", takes, Members::samples, |members| {
         let reference = references.get(members.take.setup.as_str());
-        let keys: Vec<(&Key, &str, i64)> = members
-            .measured
-            .iter()
-            .zip(&members.known)
-            .map(|(m, k)| (&m.key, k.label.as_str(), k.offset_frames))
-            .collect();
-        let key = Key::of("listen", &(keys, reference));
+        let key = Key::of("listen", &(members.keys(), reference));
         if let Some(found) = work.store.get(&key) {
             work.advance(members.samples());
             return Ok(found);
         }
-        let mut material = Takes {
-            work,
-            members,
-            readers: members.tracks.iter().map(|_| None).collect(),
-        };
+        let mut material = Takes::new(work, members);
         let evidence = relate(&members.known, &mut material, reference)?;
         let onsets = onsets(members, &mut material)?;
         let result = TakeResult {
@@ -272,6 +298,16 @@ struct Takes<'w, 'a> {
     work: &'w Work<'w>,
     members: &'w Members<'a>,
     readers: Vec<Option<TrackReader>>,
+}
+
+impl<'w, 'a> Takes<'w, 'a> {
+    fn new(work: &'w Work<'w>, members: &'w Members<'a>) -> Self {
+        Self {
+            work,
+            members,
+            readers: members.tracks.iter().map(|_| None).collect(),
+        }
+    }
 }
 
 impl Material for Takes<'_, '_> {
