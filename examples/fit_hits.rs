@@ -43,7 +43,7 @@ fn collect(seeds: std::ops::Range<u64>) -> Vec<Set> {
             let Ok(evidence) = relate(&tracks, &mut recorded, None) else {
                 continue;
             };
-            let reference = Reference::pool(&[&evidence]);
+            let reference = Reference::pool(&[&evidence.drums]);
             add(&mut sets, &take, bleed_db, None, true);
             add(&mut sets, &take, bleed_db, Some(&reference), true);
             // one way of playing throughout; toms are not in all of them

@@ -27,7 +27,7 @@ pub(crate) fn hits(kits: u64) {
                     let others: Vec<TakeEvidence> = (2..4)
                         .map(|k| heard(&take(seed, bleed_db, seed * 7 + k, None), None).0)
                         .collect();
-                    Reference::pool(&others.iter().collect::<Vec<_>>())
+                    Reference::pool(&others.iter().map(|t| &t.drums[..]).collect::<Vec<_>>())
                 });
                 let (evidence, _) = heard(&sim, reference.as_ref());
                 for (drum, voice) in DRUMS {
@@ -165,7 +165,8 @@ pub(crate) fn unplayed(kits: u64) {
                 })
                 .collect();
             let first: Vec<TakeEvidence> = sims.iter().map(|s| heard(s, None).0).collect();
-            let reference = Reference::pool(&first.iter().collect::<Vec<_>>());
+            let reference =
+                Reference::pool(&first.iter().map(|t| &t.drums[..]).collect::<Vec<_>>());
             for (k, sim) in sims.iter().enumerate() {
                 let (evidence, _) = heard(sim, Some(&reference));
                 for drum in &evidence.drums {

@@ -12,7 +12,8 @@ use crate::block::Block;
 use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
 use crate::error::{Error, Kind, Result};
 use crate::evidence::{
-    Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup, relate, same_sound,
+    DrumEvidence, Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup,
+    relate, same_sound, sketch,
 };
 use crate::finding::Finding;
 use crate::measure::inspect::confirm_clicks;
@@ -35,6 +36,14 @@ impl Members<'_> {
     fn start_s(&self, track: usize) -> f64 {
         let known = &self.known[track];
         known.offset_frames as f64 / f64::from(known.rate_hz)
+    }
+
+    /// All that its evidence depends on.
+    fn keys(&self) -> Vec<(&Key, &str, i64)> {
+        let known = self.measured.iter().zip(&self.known);
+        known
+            .map(|(m, k)| (&m.key, k.label.as_str(), k.offset_frames))
+            .collect()
     }
 
     fn samples(&self) -> u64 {
@@ -97,30 +106,17 @@ fn hear_takes(
     takes: &[Members<'_>],
     failed: &mut Vec<(usize, Error)>,
 ) -> Result<Vec<Heard>> {
-    let mut listened = |references: &BTreeMap<&str, Reference>| -> Result<_> {
-        let results = listen(work, takes, references)?;
-        for (members, result) in takes.iter().zip(&results) {
-            if let Err(error) = result {
-                failed.extend(blame(work, members, error));
-            }
-        }
-        Ok(results)
-    };
-    let alone = listened(&BTreeMap::new())?;
     let mut setups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (i, members) in takes.iter().enumerate() {
         setups.entry(&members.take.setup).or_default().push(i);
     }
-    // What the takes of a set-up teach each other; one take alone has nothing to learn from.
-    let mut references = BTreeMap::new();
-    for (setup, list) in setups.iter().filter(|(_, list)| list.len() > 1) {
-        let evidence: Vec<&TakeEvidence> = list
-            .iter()
-            .filter_map(|&i| alone[i].as_ref().ok().map(|r| &r.evidence))
-            .collect();
-        references.insert(*setup, Reference::pool(&evidence));
+    let references = references(work, takes, &setups, failed)?;
+    let together = listen(work, takes, &references)?;
+    for (members, result) in takes.iter().zip(&together) {
+        if let Err(error) = result {
+            failed.extend(blame(work, members, error));
+        }
     }
-    let together = listened(&references)?;
     let mut all: Vec<Heard> = (0..tracks).map(|_| Heard::default()).collect();
     for list in setups.values() {
         let good: Vec<usize> = list
@@ -165,6 +161,48 @@ fn hear_takes(
         }
     }
     Ok(all)
+}
+
+/// What the takes of each set-up teach each other; one take alone has nothing to learn from.
+fn references<'s>(
+    work: &Work<'_>,
+    takes: &[Members<'_>],
+    setups: &BTreeMap<&'s str, Vec<usize>>,
+    failed: &mut Vec<(usize, Error)>,
+) -> Result<BTreeMap<&'s str, Reference>> {
+    let several = || setups.iter().filter(|(_, list)| list.len() > 1);
+    let members: Vec<&Members<'_>> = several()
+        .flat_map(|(_, list)| list.iter().map(|&i| &takes[i]))
+        .collect();
+    let samples = |members: &&Members<'_>| members.samples();
+    let sketches = work.each("listen", &members, samples, |members| {
+        let key = Key::of("sketch", &members.keys());
+        if let Some(found) = work.store.get::<Vec<DrumEvidence>>(&key) {
+            work.advance(members.samples());
+            return Ok(found);
+        }
+        let drums = sketch(&members.known, &mut Takes::new(work, members))?;
+        work.store.put(&key, &drums)?;
+        work.advance(members.samples());
+        Ok(drums)
+    })?;
+    for (members, sketch) in members.iter().zip(&sketches) {
+        if let Err(error) = sketch {
+            failed.extend(blame(work, members, error));
+        }
+    }
+    let mut sketches = sketches.into_iter();
+    let mut references = BTreeMap::new();
+    for (setup, list) in several() {
+        let drums: Vec<Vec<DrumEvidence>> = sketches
+            .by_ref()
+            .take(list.len())
+            .filter_map(Result::ok)
+            .collect();
+        let drums: Vec<&[DrumEvidence]> = drums.iter().map(Vec::as_slice).collect();
+        references.insert(*setup, Reference::pool(&drums));
+    }
+    Ok(references)
 }
 
 fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'a>> {
@@ -227,22 +265,12 @@ fn listen(
 ) -> Result<Vec<Result<TakeResult>>> {
     work.each("listen", takes, Members::samples, |members| {
         let reference = references.get(members.take.setup.as_str());
-        let keys: Vec<(&Key, &str, i64)> = members
-            .measured
-            .iter()
-            .zip(&members.known)
-            .map(|(m, k)| (&m.key, k.label.as_str(), k.offset_frames))
-            .collect();
-        let key = Key::of("listen", &(keys, reference));
+        let key = Key::of("listen", &(members.keys(), reference));
         if let Some(found) = work.store.get(&key) {
             work.advance(members.samples());
             return Ok(found);
         }
-        let mut material = Takes {
-            work,
-            members,
-            readers: members.tracks.iter().map(|_| None).collect(),
-        };
+        let mut material = Takes::new(work, members);
         let evidence = relate(&members.known, &mut material, reference)?;
         let onsets = onsets(members, &mut material)?;
         let result = TakeResult {
@@ -320,6 +348,16 @@ struct Takes<'w, 'a> {
     work: &'w Work<'w>,
     members: &'w Members<'a>,
     readers: Vec<Option<TrackReader>>,
+}
+
+impl<'w, 'a> Takes<'w, 'a> {
+    fn new(work: &'w Work<'w>, members: &'w Members<'a>) -> Self {
+        Self {
+            work,
+            members,
+            readers: members.tracks.iter().map(|_| None).collect(),
+        }
+    }
 }
 
 impl Material for Takes<'_, '_> {

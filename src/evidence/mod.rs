@@ -2,8 +2,8 @@
 //!
 //! A [`Listener`] hears each track once and leaves a [`Trace`] of eight bytes a millisecond. What
 //! needs several mics is decided from the traces of a take, and from short pieces of sound around
-//! hits ([`relate`]); what needs several takes from their evidence ([`Reference::pool`], then
-//! [`relate`] once more, then [`pool_setup`]). Every result is plain data with its number of hits,
+//! hits ([`relate`]); what needs several takes from all of them ([`sketch`] and [`Reference::pool`]
+//! before [`relate`], [`pool_setup`] after it). Every result is plain data with its number of hits,
 //! its spread and a confidence; where that is low it says why, and nothing follows from it.
 
 mod attribute;
@@ -53,7 +53,7 @@ pub use pair::{PairEvidence, PairKind, Polarity};
 pub use reference::Reference;
 pub use setup::{MicLevel, SetupEvidence, pool_setup, weighted_quantile};
 pub use sides::{Lean, opposed, pool_leans};
-pub use take::{DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate};
+pub use take::{DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate, sketch};
 #[doc(hidden)]
 pub use take::{Example, examples};
 pub use trace::{Listener, Trace};

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::attribute::Known;
 use super::bank::BANDS;
 use super::drums::TakeTrack;
-use super::take::TakeEvidence;
+use super::take::DrumEvidence;
 use super::tuning::median;
 use crate::maths;
 
@@ -28,12 +28,12 @@ struct DrumReference {
 }
 
 impl Reference {
-    /// From the evidence of the takes of a set-up. Drums with fewer than three hits in every take
+    /// From the drums of the takes of a set-up. Drums with fewer than three hits in every take
     /// are not in it.
-    pub fn pool(takes: &[&TakeEvidence]) -> Self {
+    pub fn pool(takes: &[&[DrumEvidence]]) -> Self {
         let mut levels: BTreeMap<&str, Vec<(f64, usize)>> = BTreeMap::new();
         for (i, take) in takes.iter().enumerate() {
-            for drum in &take.drums {
+            for drum in *take {
                 if let Some(level) = drum.level_db.filter(|_| drum.count >= 3) {
                     levels.entry(&drum.name).or_default().push((level, i));
                 }
@@ -47,7 +47,7 @@ impl Reference {
                 list.retain(|(level, _)| *level >= loud - WEAK_TAKE_DB);
                 let mut values: BTreeMap<&str, [Vec<f64>; BANDS]> = BTreeMap::new();
                 for &(_, i) in &list {
-                    let drum = takes[i].drums.iter().find(|d| d.name == name)?;
+                    let drum = takes[i].iter().find(|d| d.name == name)?;
                     for (label, bands) in &drum.template_db {
                         let entry = values.entry(label).or_default();
                         for (all, band) in entry.iter_mut().zip(bands) {

@@ -223,6 +223,15 @@ pub fn relate(
     Ok(evidence)
 }
 
+/// What a take shows of its drums, without listening to the sound around hits: all that
+/// [`Reference::pool`] needs. Fails only where `material` does.
+pub fn sketch(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<DrumEvidence>> {
+    let kit = Kit::hear(tracks, material)?;
+    let mut attribution = kit.attribute(&kit.known(tracks, None));
+    hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
+    Ok(hits::drums(tracks, &kit, &attribution, None))
+}
+
 /// What the fitting program needs: for each drum its name, and for each moment the features and
 /// the time.
 #[doc(hidden)]
