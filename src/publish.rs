@@ -259,11 +259,15 @@ pub fn sweep(root: &Path) -> Result<usize> {
         .filter_map(|entry| entry.ok())
     {
         if entry.file_type().is_file() && entry.file_name().to_str().is_some_and(is_ours) {
-            fs::remove_file(entry.path()).map_err(|error| {
-                let reason = format!("a leftover cannot be removed: {}", plain(&error));
-                Error::new(Kind::Environment, reason).at(entry.path())
-            })?;
-            removed += 1;
+            match fs::remove_file(entry.path()) {
+                Ok(()) => removed += 1,
+                // A second run, which is about to be refused, removed its own.
+                Err(error) if error.kind() == ErrorKind::NotFound => {}
+                Err(error) => {
+                    let reason = format!("a leftover cannot be removed: {}", plain(&error));
+                    return Err(Error::new(Kind::Environment, reason).at(entry.path()));
+                }
+            }
         }
     }
     Ok(removed)
