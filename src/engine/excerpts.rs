@@ -59,18 +59,22 @@ pub fn of_stems(
     let mut seen = BTreeSet::new();
     let mut wanted = Vec::new();
     for (i, unit) in job.units.iter().enumerate() {
-        let (Some(song), Some(Ok(stem))) = (unit.song, &stems[i]) else {
-            continue;
-        };
-        let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index]) else {
-            continue;
-        };
-        // The mic of a song is processed alike in all its takes: one that plays it shows how.
-        let mut first = || !entry.muted.value && seen.insert((&song.slug, unit.label()));
+        let Some(song) = unit.song else { continue };
+        // The mic of a song is processed alike in all its takes: one that plays it shows how. Which
+        // one does not change with what fails, so that a later run leaves nothing over.
+        let plays = (plan.entries[i].as_ref())
+            .map_or(true, |entry| !entry.muted.value && !entry.left_out.value);
         let is_wanted = match job.config.excerpts {
-            Excerpts::Song => first(),
+            Excerpts::Song => plays && seen.insert((&song.slug, unit.label())),
             Excerpts::Take => true,
             Excerpts::Never => false,
+        };
+        let (Some(Ok(stem)), Ok(entry), Ok(measured)) = (
+            &stems[i],
+            &plan.entries[i],
+            &plan.measured[unit.track_index],
+        ) else {
+            continue;
         };
         if is_wanted {
             wanted.push((i, unit, entry.delay_samples.value, measured, stem));
