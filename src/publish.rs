@@ -142,6 +142,17 @@ impl Outbox {
         draft.publish()
     }
 
+    /// Removes a file, if it is there.
+    pub fn remove(&self, relative: &Path) -> Result<()> {
+        match self.dir.remove_file(relative) {
+            Err(error) if error.kind() != ErrorKind::NotFound => {
+                let reason = format!("cannot be removed: {}", plain(&error));
+                Err(Error::file(&self.root.join(relative), reason))
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// Makes the folders above `relative`, each a real folder, none a symbolic link. Gives the
     /// innermost one, relative too.
     fn folder_of(&self, relative: &Path) -> Result<PathBuf> {

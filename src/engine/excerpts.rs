@@ -21,7 +21,7 @@ use crate::block::Block;
 use crate::error::Result;
 use crate::maths;
 use crate::measure::Meter;
-use crate::publish::Outbox;
+use crate::publish::{Manifest, Outbox};
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
 use crate::report::session::{FailedReport, MixReport};
@@ -40,10 +40,9 @@ const ROUNDS: usize = 3;
 /// No peak passes this.
 const CEILING_DBTP: f64 = -1.0;
 
-/// What an excerpt of a track before and after takes on disk, in bytes.
-pub fn bytes(unit: &Unit<'_>) -> u64 {
-    let frames = (SECONDS * u64::from(unit.track.rate_hz())).min(unit.track.frames());
-    frames * unit.track.channels() as u64 * 2 * 2 * 4 / 3
+/// What one sound of an excerpt takes on disk, in bytes.
+pub fn bytes(rate_hz: u32, frames: u64, channels: u64) -> u64 {
+    (SECONDS * u64::from(rate_hz)).min(frames) * channels * 2 * 4 / 3
 }
 
 /// Excerpts of stems, by unit, as many as the session file asks for; one that cannot be made is
@@ -60,8 +59,7 @@ pub fn of_stems(
     let mut wanted = Vec::new();
     for (i, unit) in job.units.iter().enumerate() {
         let Some(song) = unit.song else { continue };
-        // The mic of a song is processed alike in all its takes: one that plays it shows how. Which
-        // one does not change with what fails, so that a later run leaves nothing over.
+        // The mic of a song is processed alike in all its takes: one that plays it shows how.
         let plays = (plan.entries[i].as_ref())
             .map_or(true, |entry| !entry.muted.value && !entry.left_out.value);
         let is_wanted = match job.config.excerpts {
@@ -189,7 +187,7 @@ pub fn of_mixes(
     )?;
     for (takes, made) in songs.iter().zip(made) {
         if let (Err(error), Some(&first)) = (&made, takes.first()) {
-            failed.push(unmade(&mix_path(&mixes[first].report), error));
+            failed.push(unmade(&path_of(&mixes[first].report), error));
         }
         for (&i, excerpt) in takes.iter().zip(made.unwrap_or_default()) {
             mixes[i].report.excerpt = excerpt;
@@ -218,7 +216,7 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         let frames = (SECONDS * u64::from(info.rate_hz)).min(info.frames);
         let from_s = (take.first_hit_s.unwrap_or(0.0) + after_first_s).max(0.0);
         let from = ((from_s * f64::from(info.rate_hz)) as u64).min(info.frames - frames);
-        let script = mix_path(&take.report);
+        let script = path_of(&take.report);
         pieces.push(Piece {
             mix,
             script,
@@ -349,13 +347,32 @@ fn piece(path: &Path, from: u64, frames: u64) -> Result<Block> {
     gather(frames as usize, |block, frames| file.read(block, frames))
 }
 
-/// Where the excerpts of a stem lie.
-pub fn path(unit: &Unit<'_>) -> String {
-    format!("{FOLDER}/excerpts/{}.js", unit.key)
+/// Removes the excerpts that earlier runs made and this one did not: another take may show the mic
+/// now, or none is asked for any more.
+pub fn sweep(work: &Work<'_>, outbox: &Outbox, manifest: &Manifest) -> Result<()> {
+    let below = format!("{FOLDER}/{EXCERPTS}/");
+    let paths = work.store.noted().into_iter();
+    for path in paths.filter(|path| path.starts_with(&below) && manifest.get(path).is_none()) {
+        outbox.remove(Path::new(&path))?;
+    }
+    Ok(())
 }
 
-fn mix_path(mix: &MixReport) -> String {
-    format!("{FOLDER}/excerpts/{}/{}.js", mix.song, mix.take)
+/// Inside the folder of the page.
+const EXCERPTS: &str = "excerpts";
+
+/// Where the excerpts of a stem lie.
+pub fn path(unit: &Unit<'_>) -> String {
+    format!("{FOLDER}/{EXCERPTS}/{}.js", unit.key)
+}
+
+/// Where the excerpt of the mix of a take lies.
+pub fn mix_path(song: &str, take: &str) -> String {
+    format!("{FOLDER}/{EXCERPTS}/{song}/{take}.js")
+}
+
+fn path_of(mix: &MixReport) -> String {
+    mix_path(&mix.song, &mix.take)
 }
 
 /// The next `frames` frames in one block.

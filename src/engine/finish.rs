@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::excerpts;
 use super::layout::Unit;
 use super::record::{RECORD, Record};
 use super::render::Rendered;
@@ -242,7 +243,7 @@ fn write_all(
     }
     work.stop.check()?;
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
-    Ok(())
+    excerpts::sweep(work, outbox, &manifest)
 }
 
 /// Refuses to write over a worksheet that a person has edited since it was written.

@@ -1,16 +1,19 @@
 //! Disk space is asked for before anything is rendered.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
-use super::Job;
 use super::render::depth;
+use super::{Job, excerpts};
 use crate::error::{Error, Kind, Result};
 use crate::resample::frames_out;
-use crate::session::Take;
 use crate::session::config::Excerpts;
 
-/// What may be needed beyond the samples themselves: headers, reports, evidence.
+/// What may be needed beyond the samples themselves: headers, blocks that are not filled.
 const RESERVE: f64 = 1.05;
+
+/// Reports, page and memory of one stem: about 50 kB in a session of three-minute takes.
+const WORDS_BYTES: u64 = 64_000;
 
 /// An error if the file system of `out` cannot hold what is going to be rendered. What lies there
 /// already, from an earlier run, is replaced and counts as room.
@@ -22,27 +25,43 @@ pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
         bytes.saturating_sub(there)
     };
     let mut need = 0;
+    let mut shown = BTreeSet::new();
     for &i in todo {
         let unit = &job.units[i];
         let (track, channels) = (unit.track, unit.track.channels() as u64);
         let rate_hz = output.rate_hz.unwrap_or(track.rate_hz());
         let frames = frames_out(track.frames(), 0, track.rate_hz(), rate_hz);
         need += missing(&unit.stem_path, frames * channels * sample_bytes);
-        if unit.song.is_some() && job.config.excerpts == Excerpts::Take {
-            let path = super::excerpts::path(unit);
-            need += missing(&path, super::excerpts::bytes(unit));
+        need += missing(&unit.report_path, WORDS_BYTES);
+        let is_shown = match job.config.excerpts {
+            Excerpts::Take => unit.song.is_some(),
+            Excerpts::Song => {
+                (unit.song).is_some_and(|song| shown.insert((&song.slug, unit.label())))
+            }
+            Excerpts::Never => false,
+        };
+        if is_shown {
+            // Before and after.
+            let bytes = 2 * excerpts::bytes(track.rate_hz(), track.frames(), channels);
+            need += missing(&excerpts::path(unit), bytes);
         }
     }
-    let takes = job.session.songs.iter().flat_map(|song| {
-        let pair = move |take: &'_ Take| {
+    for song in job.session.songs.iter().filter(|_| job.mixes) {
+        for take in &song.takes {
             let frames = take.tracks.iter().map(|track| track.frames()).max();
-            (song.slug.clone(), take.slug.clone(), frames.unwrap_or(0))
-        };
-        song.takes.iter().map(pair)
-    });
-    for (song, take, frames) in takes.filter(|_| job.mixes) {
-        need += missing(&format!("mixes/{song}/{take}.wav"), frames * 2 * 3);
-        need += frames * 2 * sample_bytes * job.config.groups.len() as u64;
+            let frames = frames.unwrap_or(0);
+            need += missing(
+                &format!("mixes/{}/{}.wav", song.slug, take.slug),
+                frames * 2 * 3,
+            );
+            need += frames * 2 * sample_bytes * job.config.groups.len() as u64;
+            need += frames * 2 * 2 * u64::from(job.config.mix.listening_copy);
+            if song.takes.len() > 1 && job.config.excerpts != Excerpts::Never {
+                let rate_hz = take.tracks.first().map_or(0, |track| track.rate_hz());
+                let path = excerpts::mix_path(&song.slug, &take.slug);
+                need += missing(&path, excerpts::bytes(rate_hz, frames, 2));
+            }
+        }
     }
     let need = (need as f64 * RESERVE) as u64;
     // A file system that cannot say is taken at its word when it is full.

@@ -233,6 +233,11 @@ impl Store {
         Some(done)
     }
 
+    /// Every output that was ever noted as finished.
+    pub fn noted(&self) -> Vec<String> {
+        self.journal().lines.keys().cloned().collect()
+    }
+
     /// Notes that a finished output is made again, and why.
     pub fn again(&self, path: &str, why: &str) {
         let mut told = self.told();

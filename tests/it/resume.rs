@@ -73,6 +73,27 @@ fn only_what_depends_on_a_change_is_made_again_and_it_is_said_why() {
 }
 
 #[test]
+fn excerpts_that_no_page_shows_any_more_are_taken_away_and_nothing_else_is() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 2);
+    place.prep(&[], 0);
+    let excerpts = place.path("out/session-files/excerpts");
+    let count = || {
+        let entries = walkdir::WalkDir::new(&excerpts).into_iter().flatten();
+        entries.filter(|entry| entry.file_type().is_file()).count()
+    };
+    assert!(count() > 0);
+    let own = excerpts.join("of mine.js");
+    std::fs::write(&own, "kept").unwrap();
+    std::fs::write(place.path("takes/session.toml"), "excerpts = \"never\"\n").unwrap();
+    place.prep(&[], 0);
+    assert_eq!(count(), 1);
+    assert_eq!(std::fs::read(&own).unwrap(), b"kept");
+    std::fs::remove_file(&own).unwrap();
+    assert_eq!(place.run(&["verify", "out"]).status, 0);
+}
+
+#[test]
 fn what_no_run_has_written_is_never_replaced() {
     let place = Place::new();
     place.session(&["Low Tide"], 1);
