@@ -5,6 +5,8 @@
 //! compares ratios (Févotte, Bertin, Durrieu, Neural Computation 21(3), 2009); templates are medians
 //! over many strokes, so that drums that are often struck together do not leak into each other.
 
+use multiversion::multiversion;
+
 use super::bank::BANDS;
 use super::moments::Rise;
 
@@ -61,6 +63,11 @@ impl Table {
         &self.floor[moment * self.dims..(moment + 1) * self.dims]
     }
 
+    /// Energy and floor.
+    fn at(&self, moment: usize) -> (&[f32], &[f32]) {
+        (self.energy(moment), self.floor(moment))
+    }
+
     /// Energy of one track at one moment, over all bands.
     pub fn level(&self, moment: usize, track: usize) -> f32 {
         self.energy(moment)[track * BANDS..(track + 1) * BANDS]
@@ -105,10 +112,12 @@ impl Mixture {
             })
             .collect();
         templates.extend(free_templates(table, &chosen, start.overheads));
+        let sources: Vec<usize> = (0..templates.len()).collect();
+        let mut room = Room::default();
         let mut gains = vec![vec![0.0; templates.len()]; chosen.len()];
         for round in 0..=ROUNDS {
             for (&moment, gains) in chosen.iter().zip(&mut gains) {
-                fit(table.energy(moment), table.floor(moment), &templates, gains);
+                fit(table.at(moment), &templates, &sources, gains, &mut room);
             }
             if round == ROUNDS {
                 break;
@@ -139,12 +148,8 @@ impl Mixture {
         };
         let mut gains = vec![0.0; mixture.templates.len()];
         for moment in 0..table.len() {
-            fit(
-                table.energy(moment),
-                table.floor(moment),
-                &mixture.templates,
-                &mut gains,
-            );
+            let templates = &mixture.templates;
+            fit(table.at(moment), templates, &sources, &mut gains, &mut room);
             mixture.gains.extend(&gains);
         }
         mixture
@@ -168,7 +173,7 @@ impl Mixture {
         drum: usize,
         track: usize,
     ) -> (f32, f32) {
-        let (y, floor) = (table.energy(moment), table.floor(moment));
+        let (y, floor) = table.at(moment);
         let gains = self.gains(moment);
         let share: f32 = self.templates[drum][track * BANDS..(track + 1) * BANDS]
             .iter()
@@ -180,8 +185,16 @@ impl Mixture {
         let kept: Vec<usize> = (0..self.sources()).filter(|&s| s != drum).collect();
         let mut without = gains.to_vec();
         without[drum] = 0.0;
+        let mut room = Room::default();
         for _ in 0..STEPS / 2 {
-            step(y, floor, &self.templates, &kept, &mut without, true);
+            step(
+                table.at(moment),
+                &self.templates,
+                &kept,
+                &mut without,
+                true,
+                &mut room,
+            );
         }
         let alone = losses(y, floor, &self.templates, &without);
         let sum = |range: std::ops::Range<usize>| {
@@ -223,53 +236,88 @@ fn losses(y: &[f32], floor: &[f32], templates: &[Template], gains: &[f32]) -> Ve
         .collect()
 }
 
+/// Room for one step, kept from one to the next.
+#[derive(Default)]
+struct Room {
+    /// What the gains have to rise and to fall by, in each dimension.
+    up: Vec<f32>,
+    down: Vec<f32>,
+}
+
 /// One multiplicative step of the gains of `sources`.
+#[multiversion(targets("x86_64+avx2"))]
 fn step(
-    y: &[f32],
-    floor: &[f32],
+    (y, floor): (&[f32], &[f32]),
     templates: &[Template],
     sources: &[usize],
     gains: &mut [f32],
     robust: bool,
+    room: &mut Room,
 ) {
-    let dims = y.len();
-    let mut up = vec![0.0f32; dims];
-    let mut down = floor.to_vec();
+    let Room { up, down } = room;
+    up.resize(y.len(), 0.0);
+    down.clear();
+    down.extend(floor);
     for &s in sources {
-        if gains[s] > 0.0 {
+        let gain = gains[s];
+        if gain > 0.0 {
             for (p, a) in down.iter_mut().zip(&templates[s]) {
-                *p += gains[s] * a;
+                *p += gain * a;
             }
         }
     }
-    for d in 0..dims {
-        let inverse = 1.0 / down[d];
-        let q = (y[d] + floor[d]) * inverse;
+    let places = up.iter_mut().zip(&mut *down);
+    for ((up, down), (y, floor)) in places.zip(y.iter().zip(floor)) {
+        let inverse = 1.0 / *down;
+        let q = (y + floor) * inverse;
         // a dimension that fits badly counts less
-        let weight = if robust {
-            let off = (q - 1.0) / (q + 1.0);
-            1.0 - 0.8 * off * off
-        } else {
-            1.0
-        };
-        up[d] = weight * q * inverse;
-        down[d] = weight * inverse;
+        let off = (q - 1.0) / (q + 1.0);
+        let weight = if robust { 1.0 - 0.8 * off * off } else { 1.0 };
+        *up = weight * q * inverse;
+        *down = weight * inverse;
     }
     for &s in sources {
-        let (mut a, mut b) = (0.0, 1e-30);
-        for ((t, u), d) in templates[s].iter().zip(&up).zip(&down) {
-            a += t * u;
-            b += t * d;
-        }
-        gains[s] *= a / b;
+        let [a, b] = dots(&templates[s], up, down);
+        gains[s] *= a / (b + 1e-30);
         if gains[s] < 1e-14 {
             gains[s] = 0.0;
         }
     }
 }
 
+/// Sums of `t · u` and of `t · v`; the order of summation is the same on every processor.
+#[inline(always)]
+fn dots(t: &[f32], u: &[f32], v: &[f32]) -> [f32; 2] {
+    const LANES: usize = 8;
+    let mut sums = [[0.0f32; LANES]; 2];
+    let ((t, t_rest), (u, u_rest), (v, v_rest)) = (
+        t.as_chunks::<LANES>(),
+        u.as_chunks::<LANES>(),
+        v.as_chunks::<LANES>(),
+    );
+    for ((t, u), v) in t.iter().zip(u).zip(v) {
+        for lane in 0..LANES {
+            sums[0][lane] += t[lane] * u[lane];
+            sums[1][lane] += t[lane] * v[lane];
+        }
+    }
+    for (lane, ((t, u), v)) in t_rest.iter().zip(u_rest).zip(v_rest).enumerate() {
+        sums[0][lane] += t * u;
+        sums[1][lane] += t * v;
+    }
+    let total =
+        |s: &[f32; LANES]| ((s[0] + s[4]) + (s[2] + s[6])) + ((s[1] + s[5]) + (s[3] + s[7]));
+    [total(&sums[0]), total(&sums[1])]
+}
+
 /// Gains of one moment.
-fn fit(y: &[f32], floor: &[f32], templates: &[Template], gains: &mut [f32]) {
+fn fit(
+    (y, floor): (&[f32], &[f32]),
+    templates: &[Template],
+    sources: &[usize],
+    gains: &mut [f32],
+    room: &mut Room,
+) {
     // a fair start for all: what the loudest dimensions of each template allow
     for (gain, template) in gains.iter_mut().zip(templates) {
         let weight: f32 = template.iter().sum::<f32>().max(1e-20);
@@ -281,9 +329,8 @@ fn fit(y: &[f32], floor: &[f32], templates: &[Template], gains: &mut [f32]) {
             / weight
             / templates.len() as f32;
     }
-    let all: Vec<usize> = (0..templates.len()).collect();
     for round in 0..STEPS {
-        step(y, floor, templates, &all, gains, round > 4);
+        step((y, floor), templates, sources, gains, round > 4, room);
     }
 }
 

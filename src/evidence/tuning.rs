@@ -50,7 +50,7 @@ pub struct HitTuning {
     pub next_level_db: Option<f64>,
     /// The fundamental 200 to 500 ms after the stroke, where nothing was struck until then.
     pub settled_hz: Option<f64>,
-    /// How fast it fades at first and later; see [`super::fade`].
+    /// How fast it fades at first and later.
     pub fade: Fade,
     /// How hard, for comparing takes: energy in the own mic over 10 ms.
     pub force_db: Option<f64>,

@@ -13,6 +13,8 @@ pub(crate) fn extremes(samples: &[f64]) -> (f64, f64) {
 /// Smallest and largest of two values and the samples.
 #[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn widened((least, most): (f64, f64), samples: &[f64]) -> (f64, f64) {
+    // so many that none waits for the one before
+    const LANES: usize = 16;
     let (mut low, mut high) = ([least; LANES], [most; LANES]);
     let (chunks, rest) = samples.as_chunks::<LANES>();
     for chunk in chunks {

@@ -246,17 +246,24 @@ fn skewed<const UNITS: usize, const CHANNELS: usize>(
     for n in ahead..frames.len() {
         // Read from memory anew: kept in registers they would push the states out of these.
         let k = black_box(&k);
-        x_now[0].0[..CHANNELS].copy_from_slice(&frames[n]);
+        // Lane by lane: copies of slices become calls.
+        for channel in 0..CHANNELS {
+            x_now[0].0[channel] = frames[n][channel];
+        }
         for unit in (0..UNITS).rev() {
             let y = step(&k[unit], &mut s[unit], x_now[unit]).0;
-            let (on, out) = y.split_at(LANES - CHANNELS);
             let mut next = [0.0; LANES]; // whole, so that it stays in a register
-            next[CHANNELS..].copy_from_slice(on);
+            for lane in CHANNELS..LANES {
+                next[lane] = y[lane - CHANNELS];
+            }
             x_now[unit] = Lanes(next);
-            if unit + 1 < UNITS {
-                x_now[unit + 1].0[..CHANNELS].copy_from_slice(out);
-            } else {
-                frames[n - ahead].copy_from_slice(out);
+            for channel in 0..CHANNELS {
+                let out = y[LANES - CHANNELS + channel];
+                if unit + 1 < UNITS {
+                    x_now[unit + 1].0[channel] = out;
+                } else {
+                    frames[n - ahead][channel] = out;
+                }
             }
         }
     }

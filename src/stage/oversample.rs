@@ -185,7 +185,9 @@ pub(crate) fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
                 sum[lane] += tap * (left[lane] + right[lane]);
             }
         }
-        out.copy_from_slice(&sum);
+        for (out, sum) in out.iter_mut().zip(sum) {
+            *out = sum;
+        }
     }
     for (i, out) in tail.iter_mut().enumerate() {
         let window = &x[whole + i..whole + i + span];

@@ -135,7 +135,7 @@ impl SessionFile {
     /// The output name of a track, or of a group or derived stem by its label.
     ///
     /// # Errors
-    /// As [`Template::name`].
+    /// As [`crate::session::naming::Template::name`].
     pub fn name(&self, of: &Named) -> Result<String, String> {
         let rate = self.output.rate_hz.unwrap_or(of.rate_hz).to_string();
         self.naming.template.name(&Fields {
