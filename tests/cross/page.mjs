@@ -12,7 +12,7 @@ import { mkdtempSync, readFileSync, rmSync, statSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join, resolve } from 'node:path';
 import { json, launch, looks, open } from './browser.mjs';
-import { loudness, offset } from './sound.mjs';
+import { lowPassed, loudness, offset } from './sound.mjs';
 
 const [folder, shots] = process.argv.slice(2);
 const PAGE = 'session.html';
@@ -128,7 +128,11 @@ const watch = () => {
     assert.equal(before.channels[0].length, after.channels[0].length);
     equallyLoud(sounds, name);
     const stages = report.decisions.stages.map((stage) => Object.keys(stage)[0]);
-    // A low-pass delays what it lets through by a sample or two, and a drive is followed by one.
+    // What a low-pass delays and takes away is delayed and taken away from the source too; the rest is
+    // a sample or two.
+    for (const { 'low-pass': low } of report.decisions.stages) {
+      if (low) before.channels[0] = lowPassed(before.channels[0], low.freq_hz, low.order, before.rate);
+    }
     const near = stages.some((stage) => ['drive', 'low-pass'].includes(stage)) ? 16 : 0;
     // A second around the loudest moment.
     const [one, other] = [before, after].map((sound) => sound.channels[0].slice(0.5 * before.rate, 1.5 * before.rate));

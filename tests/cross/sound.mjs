@@ -47,6 +47,26 @@ export const loudness = (channels, rate) => {
   return level(mean(loud.filter((power) => level(power) > gate)));
 };
 
+// Through a Butterworth low-pass (bilinear transform of the analogue one).
+export const lowPassed = (samples, hz, order, rate) => {
+  const k = Math.tan(Math.PI * hz / rate);
+  const sections = [];
+  for (let i = 0; i < Math.floor(order / 2); i += 1) {
+    const damping = 2 * Math.sin((2 * i + 1) * Math.PI / (2 * order));
+    const a0 = 1 + damping * k + k * k;
+    sections.push({ b: [k * k / a0, 2 * k * k / a0, k * k / a0], a: [2 * (k * k - 1) / a0, (1 - damping * k + k * k) / a0] });
+  }
+  if (order % 2) sections.push({ b: [k / (1 + k), k / (1 + k), 0], a: [(k - 1) / (1 + k), 0] });
+  return sections.reduce((sound, { b, a }) => {
+    let [x1, x2, y1, y2] = [0, 0, 0, 0];
+    return sound.map((x) => {
+      const y = b[0] * x + b[1] * x1 + b[2] * x2 - a[0] * y1 - a[1] * y2;
+      [x2, x1, y2, y1] = [x1, x, y1, y];
+      return y;
+    });
+  }, samples);
+};
+
 const fft = (re, im) => {
   const n = re.length;
   for (let i = 1, j = 0; i < n; i += 1) {
