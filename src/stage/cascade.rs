@@ -247,23 +247,23 @@ fn skewed<const UNITS: usize, const CHANNELS: usize>(
         // Read from memory anew: kept in registers they would push the states out of these.
         let k = black_box(&k);
         // Lane by lane: copies of slices become calls.
-        for channel in 0..CHANNELS {
-            x_now[0].0[channel] = frames[n][channel];
+        for (x, sample) in x_now[0].0.iter_mut().zip(frames[n]) {
+            *x = sample;
         }
         for unit in (0..UNITS).rev() {
             let y = step(&k[unit], &mut s[unit], x_now[unit]).0;
             let mut next = [0.0; LANES]; // whole, so that it stays in a register
-            for lane in CHANNELS..LANES {
-                next[lane] = y[lane - CHANNELS];
+            for (next, y) in next[CHANNELS..].iter_mut().zip(y) {
+                *next = y;
             }
             x_now[unit] = Lanes(next);
-            for channel in 0..CHANNELS {
-                let out = y[LANES - CHANNELS + channel];
-                if unit + 1 < UNITS {
-                    x_now[unit + 1].0[channel] = out;
-                } else {
-                    frames[n - ahead][channel] = out;
-                }
+            let out = y[LANES - CHANNELS..].iter();
+            let to = match x_now.get_mut(unit + 1) {
+                Some(above) => &mut above.0[..CHANNELS],
+                None => &mut frames[n - ahead],
+            };
+            for (to, out) in to.iter_mut().zip(out) {
+                *to = *out;
             }
         }
     }
