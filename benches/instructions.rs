@@ -6,8 +6,7 @@
 //! BATTERHEAD_WRITE_GOLDEN=1 cargo bench --bench instructions   # keeps the counts of today
 //! ```
 //!
-//! The counts are those of the quick link that `.ci/run` makes: `CARGO_PROFILE_RELEASE_LTO=off` and
-//! `CARGO_PROFILE_RELEASE_CODEGEN_UNITS=16`.
+//! The counts are those of the quick link that `.ci/run` makes: `CARGO_PROFILE_RELEASE_LTO=off`.
 
 use std::collections::BTreeMap;
 use std::hint::black_box;

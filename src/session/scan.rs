@@ -11,7 +11,7 @@ use super::config::SessionFile;
 use super::folders::ENDINGS;
 use super::{Failed, Session, Skipped, arrange};
 use crate::audio;
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Result};
 
 /// Folders below this depth are left out.
 const MAX_DEPTH: usize = 32;
@@ -69,8 +69,8 @@ pub fn open(session: &Path) -> Result<(PathBuf, SessionFile)> {
 /// out. What is not sound is in `skipped`, what cannot be read in `failed`.
 ///
 /// # Errors
-/// [`Kind::Input`](crate::error::Kind::Input): no such folder, no sound file in it, an output
-/// folder, or as [`arrange`].
+/// [`Kind::Input`]: no such folder, no sound file in it, an output
+/// folder, or as [`arrange`]. [`Kind::Environment`]: the folder itself cannot be read.
 pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
     if !root.is_dir() {
         return Err(Error::input("is not a folder")
@@ -89,7 +89,7 @@ pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
         None => root.canonicalize().unwrap_or_else(|_| root.to_owned()),
     };
     let mut found = Found::default();
-    found.walk(root);
+    found.walk(root)?;
     let candidates = std::mem::take(&mut found.candidates);
     let header = |path: &PathBuf| audio::open(&root.join(path)).map(|file| file.info().clone());
     let headers: Vec<_> = match rayon::ThreadPoolBuilder::new().build() {
@@ -133,7 +133,8 @@ struct Found {
 }
 
 impl Found {
-    fn walk(&mut self, root: &Path) {
+    /// Only the session folder itself cannot be done without.
+    fn walk(&mut self, root: &Path) -> Result<()> {
         let mut twins: BTreeMap<(u64, u64), PathBuf> = BTreeMap::new();
         let mut walk = WalkDir::new(root)
             .max_depth(MAX_DEPTH + 1)
@@ -148,6 +149,9 @@ impl Found {
                         Some(io) => Error::reading(&path, io).reason,
                         None => "cannot be read: a folder that holds itself".to_owned(),
                     };
+                    if path == root {
+                        return Err(Error::new(Kind::Environment, reason).at(root));
+                    }
                     self.fail(relative(root, &path), reason);
                     continue;
                 }
@@ -181,6 +185,7 @@ impl Found {
                 self.file(&entry, path);
             }
         }
+        Ok(())
     }
 
     fn file(&mut self, entry: &DirEntry, path: PathBuf) {

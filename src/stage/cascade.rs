@@ -242,35 +242,42 @@ fn skewed<const UNITS: usize, const CHANNELS: usize>(
     let ahead = UNITS * LANES / CHANNELS - 1;
     let k = units.map(|unit| unit.k);
     let mut s = units.map(|unit| unit.s);
-    let mut x_now = *x;
+    // What each lane gave a frame ago, and the next section takes now. Whole vectors are made anew:
+    // copies of parts would become calls.
+    let mut y = *x;
+    for at in CHANNELS..UNITS * LANES {
+        let before = at - CHANNELS;
+        y[before / LANES].0[before % LANES] = x[at / LANES].0[at % LANES];
+    }
     for n in ahead..frames.len() {
         // Read from memory anew: kept in registers they would push the states out of these.
         let k = black_box(&k);
-        // Lane by lane: copies of slices become calls.
-        for (x, sample) in x_now[0].0.iter_mut().zip(frames[n]) {
-            *x = sample;
-        }
         for unit in (0..UNITS).rev() {
-            let y = step(&k[unit], &mut s[unit], x_now[unit]).0;
-            let mut next = [0.0; LANES]; // whole, so that it stays in a register
-            for (next, y) in next[CHANNELS..].iter_mut().zip(y) {
-                *next = y;
-            }
-            x_now[unit] = Lanes(next);
-            let out = y[LANES - CHANNELS..].iter();
-            let to = match x_now.get_mut(unit + 1) {
-                Some(above) => &mut above.0[..CHANNELS],
-                None => &mut frames[n - ahead],
+            let (first, on) = match unit.checked_sub(1) {
+                None => (frames[n], y[0].0),
+                Some(below) => (tail(y[below]), y[unit].0),
             };
-            for (to, out) in to.iter_mut().zip(out) {
-                *to = *out;
-            }
+            let x = std::array::from_fn(|lane| match lane.checked_sub(CHANNELS) {
+                None => first[lane],
+                Some(before) => on[before],
+            });
+            y[unit] = step(&k[unit], &mut s[unit], Lanes(x));
         }
+        frames[n - ahead] = tail(y[UNITS - 1]);
     }
-    *x = x_now;
+    for at in CHANNELS..UNITS * LANES {
+        let before = at - CHANNELS;
+        x[at / LANES].0[at % LANES] = y[before / LANES].0[before % LANES];
+    }
     for (unit, s) in units.iter_mut().zip(s) {
         unit.s = s;
     }
+}
+
+/// What leaves the last section of a unit, in every channel.
+#[inline(always)]
+fn tail<const CHANNELS: usize>(y: Lanes) -> [f64; CHANNELS] {
+    std::array::from_fn(|channel| y.0[LANES - CHANNELS + channel])
 }
 
 #[cfg(test)]
