@@ -3,7 +3,9 @@
 
 use batterhead::audio::{Info, SampleFormat};
 use batterhead::block::{Block, FRAMES};
+use batterhead::evidence::Listener;
 use batterhead::measure::{Meter, Survey};
+use batterhead::session::Family;
 use divan::{Bencher, black_box, counter::ItemsCount};
 use ebur128::{EbuR128, Mode};
 
@@ -85,6 +87,19 @@ fn survey(bencher: Bencher, material: Material) {
             let mut survey = Survey::new(&info, 1);
             blocks.iter().for_each(|block| survey.push(block));
             black_box(survey.finish())
+        });
+}
+
+/// Finding the strokes of a snare mic.
+#[divan::bench(args = ALL)]
+fn strokes(bencher: Bencher, material: Material) {
+    let blocks = blocks(material);
+    bencher
+        .counter(ItemsCount::new(RATE_HZ * 10))
+        .bench_local(|| {
+            let mut listener = Listener::new(Family::Snare, RATE_HZ, 1);
+            blocks.iter().for_each(|block| listener.push(block));
+            black_box(listener.finish())
         });
 }
 

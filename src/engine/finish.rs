@@ -231,15 +231,13 @@ fn write_all(
     }
     // Files that were given without a session have no songs and takes to show.
     if outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some()) {
-        let files = page::files(
+        page::files(
             &outcome.report,
             &outcome.tracks,
             &outcome.subjects,
             worksheet.is_some(),
-        );
-        for file in files {
-            put(&file.path, &file.bytes)?;
-        }
+            put,
+        )?;
     }
     work.stop.check()?;
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;

@@ -12,7 +12,7 @@ use serde_json::Value;
 use super::TrackReport;
 use super::frame::{self, CAUTION};
 use super::session::SessionReport;
-use crate::error::printable;
+use crate::error::{Result, printable};
 use crate::measure::picture::Picture;
 
 mod detail;
@@ -62,14 +62,6 @@ pub struct Excerpt {
     pub gains_db: Vec<f64>,
 }
 
-/// One file, its path relative to the output folder.
-pub struct File {
-    /// With `/`.
-    pub path: String,
-    /// All of it.
-    pub bytes: Vec<u8>,
-}
-
 /// A track with everything that the page knows of it.
 #[derive(Clone, Copy)]
 struct Shown<'a> {
@@ -112,14 +104,19 @@ impl View<'_> {
     }
 }
 
-/// The page and its small files. `subjects` belong to `tracks` one by one; `worksheet` says whether
-/// one was written.
+/// The page and its small files, given to `put` one by one, path and bytes: of a long session they
+/// would not fit in memory together. `subjects` belong to `tracks` one by one; `worksheet` says
+/// whether one was written.
+///
+/// # Errors
+/// Those of `put`.
 pub fn files(
     session: &SessionReport,
     tracks: &[TrackReport],
     subjects: &[Subject],
     worksheet: bool,
-) -> Vec<File> {
+    mut put: impl FnMut(&str, &[u8]) -> Result<()>,
+) -> Result<()> {
     let tracks: Vec<Shown<'_>> = tracks
         .iter()
         .zip(subjects)
@@ -148,30 +145,17 @@ pub fn files(
         large,
         worksheet,
     };
-    let mut files = vec![
-        File {
-            path: PAGE.to_owned(),
-            bytes: overview(&view).into_string().into_bytes(),
-        },
-        File {
-            path: format!("{FOLDER}/page.css"),
-            bytes: frame::style(include_str!("page.css")),
-        },
-        File {
-            path: format!("{FOLDER}/page.js"),
-            bytes: include_bytes!("page.js").to_vec(),
-        },
-    ];
+    put(PAGE, overview(&view).into_string().as_bytes())?;
+    let style = frame::style(include_str!("page.css"));
+    put(&format!("{FOLDER}/page.css"), &style)?;
+    put(&format!("{FOLDER}/page.js"), include_bytes!("page.js"))?;
     if large {
         for ((song, take), tracks) in &view.takes {
-            let page = take_document(song, take, tracks).into_string().into_bytes();
-            files.push(File {
-                path: take_page(song, take),
-                bytes: page,
-            });
+            let page = take_document(song, take, tracks).into_string();
+            put(&take_page(song, take), page.as_bytes())?;
         }
     }
-    files
+    Ok(())
 }
 
 fn take_page(song: &str, take: &str) -> String {
@@ -398,7 +382,7 @@ mod tests {
         (report, subject)
     }
 
-    fn session(takes: usize, mics: usize) -> Vec<File> {
+    fn session(takes: usize, mics: usize) -> BTreeMap<String, Vec<u8>> {
         let (tracks, subjects): (Vec<_>, Vec<_>) = (1..=takes)
             .flat_map(|take| (0..mics).map(move |mic| report("low-tide", take, mic)))
             .unzip();
@@ -410,24 +394,28 @@ mod tests {
             Vec::new(),
             Vec::new(),
         );
-        files(&session, &tracks, &subjects, true)
+        let mut all = BTreeMap::new();
+        let put = |path: &str, bytes: &[u8]| {
+            all.insert(path.to_owned(), bytes.to_vec());
+            Ok(())
+        };
+        files(&session, &tracks, &subjects, true, put).expect("nothing fails here");
+        all
     }
 
     #[test]
     fn three_hundred_tracks_are_one_page_of_less_than_three_megabytes() {
         let files = session(20, 15);
         assert_eq!(files.len(), 3);
-        assert!(files[0].bytes.len() < 3_000_000, "{}", files[0].bytes.len());
+        let bytes = files[PAGE].len();
+        assert!(bytes < 3_000_000, "{bytes}");
     }
 
     #[test]
     fn a_larger_session_has_a_page_a_take_and_every_link_leads_to_its_track() {
         let files = session(100, 4);
         assert_eq!(files.len(), 3 + 100);
-        let text = |path: &str| {
-            let file = files.iter().find(|f| f.path == path).expect("the file");
-            String::from_utf8(file.bytes.clone()).expect("UTF-8")
-        };
+        let text = |path: &str| String::from_utf8(files[path].clone()).expect("UTF-8");
         let overview = text(PAGE);
         assert!(
             !overview.contains("<details class=\"track\""),
