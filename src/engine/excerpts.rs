@@ -146,7 +146,11 @@ fn of_stem(
         let [Some(of_before), Some(of_after)] = levels[..] else {
             return Ok(None);
         };
-        gains_db = match_levels(&[of_before, of_after]);
+        let matched = match_levels(&[of_before, of_after]);
+        if matched == gains_db {
+            break;
+        }
+        gains_db = matched;
     }
     let from_s = from as f64 / f64::from(rate_hz);
     let excerpt = write(outbox, path, rate_hz, from_s, &sounds, gains_db)?;
