@@ -251,6 +251,12 @@ impl Folder {
             && let Kind::Number { value, .. } = single.kind
         {
             folder.take = Some(TakeWord::Number(value));
+        } else if let [word, number] = rest[..]
+            && word.text.eq_ignore_ascii_case("song")
+            && matches!(number.kind, Kind::Number { .. })
+        {
+            // A working title: neither a take nor a word that could be left out.
+            folder.words = [word, number].map(|t| t.text.clone()).into();
         } else if !rest.iter().all(neutral) {
             let mut words: Vec<String> = rest.iter().map(|t| t.text.clone()).collect();
             if let (Some(Kind::Number { value, .. }), None) = (rest.last().map(|t| &t.kind), take) {

@@ -201,6 +201,24 @@ fn a_take_number_stands_in_many_places() {
 }
 
 #[test]
+fn songs_that_have_only_a_number_yet_stay_apart() {
+    let paths = [
+        "Song 1/Take 1/Kick In",
+        "Song 1/Take 1/SN TOP",
+        "Song 1/Take 2/Kick In",
+        "Song 1/Take 2/SN TOP",
+        "Day 2/Song 02/Take 1/Kick In",
+        "Day 2/Song 02/Take 1/SN TOP",
+    ];
+    let want = [
+        "song-02/take-01: kick-in snare-top",
+        "song-1/take-01: kick-in snare-top",
+        "song-1/take-02: kick-in snare-top",
+    ];
+    assert_eq!(takes(&session(&paths)), want);
+}
+
+#[test]
 fn takes_of_a_flat_folder_are_told_apart_by_the_number_at_the_end() {
     let paths = [
         "Kick In_01",
