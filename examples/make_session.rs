@@ -32,6 +32,9 @@ struct Arguments {
     rate: u32,
 }
 
+/// Amplitude of the noise of a preamplifier.
+const HISS: f64 = 1e-5;
+
 /// Seconds of drumming that are repeated.
 const LOOP_S: f64 = 10.0;
 
@@ -127,6 +130,8 @@ fn write_file(
     };
     let mut writer = hound::WavWriter::create(path, spec)?;
     let mut random = Random::new(seed); // one seed a take: its mics repeat in step
+    // No preamplifier is silent: without it the repetitions would meet in digital silence.
+    let mut hiss = Random::new(seed ^ (mic as u64 + 1) << 40);
     let mut left = (arguments.seconds * f64::from(arguments.rate)) as usize;
     while left > 0 {
         let pick = (random.between(0.0, takes.len() as f64) as usize).min(takes.len() - 1);
@@ -135,7 +140,8 @@ fn write_file(
         let length = material[0].len().min(left);
         for frame in 0..length {
             for channel in material {
-                writer.write_sample(integer(f64::from(channel[frame]) * gain, 24))?;
+                let sample = f64::from(channel[frame]) * gain + HISS * hiss.noise();
+                writer.write_sample(integer(sample, 24))?;
             }
         }
         left -= length;
