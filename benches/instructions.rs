@@ -36,7 +36,7 @@ const KERNEL: &str = "BATTERHEAD_KERNEL";
 const KEPT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/instructions.toml");
 
 /// Work to be counted, and how many samples it goes through.
-type Kernel = (Box<dyn FnMut()>, usize);
+type Kernel = (Box<dyn FnOnce()>, usize);
 
 type Make = fn() -> Kernel;
 
@@ -44,11 +44,11 @@ type Make = fn() -> Kernel;
 const KERNELS: [(&str, Make); 13] = [
     ("8 sections, one channel", || sections(8, 1)),
     ("8 sections, a pair", || sections(8, 2)),
-    ("drive, soft", || drive(Curve::Soft, 12.0)),
-    ("drive, tube", || drive(Curve::Tube, 12.0)),
-    ("drive, hard", || drive(Curve::Hard, 12.0)),
-    ("drive, fold", || drive(Curve::Fold, 12.0)),
-    ("drive, starve", || drive(Curve::Starve, 12.0)),
+    ("drive, soft", || drive(Curve::Soft)),
+    ("drive, tube", || drive(Curve::Tube)),
+    ("drive, hard", || drive(Curve::Hard)),
+    ("drive, fold", || drive(Curve::Fold)),
+    ("drive, starve", || drive(Curve::Starve)),
     ("loudness and peaks", meter),
     ("findings of a track", survey),
     ("strokes of a track", strokes),
@@ -60,8 +60,8 @@ const KERNELS: [(&str, Make); 13] = [
 fn main() -> ExitCode {
     if let Ok(name) = std::env::var(KERNEL) {
         let (_, make) = (KERNELS.iter().find(|k| k.0 == name)).expect("a kernel of this name");
-        let (mut work, samples) = make();
-        counted(&mut *work);
+        let (work, samples) = make();
+        counted(work);
         println!("{samples}");
         return ExitCode::SUCCESS;
     }
@@ -142,7 +142,7 @@ fn count(name: &str) -> f64 {
 
 /// What happens in here is counted.
 #[inline(never)]
-fn counted(work: &mut dyn FnMut()) {
+fn counted(work: Box<dyn FnOnce()>) {
     black_box(work)();
 }
 
@@ -179,10 +179,10 @@ fn sections(count: usize, channels: usize) -> Kernel {
     (Box::new(work), SAMPLES * channels)
 }
 
-fn drive(curve: Curve, drive_db: f64) -> Kernel {
+fn drive(curve: Curve) -> Kernel {
     let stage = Stage::Drive(Drive {
         curve,
-        drive_db,
+        drive_db: 12.0,
         mix: 1.0,
         bias: 0.0,
         threshold_db: None,
@@ -199,14 +199,22 @@ fn drive(curve: Curve, drive_db: f64) -> Kernel {
     (Box::new(work), SAMPLES)
 }
 
-fn meter() -> Kernel {
-    let (mut meter, blocks) = (Some(Meter::new(RATE_HZ, 1)), blocks());
+/// The blocks of the drumming through what listens to them.
+fn passing<T: 'static, F: 'static>(
+    mut listener: T,
+    push: fn(&mut T, &Block),
+    finish: fn(T) -> F,
+) -> Kernel {
+    let blocks = blocks();
     let work = move || {
-        let mut meter = meter.take().expect("one run");
-        blocks.iter().for_each(|block| meter.push(block));
-        black_box(meter.finish());
+        blocks.iter().for_each(|block| push(&mut listener, block));
+        black_box(finish(listener));
     };
     (Box::new(work), SAMPLES)
+}
+
+fn meter() -> Kernel {
+    passing(Meter::new(RATE_HZ, 1), Meter::push, Meter::finish)
 }
 
 fn survey() -> Kernel {
@@ -220,23 +228,12 @@ fn survey() -> Kernel {
         oddities: Vec::new(),
         truncated: None,
     };
-    let (mut survey, blocks) = (Some(Survey::new(&info, 1)), blocks());
-    let work = move || {
-        let mut survey = survey.take().expect("one run");
-        blocks.iter().for_each(|block| survey.push(block));
-        black_box(survey.finish());
-    };
-    (Box::new(work), SAMPLES)
+    passing(Survey::new(&info, 1), Survey::push, Survey::finish)
 }
 
 fn strokes() -> Kernel {
-    let (mut listener, blocks) = (Some(Listener::new(Family::Snare, RATE_HZ, 1)), blocks());
-    let work = move || {
-        let mut listener = listener.take().expect("one run");
-        blocks.iter().for_each(|block| listener.push(block));
-        black_box(listener.finish());
-    };
-    (Box::new(work), SAMPLES)
+    let listener = Listener::new(Family::Snare, RATE_HZ, 1);
+    passing(listener, Listener::push, Listener::finish)
 }
 
 fn take() -> Kernel {

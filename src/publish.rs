@@ -142,15 +142,9 @@ impl Outbox {
         draft.publish()
     }
 
-    /// Removes a file, if it is there.
+    /// Removes a leftover, if it is there.
     pub fn remove(&self, relative: &Path) -> Result<()> {
-        match self.dir.remove_file(relative) {
-            Err(error) if error.kind() != ErrorKind::NotFound => {
-                let reason = format!("cannot be removed: {}", plain(&error));
-                Err(Error::file(&self.root.join(relative), reason))
-            }
-            _ => Ok(()),
-        }
+        was_there(&self.root.join(relative), self.dir.remove_file(relative)).map(drop)
     }
 
     /// Makes the folders above `relative`, each a real folder, none a symbolic link. Gives the
@@ -270,18 +264,24 @@ pub fn sweep(root: &Path) -> Result<usize> {
         .filter_map(|entry| entry.ok())
     {
         if entry.file_type().is_file() && entry.file_name().to_str().is_some_and(is_ours) {
-            match fs::remove_file(entry.path()) {
-                Ok(()) => removed += 1,
-                // A second run, which is about to be refused, removed its own.
-                Err(error) if error.kind() == ErrorKind::NotFound => {}
-                Err(error) => {
-                    let reason = format!("a leftover cannot be removed: {}", plain(&error));
-                    return Err(Error::new(Kind::Environment, reason).at(entry.path()));
-                }
-            }
+            // One that is gone by now was that of a second run, which is about to be refused.
+            let there = was_there(entry.path(), fs::remove_file(entry.path()))?;
+            removed += usize::from(there);
         }
     }
     Ok(removed)
+}
+
+/// Whether a leftover was there, by what its removal came to.
+fn was_there(path: &Path, removal: io::Result<()>) -> Result<bool> {
+    match removal {
+        Ok(()) => Ok(true),
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(false),
+        Err(error) => {
+            let reason = format!("a leftover cannot be removed: {}", plain(&error));
+            Err(Error::new(Kind::Environment, reason).at(path))
+        }
+    }
 }
 
 fn is_ours(name: &str) -> bool {

@@ -24,7 +24,7 @@ use crate::measure::Meter;
 use crate::publish::{Manifest, Outbox};
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
-use crate::report::session::{FailedReport, MixReport};
+use crate::report::session::FailedReport;
 use crate::session::config::Excerpts;
 use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer};
@@ -45,47 +45,54 @@ pub fn bytes(rate_hz: u32, frames: u64, channels: u64) -> u64 {
     (SECONDS * u64::from(rate_hz)).min(frames) * channels * 2 * 4 / 3
 }
 
-/// Excerpts of stems, by unit, as many as the session file asks for; one that cannot be made is
-/// missing, and told in `failed`.
+/// The units whose stems have an excerpt, by index: as many as the session file asks for.
+pub fn wanted(job: &Job<'_>, plan: &Plan) -> BTreeSet<usize> {
+    let mut seen = BTreeSet::new();
+    let is_wanted = |&i: &usize| {
+        let unit = &job.units[i];
+        let Some(song) = unit.song else { return false };
+        // The mic of a song is processed alike in all its takes: one that plays it shows how.
+        let plays = (plan.entries[i].as_ref())
+            .map_or(true, |entry| !entry.muted.value && !entry.left_out.value);
+        match job.config.excerpts {
+            Excerpts::Song => plays && seen.insert((&song.slug, unit.label())),
+            Excerpts::Take => true,
+            Excerpts::Never => false,
+        }
+    };
+    (0..job.units.len()).filter(is_wanted).collect()
+}
+
+/// Excerpts of the stems of the units `shown`, by unit; one that cannot be made is missing, and told
+/// in `failed`.
 pub fn of_stems(
     work: &Work<'_>,
     job: &Job<'_>,
     plan: &Plan,
+    shown: &BTreeSet<usize>,
     stems: &[Option<Result<Rendered>>],
     outbox: &Outbox,
     failed: &mut Vec<FailedReport>,
 ) -> Result<Vec<Option<Excerpt>>> {
-    let mut seen = BTreeSet::new();
-    let mut wanted = Vec::new();
-    for (i, unit) in job.units.iter().enumerate() {
-        let Some(song) = unit.song else { continue };
-        // The mic of a song is processed alike in all its takes: one that plays it shows how.
-        let plays = (plan.entries[i].as_ref())
-            .map_or(true, |entry| !entry.muted.value && !entry.left_out.value);
-        let is_wanted = match job.config.excerpts {
-            Excerpts::Song => plays && seen.insert((&song.slug, unit.label())),
-            Excerpts::Take => true,
-            Excerpts::Never => false,
-        };
-        let (Some(Ok(stem)), Ok(entry), Ok(measured)) = (
+    let mut there = Vec::new();
+    for &i in shown {
+        let unit = &job.units[i];
+        if let (Some(Ok(stem)), Ok(entry), Ok(measured)) = (
             &stems[i],
             &plan.entries[i],
             &plan.measured[unit.track_index],
-        ) else {
-            continue;
-        };
-        if is_wanted {
-            wanted.push((i, unit, entry.delay_samples.value, measured, stem));
+        ) {
+            there.push((i, unit, entry.delay_samples.value, measured, stem));
         }
     }
     let made = work.each(
         "excerpt",
-        &wanted,
+        &there,
         |_| 0,
         |(_, unit, delay, measured, stem)| of_stem(work, outbox, unit, *delay, measured, stem),
     )?;
     let mut excerpts = vec![None; job.units.len()];
-    for ((i, unit, ..), made) in wanted.iter().zip(made) {
+    for ((i, unit, ..), made) in there.iter().zip(made) {
         if let Err(error) = &made {
             failed.push(unmade(&path(unit), error));
         }
@@ -191,7 +198,8 @@ pub fn of_mixes(
     )?;
     for (takes, made) in songs.iter().zip(made) {
         if let (Err(error), Some(&first)) = (&made, takes.first()) {
-            failed.push(unmade(&path_of(&mixes[first].report), error));
+            let first = &mixes[first].report;
+            failed.push(unmade(&mix_path(&first.song, &first.take), error));
         }
         for (&i, excerpt) in takes.iter().zip(made.unwrap_or_default()) {
             mixes[i].report.excerpt = excerpt;
@@ -220,7 +228,7 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         let frames = (SECONDS * u64::from(info.rate_hz)).min(info.frames);
         let from_s = (take.first_hit_s.unwrap_or(0.0) + after_first_s).max(0.0);
         let from = ((from_s * f64::from(info.rate_hz)) as u64).min(info.frames - frames);
-        let script = path_of(&take.report);
+        let script = mix_path(&take.report.song, &take.report.take);
         pieces.push(Piece {
             mix,
             script,
@@ -373,10 +381,6 @@ pub fn path(unit: &Unit<'_>) -> String {
 /// Where the excerpt of the mix of a take lies.
 pub fn mix_path(song: &str, take: &str) -> String {
     format!("{FOLDER}/{EXCERPTS}/{song}/{take}.js")
-}
-
-fn path_of(mix: &MixReport) -> String {
-    mix_path(&mix.song, &mix.take)
 }
 
 /// The next `frames` frames in one block.

@@ -2,7 +2,6 @@
 
 use std::path::Path;
 
-use super::excerpts;
 use super::layout::Unit;
 use super::record::{RECORD, Record};
 use super::render::Rendered;
@@ -179,7 +178,7 @@ fn track_report(
     })
 }
 
-/// Writes the reports into the output folder, the manifest last. Without them the run is not done:
+/// Writes the reports into the output folder, the manifest last, and gives that. Without them the run is not done:
 /// whatever hinders them stops it.
 pub fn write(
     work: &Work<'_>,
@@ -187,7 +186,7 @@ pub fn write(
     outcome: &Outcome,
     record: &Record,
     worksheet: Option<&Worksheet>,
-) -> Result<()> {
+) -> Result<Manifest> {
     write_all(work, outbox, outcome, record, worksheet).map_err(|error| match error.kind {
         Kind::File | Kind::Scarce => Error {
             kind: Kind::Environment,
@@ -203,7 +202,7 @@ fn write_all(
     outcome: &Outcome,
     record: &Record,
     worksheet: Option<&Worksheet>,
-) -> Result<()> {
+) -> Result<Manifest> {
     let mut manifest = Manifest::default();
     for stem in outcome.tracks.iter().filter_map(|t| t.output.as_ref()) {
         manifest.insert(&*stem.path, &*stem.sha256);
@@ -241,7 +240,7 @@ fn write_all(
     }
     work.stop.check()?;
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
-    excerpts::sweep(work, outbox, &manifest)
+    Ok(manifest)
 }
 
 /// Refuses to write over a worksheet that a person has edited since it was written.

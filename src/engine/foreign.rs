@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::finish::WORKSHEET;
 use super::record::RECORD;
-use super::{Unit, store};
+use super::{Unit, mixes, store};
 use crate::error::{Error, Result};
 use crate::publish::{MANIFEST, Manifest};
 use crate::session::Session;
@@ -76,7 +76,7 @@ fn names(session: &Session, units: &[Unit<'_>]) -> Vec<PathBuf> {
         names.push(PathBuf::from(&unit.report_path));
     }
     for song in session.songs.iter().filter(|song| !song.slug.is_empty()) {
-        let mix = |take: &crate::session::Take| format!("mixes/{}/{}.wav", song.slug, take.slug);
+        let mix = |take: &crate::session::Take| mixes::path(&song.slug, &take.slug);
         names.extend(song.takes.iter().map(|take| PathBuf::from(mix(take))));
     }
     names

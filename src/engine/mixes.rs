@@ -79,7 +79,7 @@ pub fn mix(
     for (sum, tried) in sums.iter().zip(&tried) {
         let (song, take) = (sum.song, sum.take);
         if let Err(error) = tried {
-            failed.push(unmade(&format!("mixes/{song}/{take}.wav"), error));
+            failed.push(unmade(&path(song, take), error));
         }
         if sum.strips.is_empty() || tried.is_err() {
             continue;
@@ -94,7 +94,7 @@ pub fn mix(
             title: format!("{song} {take}, {what}"),
         };
         files.push(file(
-            format!("mixes/{song}/{take}.wav"),
+            path(song, take),
             Depth::Int24,
             sum.rate_hz,
             "rough mix",
@@ -222,6 +222,11 @@ fn groups<'s, 'a>(
         })
     };
     parts.iter().map(file).collect()
+}
+
+/// Where the rough mix of a take lies.
+pub fn path(song: &str, take: &str) -> String {
+    format!("mixes/{song}/{take}.wav")
 }
 
 fn group_path(

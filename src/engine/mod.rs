@@ -195,7 +195,7 @@ pub fn write_reports(
 ) -> Result<()> {
     let record = record::record(work, job, plan)?;
     let outbox = crate::publish::Outbox::open(out)?;
-    finish::write(work, &outbox, outcome, &record, None)
+    finish::write(work, &outbox, outcome, &record, None).map(drop)
 }
 
 /// Refuses a worksheet that speaks of tracks which the session does not have, or of rates that a
@@ -238,7 +238,8 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
                 .is_ok_and(|entry| !entry.left_out.value)
         })
         .collect();
-    space::check(job, &todo, out)?;
+    let shown = excerpts::wanted(job, plan);
+    space::check(job, &todo, &shown, out)?;
     let rendered = work.each(
         "render",
         &todo,
@@ -262,12 +263,17 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     } else {
         Vec::new()
     };
-    let excerpts = excerpts::of_stems(work, job, plan, &stems, &outbox, &mut failed)?;
+    let excerpts = excerpts::of_stems(work, job, plan, &shown, &stems, &outbox, &mut failed)?;
     excerpts::of_mixes(work, job, &mut mixes, &outbox, &mut failed)?;
     let mixes = mixes.into_iter().map(|mix| mix.report).collect();
     let record = record::record(work, job, plan)?;
     failed.extend_from_slice(&record.changed);
     let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
-    finish::write(work, &outbox, &outcome, &record, Some(&plan.worksheet()))?;
+    let sheet = plan.worksheet();
+    let manifest = finish::write(work, &outbox, &outcome, &record, Some(&sheet))?;
+    // A run of some mics leaves the excerpts of the others.
+    if job.mixes {
+        excerpts::sweep(work, &outbox, &manifest)?;
+    }
     Ok(outcome)
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 use super::render::depth;
-use super::{Job, excerpts};
+use super::{Job, excerpts, mixes};
 use crate::error::{Error, Kind, Result};
 use crate::resample::frames_out;
 use crate::session::config::Excerpts;
@@ -15,9 +15,10 @@ const RESERVE: f64 = 1.05;
 /// Reports, page and memory of one stem: about 50 kB in a session of three-minute takes.
 const WORDS_BYTES: u64 = 64_000;
 
-/// An error if the file system of `out` cannot hold what is going to be rendered. What lies there
+/// An error if the file system of `out` cannot hold what is going to be rendered: the stems `todo`, the
+/// excerpts of those that are `shown`, the mixes. What lies there
 /// already, from an earlier run, is replaced and counts as room.
-pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
+pub fn check(job: &Job<'_>, todo: &[usize], shown: &BTreeSet<usize>, out: &Path) -> Result<()> {
     let output = &job.config.output;
     let sample_bytes = u64::from(depth(output.bits).bits() / 8);
     let missing = |path: &str, bytes: u64| {
@@ -25,7 +26,6 @@ pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
         bytes.saturating_sub(there)
     };
     let mut need = 0;
-    let mut shown = BTreeSet::new();
     for &i in todo {
         let unit = &job.units[i];
         let (track, channels) = (unit.track, unit.track.channels() as u64);
@@ -33,14 +33,7 @@ pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
         let frames = frames_out(track.frames(), 0, track.rate_hz(), rate_hz);
         need += missing(&unit.stem_path, frames * channels * sample_bytes);
         need += missing(&unit.report_path, WORDS_BYTES);
-        let is_shown = match job.config.excerpts {
-            Excerpts::Take => unit.song.is_some(),
-            Excerpts::Song => {
-                (unit.song).is_some_and(|song| shown.insert((&song.slug, unit.label())))
-            }
-            Excerpts::Never => false,
-        };
-        if is_shown {
+        if shown.contains(&i) {
             // Before and after.
             let bytes = 2 * excerpts::bytes(track.rate_hz(), track.frames(), channels);
             need += missing(&excerpts::path(unit), bytes);
@@ -50,10 +43,7 @@ pub fn check(job: &Job<'_>, todo: &[usize], out: &Path) -> Result<()> {
         for take in &song.takes {
             let frames = take.tracks.iter().map(|track| track.frames()).max();
             let frames = frames.unwrap_or(0);
-            need += missing(
-                &format!("mixes/{}/{}.wav", song.slug, take.slug),
-                frames * 2 * 3,
-            );
+            need += missing(&mixes::path(&song.slug, &take.slug), frames * 2 * 3);
             need += frames * 2 * sample_bytes * job.config.groups.len() as u64;
             need += frames * 2 * 2 * u64::from(job.config.mix.listening_copy);
             if song.takes.len() > 1 && job.config.excerpts != Excerpts::Never {

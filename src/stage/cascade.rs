@@ -211,19 +211,19 @@ fn pass<const UNITS: usize, const CHANNELS: usize>(
         return;
     }
     // … so that all of them work at once …
-    let mut x = [Lanes([0.0; LANES]); UNITS];
+    let mut y = [Lanes([0.0; LANES]); UNITS];
     for k in 1..sections {
         for (channel, &sample) in frames[sections - 1 - k].iter().enumerate() {
-            let (unit, lane) = place::<CHANNELS>(k, channel);
-            x[unit].0[lane] = sample;
+            let (unit, lane) = place::<CHANNELS>(k - 1, channel);
+            y[unit].0[lane] = sample;
         }
     }
-    skewed(units, &mut x, frames);
+    skewed(units, &mut y, frames);
     // … and has k frames left at the end.
     for k in 1..sections {
         for (channel, sample) in frames[length - k].iter_mut().enumerate() {
-            let (unit, lane) = place::<CHANNELS>(k, channel);
-            *sample = x[unit].0[lane];
+            let (unit, lane) = place::<CHANNELS>(k - 1, channel);
+            *sample = y[unit].0[lane];
         }
     }
     for k in 1..sections {
@@ -231,44 +231,37 @@ fn pass<const UNITS: usize, const CHANNELS: usize>(
     }
 }
 
-/// All sections at once, from the first frame for which each of them has an input. `x` is what waits
-/// ahead of each, except the first.
+/// All sections at once, from the first frame for which each of them has an input. `y` is what each
+/// gave a frame ago, and the next one takes now.
 #[multiversion(targets("x86_64+avx2"))]
 fn skewed<const UNITS: usize, const CHANNELS: usize>(
     units: &mut [Unit; UNITS],
-    x: &mut [Lanes; UNITS],
+    y: &mut [Lanes; UNITS],
     frames: &mut [[f64; CHANNELS]],
 ) {
     let ahead = UNITS * LANES / CHANNELS - 1;
     let k = units.map(|unit| unit.k);
     let mut s = units.map(|unit| unit.s);
-    // What each lane gave a frame ago, and the next section takes now. Whole vectors are made anew:
-    // copies of parts would become calls.
-    let mut y = *x;
-    for at in CHANNELS..UNITS * LANES {
-        let before = at - CHANNELS;
-        y[before / LANES].0[before % LANES] = x[at / LANES].0[at % LANES];
-    }
+    let mut y_now = *y;
     for n in ahead..frames.len() {
         // Read from memory anew: kept in registers they would push the states out of these.
         let k = black_box(&k);
         for unit in (0..UNITS).rev() {
-            let (first, on) = match unit.checked_sub(1) {
-                None => (frames[n], y[0].0),
-                Some(below) => (tail(y[below]), y[unit].0),
+            let first = match unit.checked_sub(1) {
+                None => frames[n],
+                Some(below) => tail(y_now[below]),
             };
+            let on = y_now[unit].0;
+            // Made anew as a whole: copies of parts would become calls.
             let x = std::array::from_fn(|lane| match lane.checked_sub(CHANNELS) {
                 None => first[lane],
                 Some(before) => on[before],
             });
-            y[unit] = step(&k[unit], &mut s[unit], Lanes(x));
+            y_now[unit] = step(&k[unit], &mut s[unit], Lanes(x));
         }
-        frames[n - ahead] = tail(y[UNITS - 1]);
+        frames[n - ahead] = tail(y_now[UNITS - 1]);
     }
-    for at in CHANNELS..UNITS * LANES {
-        let before = at - CHANNELS;
-        x[at / LANES].0[at % LANES] = y[before / LANES].0[before % LANES];
-    }
+    *y = y_now;
     for (unit, s) in units.iter_mut().zip(s) {
         unit.s = s;
     }

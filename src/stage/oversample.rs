@@ -185,6 +185,7 @@ pub(crate) fn symmetric(x: &[f64], taps: &[f64], out: &mut [f64]) {
                 sum[lane] += tap * (left[lane] + right[lane]);
             }
         }
+        // a copy of slices may become a call
         for (out, sum) in out.iter_mut().zip(sum) {
             *out = sum;
         }

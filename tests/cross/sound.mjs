@@ -21,18 +21,20 @@ const weighting = (rate) => {
   return [shelf(), high()];
 };
 
+// Samples through second-order sections in series, a0 = 1.
+const through = (sections, samples) => sections.reduce((sound, { b, a }) => {
+  let [x1, x2, y1, y2] = [0, 0, 0, 0];
+  return sound.map((x) => {
+    const y = b[0] * x + b[1] * x1 + b[2] * x2 - a[0] * y1 - a[1] * y2;
+    [x2, x1, y2, y1] = [x1, x, y1, y];
+    return y;
+  });
+}, samples);
+
 // Integrated loudness in LUFS of channels at equal weight (mono, stereo).
 export const loudness = (channels, rate) => {
   const squares = channels.map((samples) => {
-    let out = Float64Array.from(samples);
-    for (const { b, a } of weighting(rate)) {
-      let [x1, x2, y1, y2] = [0, 0, 0, 0];
-      out = out.map((x) => {
-        const y = b[0] * x + b[1] * x1 + b[2] * x2 - a[0] * y1 - a[1] * y2;
-        [x2, x1, y2, y1] = [x1, x, y1, y];
-        return y;
-      });
-    }
+    const out = through(weighting(rate), Float64Array.from(samples));
     return out.map((y) => y * y);
   });
   const [size, step] = [Math.round(0.4 * rate), Math.round(0.1 * rate)];
@@ -57,14 +59,7 @@ export const lowPassed = (samples, hz, order, rate) => {
     sections.push({ b: [k * k / a0, 2 * k * k / a0, k * k / a0], a: [2 * (k * k - 1) / a0, (1 - damping * k + k * k) / a0] });
   }
   if (order % 2) sections.push({ b: [k / (1 + k), k / (1 + k), 0], a: [(k - 1) / (1 + k), 0] });
-  return sections.reduce((sound, { b, a }) => {
-    let [x1, x2, y1, y2] = [0, 0, 0, 0];
-    return sound.map((x) => {
-      const y = b[0] * x + b[1] * x1 + b[2] * x2 - a[0] * y1 - a[1] * y2;
-      [x2, x1, y2, y1] = [x1, x, y1, y];
-      return y;
-    });
-  }, samples);
+  return through(sections, samples);
 };
 
 const fft = (re, im) => {
