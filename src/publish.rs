@@ -8,7 +8,7 @@
 //! What the manifest says is in [`Manifest`].
 
 use std::fs::{self, File};
-use std::io::{self, ErrorKind, Read};
+use std::io::{self, ErrorKind};
 use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
@@ -17,11 +17,13 @@ use cap_std::fs::{Dir, OpenOptions};
 use sha2::{Digest, Sha256};
 
 pub use draft::Draft;
+pub use hashing::Hashing;
 pub use manifest::Manifest;
 
 use crate::error::{Error, Kind, Result, plain};
 
 mod draft;
+mod hashing;
 mod manifest;
 
 /// Where the manifest lies in an output folder.
@@ -330,29 +332,9 @@ impl Identity {
 /// true, the answer is `None`.
 pub fn sha256_file(path: &Path, cancel: &dyn Fn() -> bool) -> Result<Option<String>> {
     let hashed = File::open(path)
-        .and_then(|file| hash(file, cancel))
+        .and_then(|file| Hashing::new(file).finish(cancel))
         .map_err(|error| Error::reading(path, &error))?;
     Ok(hashed.map(|(sha256, _)| sha256))
-}
-
-fn hash(mut file: File, cancel: &dyn Fn() -> bool) -> io::Result<Option<(String, u64)>> {
-    let mut hasher = Sha256::new();
-    let mut buffer = vec![0; 1 << 16];
-    let mut bytes = 0u64;
-    loop {
-        if cancel() {
-            return Ok(None);
-        }
-        let count = match file.read(&mut buffer) {
-            Ok(0) => break,
-            Ok(count) => count,
-            Err(error) if error.kind() == ErrorKind::Interrupted => continue,
-            Err(error) => return Err(error),
-        };
-        hasher.update(&buffer[..count]);
-        bytes += count as u64;
-    }
-    Ok(Some((hex(&hasher.finalize()), bytes)))
 }
 
 /// Bytes as lower-case hexadecimal digits.

@@ -365,8 +365,7 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
         resampler.finish(&mut out);
         sink.write(&out)?;
     }
-    let published = sink.publish()?;
-    let (after, picture) = render::measure_file(work, &outbox.root().join(&published.path))?;
+    let (published, after, picture) = sink.publish(work)?;
     let mixed = Mixed {
         after,
         loudest_s: picture.loudest_frame(spec.frames) as f64 / f64::from(file.rate_hz),

@@ -1,5 +1,6 @@
 //! One stem: read, chain, write, measure what was written.
 
+use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -10,7 +11,7 @@ use super::attempt;
 use super::layout::Unit;
 use super::measure::Measured;
 use super::store::{Done, Origin};
-use crate::audio;
+use crate::audio::{self, AudioRead};
 use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::measure::picture::{Painter, Picture};
@@ -20,7 +21,9 @@ use crate::report::Output;
 use crate::resample::{self, Resampler};
 use crate::session::config::{Bits, Output as OutputFormat};
 use crate::stage::Stage;
-use crate::wav::{Change, Depth, Dither, Loudness, Metadata, WriteSpec, Writer, history_line};
+use crate::wav::{
+    Change, Depth, Dither, Loudness, Metadata, Reader, WriteSpec, Writer, history_line,
+};
 use crate::worksheet::Entry;
 
 /// A finished stem and the figures of its samples as written.
@@ -94,8 +97,7 @@ pub fn render(
         sink.write(&out)?;
     }
     measured.still_holds(work.root, unit.track)?;
-    let published = sink.publish()?;
-    let (after, picture) = measure_file(work, &outbox.root().join(&published.path))?;
+    let (published, after, picture) = sink.publish(work)?;
     let output = Output {
         path: unit.stem_path.clone(),
         sha256: published.sha256,
@@ -152,10 +154,13 @@ impl Sink {
         (self.writer.write(block)).map_err(|error| named(error, &self.target))
     }
 
-    /// Ends the file and puts it in its place.
-    pub fn publish(self) -> Result<Published> {
-        let (draft, _) = (self.writer.finish()).map_err(|error| named(error, &self.target))?;
-        draft.publish()
+    /// Ends the file, measures it as it lies on the disk, and puts it in its place.
+    pub fn publish(self, work: &Work<'_>) -> Result<(Published, Levels, Picture)> {
+        let Self { writer, target } = self;
+        let (draft, _) = writer.finish().map_err(|error| named(error, &target))?;
+        let (published, (after, picture)) =
+            draft.publish_seen(|file| measure_file(work, file, &target))?;
+        Ok((published, after, picture))
     }
 }
 
@@ -243,9 +248,13 @@ pub fn seed(name: &str) -> u64 {
         .fold(0, |seed, &byte| seed << 8 | u64::from(byte))
 }
 
-/// Figures and picture of a file on disk.
-pub fn measure_file(work: &Work<'_>, path: &Path) -> Result<(Levels, Picture)> {
-    let mut reader = audio::open(path)?;
+/// Figures and picture of a written file, which `path` names in messages.
+fn measure_file(
+    work: &Work<'_>,
+    file: impl Read + Seek + Send,
+    path: &Path,
+) -> Result<(Levels, Picture)> {
+    let mut reader = Reader::new(file, path)?;
     let (rate_hz, channels, frames) = (
         reader.info().rate_hz,
         reader.info().channels,

@@ -17,10 +17,12 @@ pub const EDGES_HZ: [(f64, f64); BANDS] = [
     (5000.0, 12000.0),
 ];
 
-type Lanes = [f64; BANDS];
+/// One band a lane, and two empty lanes that make whole vectors.
+const LANES: usize = 8;
+type Lanes = [f64; LANES];
 
-/// Second-order sections, one a lane: `y = g·(x + c·x₁ + x₂) − a1·y₁ − a2·y₂`, with c = −2 for a
-/// high-pass and 2 for a low-pass.
+/// Second-order sections, one a lane: `y = x + c·x₁ + x₂ − a1·y₁ − a2·y₂`, with c = −2 for a
+/// high-pass and 2 for a low-pass; the energy that comes out is still to be multiplied by `gain²`.
 #[derive(Clone, Debug)]
 struct Section {
     gain: Lanes,
@@ -31,11 +33,11 @@ struct Section {
 impl Section {
     /// Butterworth sections by the bilinear transform (Oppenheim & Schafer, Discrete-Time Signal
     /// Processing, ch. 7): k = tan(π f / rate).
-    fn new(freq_hz: Lanes, rate_hz: f64, high_pass: bool) -> Self {
+    fn new(freq_hz: [f64; BANDS], rate_hz: f64, high_pass: bool) -> Self {
         let mut section = Self {
-            gain: [0.0; BANDS],
-            a1: [0.0; BANDS],
-            a2: [0.0; BANDS],
+            gain: [0.0; LANES],
+            a1: [0.0; LANES],
+            a2: [0.0; LANES],
         };
         for (band, &freq) in freq_hz.iter().enumerate() {
             let k = maths::tan(std::f64::consts::PI * freq / rate_hz);
@@ -53,8 +55,8 @@ impl Section {
 pub struct Bank {
     high: Section,
     low: Section,
-    /// Which bands fit below half the rate: 1 or 0.
-    fits: Lanes,
+    /// What the energy of each band is to be multiplied by; 0 where it lies above half the rate.
+    scale: [f64; BANDS],
     state: [Lanes; 4],
 }
 
@@ -63,19 +65,29 @@ impl Bank {
     pub fn new(rate_hz: u32) -> Self {
         let rate = f64::from(rate_hz);
         let top = 0.45 * rate;
+        let high = Section::new(EDGES_HZ.map(|(lo, _)| lo.min(top)), rate, true);
+        let low = Section::new(EDGES_HZ.map(|(_, hi)| hi.min(top)), rate, false);
+        let scale = |band: usize| {
+            let gain = high.gain[band] * low.gain[band];
+            if EDGES_HZ[band].0 < top {
+                gain * gain
+            } else {
+                0.0
+            }
+        };
         Self {
-            high: Section::new(EDGES_HZ.map(|(lo, _)| lo.min(top)), rate, true),
-            low: Section::new(EDGES_HZ.map(|(_, hi)| hi.min(top)), rate, false),
-            fits: EDGES_HZ.map(|(lo, _)| if lo < top { 1.0 } else { 0.0 }),
-            state: [[0.0; BANDS]; 4],
+            scale: std::array::from_fn(scale),
+            high,
+            low,
+            state: [[0.0; LANES]; 4],
         }
     }
 
     /// Filters `samples` and adds the energy of each band to `sums`.
     pub fn run(&mut self, samples: &[f64], sums: &mut [f64; BANDS]) {
         let energies = energies(&self.high, &self.low, &mut self.state, samples);
-        for ((sum, energy), fits) in sums.iter_mut().zip(energies).zip(self.fits) {
-            *sum += energy * fits;
+        for ((sum, energy), scale) in sums.iter_mut().zip(energies).zip(self.scale) {
+            *sum += energy * scale;
         }
     }
 
@@ -92,22 +104,21 @@ impl Bank {
     }
 }
 
-/// The energy of each band of `samples`.
+/// The energy of each band of `samples`, without the gains of the sections.
 #[multiversion(targets("x86_64+avx2"))]
 fn energies(high: &Section, low: &Section, state: &mut [Lanes; 4], samples: &[f64]) -> Lanes {
     let [mut h1, mut h2, mut l1, mut l2] = *state;
-    let mut energies = [0.0; BANDS];
+    let mut energies = [0.0; LANES];
     for &x in samples {
-        for b in 0..BANDS {
+        let twice = 2.0 * x;
+        for b in 0..LANES {
             // transposed form: two states a section
-            let u = x * high.gain[b];
-            let y = u + h1[b];
-            h1[b] = h2[b] - 2.0 * u - high.a1[b] * y;
-            h2[b] = u - high.a2[b] * y;
-            let v = y * low.gain[b];
-            let z = v + l1[b];
-            l1[b] = l2[b] + 2.0 * v - low.a1[b] * z;
-            l2[b] = v - low.a2[b] * z;
+            let y = x + h1[b];
+            h1[b] = h2[b] - twice - high.a1[b] * y;
+            h2[b] = x - high.a2[b] * y;
+            let z = y + l1[b];
+            l1[b] = l2[b] + 2.0 * y - low.a1[b] * z;
+            l2[b] = y - low.a2[b] * z;
             energies[b] += z * z;
         }
     }

@@ -14,8 +14,11 @@ use super::moments::Rise;
 const FREE: usize = 3;
 /// Rounds of learning.
 const ROUNDS: usize = 6;
-/// Rounds of fitting the gains of one moment.
+/// Rounds of fitting the gains of one moment: from nothing, and from what other templates gave.
 const STEPS: usize = 30;
+const STEPS_AGAIN: usize = 10;
+/// How much of a fresh start is mixed into gains that are fitted again: none stays at nothing.
+const FRESH: f32 = 0.05;
 /// Moments that templates are learned from, at most.
 const LEARN: usize = 3000;
 /// Spread of log energy ratios (natural logarithm) of a stroke around its template.
@@ -117,7 +120,10 @@ impl Mixture {
         let mut gains = vec![vec![0.0; templates.len()]; chosen.len()];
         for round in 0..=ROUNDS {
             for (&moment, gains) in chosen.iter().zip(&mut gains) {
-                fit(table.at(moment), &templates, &sources, gains, &mut room);
+                match round {
+                    0 => fit(table.at(moment), &templates, &sources, gains, &mut room),
+                    _ => fit_again(table.at(moment), &templates, &sources, gains, &mut room),
+                }
             }
             if round == ROUNDS {
                 break;
@@ -277,37 +283,29 @@ fn step(
         *down = weight * inverse;
     }
     for &s in sources {
-        let [a, b] = dots(&templates[s], up, down);
-        gains[s] *= a / (b + 1e-30);
+        if gains[s] == 0.0 {
+            continue; // for good
+        }
+        gains[s] *= dot(&templates[s], up) / (dot(&templates[s], down) + 1e-30);
         if gains[s] < 1e-14 {
             gains[s] = 0.0;
         }
     }
 }
 
-/// Sums of `t · u` and of `t · v`; the order of summation is the same on every processor.
+/// Sum of the products; the order of summation is the same on every processor.
 #[inline(always)]
-fn dots(t: &[f32], u: &[f32], v: &[f32]) -> [f32; 2] {
+fn dot(a: &[f32], b: &[f32]) -> f32 {
     const LANES: usize = 8;
-    let mut sums = [[0.0f32; LANES]; 2];
-    let ((t, t_rest), (u, u_rest), (v, v_rest)) = (
-        t.as_chunks::<LANES>(),
-        u.as_chunks::<LANES>(),
-        v.as_chunks::<LANES>(),
-    );
-    for ((t, u), v) in t.iter().zip(u).zip(v) {
+    let mut sums = [0.0f32; LANES];
+    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<LANES>(), b.as_chunks::<LANES>());
+    for (a, b) in a.iter().zip(b) {
         for lane in 0..LANES {
-            sums[0][lane] += t[lane] * u[lane];
-            sums[1][lane] += t[lane] * v[lane];
+            sums[lane] += a[lane] * b[lane];
         }
     }
-    for (lane, ((t, u), v)) in t_rest.iter().zip(u_rest).zip(v_rest).enumerate() {
-        sums[0][lane] += t * u;
-        sums[1][lane] += t * v;
-    }
-    let total =
-        |s: &[f32; LANES]| ((s[0] + s[4]) + (s[2] + s[6])) + ((s[1] + s[5]) + (s[3] + s[7]));
-    [total(&sums[0]), total(&sums[1])]
+    let rest = a_rest.iter().zip(b_rest);
+    rest.fold(sums.into_iter().sum(), |sum, (a, b)| sum + a * b)
 }
 
 /// Gains of one moment.
@@ -318,20 +316,35 @@ fn fit(
     gains: &mut [f32],
     room: &mut Room,
 ) {
-    // a fair start for all: what the loudest dimensions of each template allow
     for (gain, template) in gains.iter_mut().zip(templates) {
-        let weight: f32 = template.iter().sum::<f32>().max(1e-20);
-        *gain = template
-            .iter()
-            .zip(y)
-            .map(|(a, y)| a * (y / a.max(1e-20)).min(1e10))
-            .sum::<f32>()
-            / weight
-            / templates.len() as f32;
+        *gain = start(template, y) / templates.len() as f32;
     }
     for round in 0..STEPS {
         step((y, floor), templates, sources, gains, round > 4, room);
     }
+}
+
+/// The same from what the gains are.
+fn fit_again(
+    (y, floor): (&[f32], &[f32]),
+    templates: &[Template],
+    sources: &[usize],
+    gains: &mut [f32],
+    room: &mut Room,
+) {
+    for (gain, template) in gains.iter_mut().zip(templates) {
+        *gain += FRESH * start(template, y) / templates.len() as f32;
+    }
+    for _ in 0..STEPS_AGAIN {
+        step((y, floor), templates, sources, gains, true, room);
+    }
+}
+
+/// A fair start for all: what the loudest dimensions of a template allow.
+fn start(template: &[f32], y: &[f32]) -> f32 {
+    let weight: f32 = template.iter().sum::<f32>().max(1e-20);
+    let allowed = |(a, y): (&f32, &f32)| a * (y / a.max(1e-20)).min(1e10);
+    template.iter().zip(y).map(allowed).sum::<f32>() / weight
 }
 
 /// Level of a track's loud moments.

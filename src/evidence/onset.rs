@@ -96,50 +96,98 @@ pub(super) fn floors(levels: &[[u8; BANDS]]) -> [f32; BANDS] {
     })
 }
 
-fn mean(levels: &[[u8; BANDS]], band: usize, from: i64, count: usize, table: &[f32; 256]) -> f32 {
-    let last = levels.len() as i64 - 1;
-    let mut sum = 0.0;
-    for t in from..from + count as i64 {
-        // before the start the track is as at its start; after its end there is nothing
-        if t <= last {
-            sum += table[levels[t.max(0) as usize][band] as usize];
+/// Mean powers before and after each millisecond, carried from one to the next. Whole numbers, so
+/// that a running sum does not drift.
+struct Around<'a> {
+    levels: &'a [[u8; BANDS]],
+    powers: [u64; 256],
+    after_ms: [usize; BANDS],
+    at: i64,
+    before: [u64; BANDS],
+    after: [u64; BANDS],
+}
+
+/// Steps of power at full scale: a window of the loudest fits, and silence is told from noise.
+const POWER_STEPS: f32 = (1u64 << 50) as f32;
+
+impl<'a> Around<'a> {
+    fn new(levels: &'a [[u8; BANDS]], after_ms: [usize; BANDS]) -> Self {
+        let mut around = Self {
+            levels,
+            powers: powers().map(|power| (power * POWER_STEPS) as u64),
+            after_ms,
+            at: 0,
+            before: [0; BANDS],
+            after: [0; BANDS],
+        };
+        for (band, &after_ms) in after_ms.iter().enumerate() {
+            let sum = |range: std::ops::Range<i64>| range.map(|t| around.power(t, band)).sum();
+            let (before, after) = (
+                -(BEFORE_MS.end as i64)..-(BEFORE_MS.start as i64),
+                0..after_ms as i64,
+            );
+            (around.before[band], around.after[band]) = (sum(before), sum(after));
         }
+        around
     }
-    sum / count as f32
+
+    /// Before the start the track is as at its start; after its end there is nothing.
+    fn power(&self, t: i64, band: usize) -> u64 {
+        let row = self.levels.get(t.max(0) as usize);
+        row.map_or(0, |row| self.powers[row[band] as usize])
+    }
+
+    fn means(&self, band: usize) -> (f32, f32) {
+        let mean = |sum: u64, count: usize| sum as f32 / POWER_STEPS / count as f32;
+        (
+            mean(self.before[band], BEFORE_MS.len()),
+            mean(self.after[band], self.after_ms[band]),
+        )
+    }
+
+    /// On by a millisecond.
+    fn step(&mut self) {
+        let t = self.at;
+        for band in 0..BANDS {
+            let power = |t: i64| self.power(t, band);
+            let (start, end) = (BEFORE_MS.start as i64, BEFORE_MS.end as i64);
+            let before = self.before[band] + power(t - start) - power(t - end);
+            let after = self.after[band] + power(t + self.after_ms[band] as i64) - power(t);
+            (self.before[band], self.after[band]) = (before, after);
+        }
+        self.at += 1;
+    }
 }
 
 fn novelty(ear: &Ear, levels: &[[u8; BANDS]]) -> Vec<u16> {
-    let table = powers();
     let floors = floors(levels);
     let total: f32 = ear.weights.iter().sum();
-    (0..levels.len() as i64)
-        .map(|t| {
-            let mut weighted = 0.0;
-            let mut best = [0.0f32; 2];
-            for (band, floor) in floors.iter().enumerate() {
-                let after = mean(levels, band, t, ear.after_ms[band], &table);
-                let before = mean(
-                    levels,
-                    band,
-                    t - BEFORE_MS.end as i64,
-                    BEFORE_MS.len(),
-                    &table,
-                );
-                let ratio = (after + floor) / (before + floor);
-                let rise = (10.0 * libm::log10f(ratio)).clamp(0.0, CAP_DB);
-                weighted += rise * ear.weights[band];
-                let single = rise * (1.2 * ear.weights[band]).min(1.0);
-                if single > best[0] {
-                    best = [single, best[0]];
-                } else {
-                    best[1] = best[1].max(single);
-                }
+    let mut around = Around::new(levels, ear.after_ms);
+    let mut value = || {
+        let mut weighted = 0.0;
+        let mut best = [0.0f32; 2];
+        for (band, floor) in floors.iter().enumerate() {
+            let (before, after) = around.means(band);
+            let ratio = (after + floor) / (before + floor);
+            // most milliseconds rise in no band, and a logarithm is dear
+            let rise = match ratio > 1.0 {
+                true => (10.0 * libm::log10f(ratio)).min(CAP_DB),
+                false => 0.0,
+            };
+            weighted += rise * ear.weights[band];
+            let single = rise * (1.2 * ear.weights[band]).min(1.0);
+            if single > best[0] {
+                best = [single, best[0]];
+            } else {
+                best[1] = best[1].max(single);
             }
-            let all = weighted / total;
-            let value = (1.0 - ear.best) * all + ear.best * 0.5 * (best[0] + best[1]);
-            (value * GRID).round() as u16
-        })
-        .collect()
+        }
+        around.step();
+        let all = weighted / total;
+        let value = (1.0 - ear.best) * all + ear.best * 0.5 * (best[0] + best[1]);
+        (value * GRID).round() as u16
+    };
+    levels.iter().map(|_| value()).collect()
 }
 
 /// Median of the values within `half` of each place (fewer at the ends).

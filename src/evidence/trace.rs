@@ -27,7 +27,7 @@ fn level_step(power: f64) -> u8 {
         return 0;
     }
     let steps = (10.0 * maths::log10(power) - LEVEL_FLOOR_DB) / LEVEL_STEP_DB;
-    steps.round().clamp(0.0, 255.0) as u8
+    (steps.max(0.0) + 0.5) as u8 // held within its range
 }
 
 /// Mean square for each step.
@@ -45,7 +45,7 @@ fn peak_step(peak: f64) -> u16 {
         return 0;
     }
     let steps = (20.0 * maths::log10(peak) - PEAK_FLOOR_DB) / PEAK_STEP_DB;
-    steps.round().clamp(0.0, 65_535.0) as u16
+    (steps.max(0.0) + 0.5) as u16
 }
 
 /// First sample of a millisecond.
@@ -172,7 +172,6 @@ pub struct Listener {
     begun: u64,
     levels: Vec<[u8; BANDS]>,
     peaks: Vec<u16>,
-    clean: Vec<f64>,
 }
 
 impl Listener {
@@ -189,25 +188,19 @@ impl Listener {
             begun: 0,
             levels: Vec::new(),
             peaks: Vec::new(),
-            clean: Vec::new(),
         }
     }
 
-    /// The next frames. Samples that are not finite count as 0.
+    /// The next frames; finite samples only.
     pub fn push(&mut self, block: &Block) {
         let mut at = 0;
         while at < block.frames() {
             let left = (self.next - self.frame) as usize;
             let count = left.min(block.frames() - at);
             for (bank, channel) in self.banks.iter_mut().zip(block.channels()) {
-                self.clean.clear();
-                self.clean.extend(
-                    channel[at..at + count]
-                        .iter()
-                        .map(|&x| if x.is_finite() { x } else { 0.0 }),
-                );
-                self.peak = self.peak.max(lanes::peak(&self.clean));
-                bank.run(&self.clean, &mut self.sums);
+                let samples = &channel[at..at + count];
+                self.peak = self.peak.max(lanes::peak(samples));
+                bank.run(samples, &mut self.sums);
             }
             at += count;
             self.frame += count as u64;

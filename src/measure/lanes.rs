@@ -11,81 +11,90 @@ pub(crate) fn extremes(samples: &[f64]) -> (f64, f64) {
 }
 
 /// Smallest and largest of two values and the samples.
-#[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn widened((least, most): (f64, f64), samples: &[f64]) -> (f64, f64) {
-    // so many that none waits for the one before
-    const LANES: usize = 16;
-    let (mut low, mut high) = ([least; LANES], [most; LANES]);
+    (lowest(least, samples), highest(most, samples))
+}
+
+// One extreme or sum a loop, and what is left over apart: else it is not compiled to vectors.
+
+#[multiversion(targets("x86_64+avx2"))]
+fn lowest(least: f64, samples: &[f64]) -> f64 {
+    let lower = |a: f64, b: f64| if b < a { b } else { a };
+    let mut lanes = [least; LANES];
     let (chunks, rest) = samples.as_chunks::<LANES>();
     for chunk in chunks {
         for lane in 0..LANES {
-            low[lane] = if chunk[lane] < low[lane] {
-                chunk[lane]
-            } else {
-                low[lane]
-            };
-            high[lane] = if chunk[lane] > high[lane] {
-                chunk[lane]
-            } else {
-                high[lane]
-            };
+            lanes[lane] = lower(lanes[lane], chunk[lane]);
         }
     }
-    for (lane, &x) in rest.iter().enumerate() {
-        low[lane] = low[lane].min(x);
-        high[lane] = high[lane].max(x);
+    rest.iter().chain(&lanes).copied().fold(least, lower)
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn highest(most: f64, samples: &[f64]) -> f64 {
+    let higher = |a: f64, b: f64| if b > a { b } else { a };
+    let mut lanes = [most; LANES];
+    let (chunks, rest) = samples.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            lanes[lane] = higher(lanes[lane], chunk[lane]);
+        }
     }
-    (
-        low.into_iter().fold(least, f64::min),
-        high.into_iter().fold(most, f64::max),
-    )
+    rest.iter().chain(&lanes).copied().fold(most, higher)
 }
 
 /// Largest absolute sample, 0 for none.
+#[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn peak(samples: &[f64]) -> f64 {
-    let (low, high) = extremes(samples);
-    high.max(-low)
+    let higher = |a: f64, b: f64| if b > a { b } else { a };
+    let mut lanes = [0.0; LANES];
+    let (chunks, rest) = samples.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            lanes[lane] = higher(lanes[lane], chunk[lane].abs());
+        }
+    }
+    let rest = rest.iter().map(|x| x.abs()).chain(lanes);
+    rest.fold(0.0, higher)
 }
 
 /// Largest absolute second difference, 0 where there are fewer than three samples.
 #[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn bend(samples: &[f64]) -> f64 {
-    let mut most = [0.0f64; LANES];
-    let mut take = |lane: usize, a: f64, b: f64, c: f64| {
-        let bend = (a - 2.0 * b + c).abs();
-        most[lane] = if bend > most[lane] { bend } else { most[lane] };
-    };
+    let higher = |a: f64, b: f64| if b > a { b } else { a };
+    let bend = |a: f64, b: f64, c: f64| (a - 2.0 * b + c).abs();
     let n = samples.len().saturating_sub(2);
     let (a, a_rest) = samples[..n].as_chunks::<LANES>();
     let (b, b_rest) = samples.get(1..=n).unwrap_or(&[]).as_chunks::<LANES>();
     let (c, c_rest) = samples.get(2..).unwrap_or(&[]).as_chunks::<LANES>();
+    let mut lanes = [0.0; LANES];
     for ((a, b), c) in a.iter().zip(b).zip(c) {
         for lane in 0..LANES {
-            take(lane, a[lane], b[lane], c[lane]);
+            lanes[lane] = higher(lanes[lane], bend(a[lane], b[lane], c[lane]));
         }
     }
-    for (lane, ((a, b), c)) in a_rest.iter().zip(b_rest).zip(c_rest).enumerate() {
-        take(lane, *a, *b, *c);
-    }
-    most.into_iter().fold(0.0, f64::max)
+    let rest = a_rest.iter().zip(b_rest).zip(c_rest);
+    let rest = rest.map(|((&a, &b), &c)| bend(a, b, c)).chain(lanes);
+    rest.fold(0.0, higher)
 }
 
 /// Sum of the samples and of their squares.
 #[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn sums(samples: &[f64]) -> (f64, f64) {
-    let (mut sum, mut square) = ([0.0f64; LANES], [0.0f64; LANES]);
+    (sum_of(samples, |x| x), sum_of(samples, |x| x * x))
+}
+
+#[inline(always)]
+fn sum_of(samples: &[f64], value: impl Fn(f64) -> f64) -> f64 {
+    let mut sums = [0.0; LANES];
     let (chunks, rest) = samples.as_chunks::<LANES>();
     for chunk in chunks {
         for lane in 0..LANES {
-            sum[lane] += chunk[lane];
-            square[lane] += chunk[lane] * chunk[lane];
+            sums[lane] += value(chunk[lane]);
         }
     }
-    for (lane, &x) in rest.iter().enumerate() {
-        sum[lane] += x;
-        square[lane] += x * x;
-    }
-    (sum.into_iter().sum(), square.into_iter().sum())
+    let sum: f64 = sums.into_iter().sum();
+    rest.iter().fold(sum, |sum, &x| sum + value(x))
 }
 
 /// Whether every sample is a number that a sound file can mean: neither NaN nor infinite, and

@@ -1,8 +1,9 @@
-//! Loudness: the K filter, gating and loudness range (ITU-R BS.1770-5 Annex 1, EBU Tech 3341 and
+//! Loudness: gating and loudness range (ITU-R BS.1770-5 Annex 1, EBU Tech 3341 and
 //! 3342), from 10 ms energies.
 
 use serde::{Deserialize, Serialize};
 
+pub use super::k_weighting::KWeight;
 use super::ticks::{Tick, Ticks, boundary};
 use crate::block::Block;
 use crate::{maths, units};
@@ -27,110 +28,6 @@ const FEWEST_WINDOWS: usize = 140;
 /// Mean square of the K-weighted signal, summed over the channels → LUFS; `None` for silence.
 pub fn lufs(power: f64) -> Option<f64> {
     units::power_to_db(power).map(|db| OFFSET_LU + db)
-}
-
-/// One second-order section, a0 = 1.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Section {
-    b: [f64; 3],
-    a: [f64; 2],
-}
-
-/// The two sections of the K filter at any rate: head shelf, then high-pass.
-///
-/// The prototypes (corner, gain, Q) are not printed in BS.1770; they reproduce every printed digit
-/// of its coefficients at 48 kHz. The numerator of the printed high-pass is 1, −2, 1, which puts
-/// its pass band at +0.043 dB; scaled by d(48 kHz)/d(rate) the response is the same at every rate.
-fn sections(rate_hz: u32) -> [Section; 2] {
-    let rate = f64::from(rate_hz);
-    let warp = |corner_hz: f64, rate: f64| maths::tan(std::f64::consts::PI * corner_hz / rate);
-
-    let (corner_hz, gain_db, q) = (
-        1_681.974_450_955_533,
-        3.999_843_853_973_347,
-        0.707_175_236_955_419_6,
-    );
-    let k = warp(corner_hz, rate);
-    let v = maths::db_to_ratio(gain_db);
-    let w = maths::pow(v, 0.499_666_774_154_541_6);
-    let d = 1.0 + k / q + k * k;
-    let shelf = Section {
-        b: [
-            (v + w * k / q + k * k) / d,
-            2.0 * (k * k - v) / d,
-            (v - w * k / q + k * k) / d,
-        ],
-        a: [2.0 * (k * k - 1.0) / d, (1.0 - k / q + k * k) / d],
-    };
-
-    let (corner_hz, q) = (38.135_470_876_024_44, 0.500_327_037_323_877_3);
-    let denominator = |k: f64| 1.0 + k / q + k * k;
-    let k = warp(corner_hz, rate);
-    let d = denominator(k);
-    let g = denominator(warp(corner_hz, 48_000.0)) / d;
-    let high_pass = Section {
-        b: [g, -2.0 * g, g],
-        a: [2.0 * (k * k - 1.0) / d, (1.0 - k / q + k * k) / d],
-    };
-    [shelf, high_pass]
-}
-
-/// The last two inputs of the shelf, outputs of the shelf, and outputs of the high-pass.
-#[derive(Clone, Copy, Debug, Default)]
-struct Memory {
-    x: [f64; 2],
-    y: [f64; 2],
-    z: [f64; 2],
-}
-
-/// The K filter, running over any number of channels.
-#[derive(Clone, Debug)]
-pub struct KWeight {
-    shelf: Section,
-    high_pass: Section,
-    memory: Vec<Memory>,
-}
-
-impl KWeight {
-    /// At rest.
-    pub fn new(rate_hz: u32, channels: usize) -> Self {
-        let [shelf, high_pass] = sections(rate_hz);
-        Self {
-            shelf,
-            high_pass,
-            memory: vec![Memory::default(); channels],
-        }
-    }
-
-    /// Filters the next samples of one channel and returns the sum of the squares that come out.
-    /// The sum starts anew with each call, so the calls must be cut at fixed frame numbers.
-    pub fn energy(&mut self, channel: usize, samples: &[f64]) -> f64 {
-        let Memory {
-            x: [mut x1, mut x2],
-            y: [mut y1, mut y2],
-            z: [mut z1, mut z2],
-        } = self.memory[channel];
-        let Section { b, a } = self.shelf;
-        let Section { b: hb, a: ha } = self.high_pass;
-        let mut sum = 0.0;
-        // direct form 1, the newest output last: one product and one sum wait for it, no more
-        for &x in samples {
-            let y = b[0] * x + b[1] * x1 + b[2] * x2 - a[1] * y2 - a[0] * y1;
-            let z = hb[0] * (y + y2) + hb[1] * y1 - ha[1] * z2 - ha[0] * z1;
-            (x2, x1) = (x1, x);
-            (y2, y1) = (y1, y);
-            (z2, z1) = (z1, z);
-            sum += z * z;
-        }
-        // far below anything that counts; keeps subnormal numbers, which are slow, out of silence
-        let rest = |v: f64| if v.abs() < 1e-30 { 0.0 } else { v };
-        self.memory[channel] = Memory {
-            x: [x1, x2],
-            y: [rest(y1), rest(y2)],
-            z: [rest(z1), rest(z2)],
-        };
-        sum
-    }
 }
 
 /// 100 ms energies of a programme: all that integrated loudness and loudness range need.

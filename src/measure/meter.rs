@@ -46,7 +46,7 @@ impl Meter {
 
     /// The figures.
     pub fn finish(mut self) -> Levels {
-        self.figures.tick(&self.ticks.rest());
+        self.ticks.rest(|rest| self.figures.tick(rest));
         self.figures.finish().0
     }
 }
@@ -125,9 +125,13 @@ impl Figures {
                 }
             }
         }
-        self.frames += tick.channels.first().map_or(0, Vec::len) as u64;
+        self.frames += tick.channels.first().map_or(0, |samples| samples.len()) as u64;
         if !tick.whole {
-            self.rest = tick.channels.to_vec();
+            self.rest = tick
+                .channels
+                .iter()
+                .map(|samples| samples.to_vec())
+                .collect();
         } else if self.all {
             self.windows.tick(energy);
         }

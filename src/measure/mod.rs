@@ -8,6 +8,7 @@ pub use survey::Survey;
 pub mod bands;
 pub(crate) mod clipped;
 pub mod inspect;
+mod k_weighting;
 pub(crate) mod lanes;
 pub mod loudness;
 pub mod matcher;

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use multiversion::multiversion;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 use serde::{Deserialize, Serialize};
@@ -159,14 +160,10 @@ impl Painter {
         for samples in waiting {
             let mut done = 0;
             while let Some(part) = samples.get(done..done + *size) {
-                for ((t, w), s) in time.iter_mut().zip(window.iter()).zip(part) {
-                    *t = w * s;
-                }
+                windowed(window, part, time);
                 fft.process_with_scratch(time, spectrum, scratch)
                     .expect("the lengths are those of the plan");
-                for (sum, bin) in energy.iter_mut().zip(spectrum.iter()) {
-                    *sum += bin.norm_sqr();
-                }
+                add_energy(spectrum, energy);
                 done += *hop;
             }
             samples.drain(..done);
@@ -216,6 +213,20 @@ impl Painter {
         power_to_db(energy / (self.at as f64 * self.waiting.len() as f64))
             .filter(|&db| db > -200.0)
             .map(|db| round_to(db, 1))
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn windowed(window: &[f64], samples: &[f64], out: &mut [f64]) {
+    for ((out, w), s) in out.iter_mut().zip(window).zip(samples) {
+        *out = w * s;
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn add_energy(spectrum: &[Complex<f64>], energy: &mut [f64]) {
+    for (sum, bin) in energy.iter_mut().zip(spectrum) {
+        *sum += bin.norm_sqr();
     }
 }
 

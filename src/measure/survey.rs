@@ -41,9 +41,10 @@ impl Survey {
 
     /// Figures and findings.
     pub fn finish(mut self) -> (Levels, Inspection) {
-        let rest = self.ticks.rest();
-        self.figures.tick(&rest);
-        self.inspector.tick(&rest);
+        self.ticks.rest(|rest| {
+            self.figures.tick(rest);
+            self.inspector.tick(rest);
+        });
         let (levels, clips) = self.figures.finish();
         let inspection = self.inspector.finish(&clips, self.ticks.non_finite());
         (levels, inspection)

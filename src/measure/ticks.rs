@@ -17,7 +17,7 @@ pub(crate) struct Tick<'a> {
     /// Its first frame, counted from the start of the stream.
     pub start: u64,
     /// One slice a channel.
-    pub channels: &'a [Vec<f64>],
+    pub channels: &'a [&'a [f64]],
     /// False for what is left at the end.
     pub whole: bool,
 }
@@ -58,10 +58,19 @@ impl Ticks {
     /// Gives every piece that is complete with this block to `each`.
     pub fn push(&mut self, block: &Block, mut each: impl FnMut(&Tick)) {
         debug_assert_eq!(block.count(), self.held.len());
+        let mut whole: Vec<&[f64]> = Vec::with_capacity(self.held.len());
         let mut at = 0;
         while at < block.frames() && !self.held.is_empty() {
             let have = self.held[0].len();
             let n = (self.length - have).min(block.frames() - at);
+            // most pieces lie within a block, and are fit to be seen as they are
+            whole.clear();
+            whole.extend(block.channels().map(|channel| &channel[at..at + n]));
+            if n == self.length && whole.iter().all(|samples| lanes::all_usable(samples)) {
+                self.give(&whole, &mut each);
+                at += n;
+                continue;
+            }
             for (held, channel) in self.held.iter_mut().zip(block.channels()) {
                 let new = &channel[at..at + n];
                 held.extend_from_slice(new);
@@ -72,30 +81,34 @@ impl Ticks {
             }
             at += n;
             if have + n == self.length {
-                each(&Tick {
-                    start: self.start,
-                    channels: &self.held,
-                    whole: true,
-                });
-                self.next();
+                let mut held = std::mem::take(&mut self.held);
+                let channels: Vec<&[f64]> = held.iter().map(Vec::as_slice).collect();
+                self.give(&channels, &mut each);
+                held.iter_mut().for_each(Vec::clear);
+                self.held = held;
             }
         }
     }
 
-    fn next(&mut self) {
+    fn give(&mut self, channels: &[&[f64]], each: &mut impl FnMut(&Tick)) {
+        each(&Tick {
+            start: self.start,
+            channels,
+            whole: true,
+        });
         self.tick += 1;
         self.start = boundary(self.rate_hz, self.tick);
         self.length = (boundary(self.rate_hz, self.tick + 1) - self.start) as usize;
-        self.held.iter_mut().for_each(Vec::clear);
     }
 
-    /// What is left after the last whole piece; may be empty.
-    pub fn rest(&self) -> Tick<'_> {
-        Tick {
+    /// Gives what is left after the last whole piece, which may be empty.
+    pub fn rest(&self, each: impl FnOnce(&Tick)) {
+        let channels: Vec<&[f64]> = self.held.iter().map(Vec::as_slice).collect();
+        each(&Tick {
             start: self.start,
-            channels: &self.held,
+            channels: &channels,
             whole: false,
-        }
+        });
     }
 
     pub fn non_finite(&self) -> &NonFinite {
@@ -133,14 +146,14 @@ mod tests {
                     let x = (at..at + n).map(|i| i as f64).collect();
                     ticks.push(&Block::from_channels(vec![x]), |tick| {
                         assert_eq!(tick.start, boundary(rate_hz, seen));
-                        for &x in &tick.channels[0] {
+                        for &x in tick.channels[0] {
                             assert_eq!(x, next as f64);
                             next += 1;
                         }
                         seen += 1;
                     });
                 }
-                assert_eq!(next + ticks.rest().channels[0].len() as u64, 20_000);
+                ticks.rest(|rest| assert_eq!(next + rest.channels[0].len() as u64, 20_000));
             }
         }
     }
@@ -150,7 +163,7 @@ mod tests {
         let mut ticks = Ticks::new(8000, 1);
         let x = vec![0.5, f64::NAN, f64::INFINITY, 1e200, -0.5];
         ticks.push(&Block::from_channels(vec![x]), |_| {});
-        assert_eq!(ticks.rest().channels[0], [0.5, 0.0, 0.0, 0.0, -0.5]);
+        ticks.rest(|rest| assert_eq!(rest.channels[0], [0.5, 0.0, 0.0, 0.0, -0.5]));
         assert_eq!(ticks.non_finite().count, 3);
         assert_eq!(ticks.non_finite().frames, [1, 2, 3]);
     }

@@ -1,11 +1,11 @@
 //! [`Draft`]: a file that is being written under a temporary name.
 
 use std::io::{self, Seek, SeekFrom, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use sha2::{Digest, Sha256};
 
-use super::{Outbox, Published, hash, hex, sync};
+use super::{Hashing, Outbox, Published, hex, sync};
 use crate::error::{Error, Result};
 
 /// A file that is being written. Dropped unpublished, it is removed.
@@ -79,13 +79,33 @@ impl Draft {
     }
 
     /// Puts the file in its place: to the disk, read back, renamed, folder to the disk.
-    pub fn publish(mut self) -> Result<Published> {
+    pub fn publish(self) -> Result<Published> {
+        self.publish_seen(|_| Ok(()))
+            .map(|(published, ())| published)
+    }
+
+    /// The same where something else is to be known of the file too: `look` reads it, as it is on
+    /// the disk, while it is hashed. Its error keeps the file from its place.
+    pub fn publish_seen<T>(
+        mut self,
+        look: impl FnOnce(&mut Hashing) -> Result<T>,
+    ) -> Result<(Published, T)> {
         let target = self.target();
         self.flush().map_err(|error| self.failed(&error))?;
         let name = self.file.path().file_name().unwrap_or_default();
         let part = self.folder.join(name);
+        if self.outbox.durable {
+            sync(self.file.as_file()).map_err(|error| self.failed(&error))?;
+        }
+        // Opened anew, to read what is there and not what this handle remembers.
+        let file = self.outbox.dir.open(&part);
+        let file = file.map_err(|error| self.failed(&error))?;
+        let mut back = Hashing::new(file.into_std());
+        let seen = look(&mut back)?;
         let back = match self.outbox.durable {
-            true => Some(self.read_back(&part).map_err(|error| self.failed(&error))?),
+            true => back
+                .finish(&|| false)
+                .map_err(|error| self.failed(&error))?,
             false => None,
         };
         let meant = self.meant.take().map(|meant| hex(&meant.finalize()));
@@ -115,19 +135,12 @@ impl Draft {
             let _ = dir.remove_file(&self.relative);
             return Err(Error::writing(&target, &error));
         }
-        Ok(Published {
+        let published = Published {
             path: self.relative,
             sha256,
             bytes: self.length,
-        })
-    }
-
-    /// Hash and length of what is on the disk under the temporary name.
-    fn read_back(&self, part: &Path) -> io::Result<(String, u64)> {
-        sync(self.file.as_file())?;
-        // Opened anew, to read what is there and not what this handle remembers.
-        let file = self.outbox.dir.open(part)?.into_std();
-        Ok(hash(file, &|| false)?.expect("nobody cancels"))
+        };
+        Ok((published, seen))
     }
 
     fn failed(&self, error: &io::Error) -> Error {

@@ -5,6 +5,7 @@
 //! tests print how much a full-scale sine aliases: with 30 dB of drive less than −90 dBFS at 5 kHz and
 //! −80 dBFS at 10 kHz.
 
+use multiversion::multiversion;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -225,7 +226,7 @@ struct Wet {
 #[derive(Clone)]
 enum Control {
     Fixed,
-    /// The tube's offset, and the mean that it makes behind the curve.
+    /// The tube's offset, and what takes off the mean that it makes behind the curve.
     Offset {
         level: Amplitude,
         offset: Ramp,
@@ -248,18 +249,62 @@ struct Ramp {
 }
 
 impl Ramp {
-    /// Calls `apply` on each high-rate sample with the control's value there.
-    fn over(&mut self, high: &mut [f64], factor: usize, apply: impl Fn(f64, f64) -> f64) {
-        const STEPS: [f64; 8] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
-        let per_step = 1.0 / factor as f64;
-        for (high, &value) in high.chunks_exact_mut(factor).zip(&self.values) {
-            let step = (value - self.last) * per_step;
-            for (x, i) in high.iter_mut().zip(STEPS) {
-                *x = apply(*x, self.last + step * i);
-            }
-            self.last = value;
+    /// Adds the control to the high-rate samples.
+    fn add_to(&mut self, high: &mut [f64], factor: usize) {
+        let Self { last, values } = self;
+        added(last, values, high, factor);
+        values.clear();
+    }
+
+    /// Multiplies the high-rate samples by the control.
+    fn scale(&mut self, high: &mut [f64], factor: usize) {
+        let Self { last, values } = self;
+        scaled(last, values, high, factor);
+        values.clear();
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn added(last: &mut f64, values: &[f64], high: &mut [f64], factor: usize) {
+    over(last, values, high, factor, |x, value| x + value);
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn scaled(last: &mut f64, values: &[f64], high: &mut [f64], factor: usize) {
+    over(last, values, high, factor, |x, value| x * value);
+}
+
+/// Calls `apply` on each high-rate sample with the control's value there.
+#[inline(always)]
+fn over(
+    last: &mut f64,
+    values: &[f64],
+    high: &mut [f64],
+    factor: usize,
+    apply: impl Fn(f64, f64) -> f64,
+) {
+    match factor {
+        8 => joined::<8>(last, values, high, apply),
+        4 => joined::<4>(last, values, high, apply),
+        2 => joined::<2>(last, values, high, apply),
+        _ => joined::<1>(last, values, high, apply),
+    }
+}
+
+#[inline(always)]
+fn joined<const FACTOR: usize>(
+    last: &mut f64,
+    values: &[f64],
+    high: &mut [f64],
+    apply: impl Fn(f64, f64) -> f64,
+) {
+    let (steps, _) = high.as_chunks_mut::<FACTOR>();
+    for (step, &value) in steps.iter_mut().zip(values) {
+        let rise = (value - *last) * (1.0 / FACTOR as f64);
+        for (i, x) in step.iter_mut().enumerate() {
+            *x = apply(*x, *last + rise * i as f64);
         }
-        self.values.clear();
+        *last = value;
     }
 }
 
@@ -331,12 +376,11 @@ impl Wet {
                 offset,
                 mean,
             } => {
-                for &x in &self.low {
-                    let amplitude = level.next(x);
-                    offset.values.push(TUBE_OFFSET * amplitude);
-                    mean.values.push(tube_mean(amplitude));
-                }
-                offset.over(fresh, factor, |x, offset| x + offset);
+                let amplitudes = self.low.iter().map(|&x| level.next(x));
+                offset.values.extend(amplitudes);
+                mean.values.clone_from(&offset.values);
+                tube(&mut offset.values, &mut mean.values);
+                offset.add_to(fresh, factor);
             }
             Control::Starve {
                 per_threshold,
@@ -349,7 +393,7 @@ impl Wet {
                     gain.values
                         .push(smooth.next(starve_gain(level * *per_threshold)));
                 }
-                gain.over(fresh, factor, |x, gain| x * gain);
+                gain.scale(fresh, factor);
             }
         }
         if self.bias != 0.0 {
@@ -364,7 +408,7 @@ impl Wet {
             self.shaped.iter_mut().for_each(|y| *y -= self.rest);
         }
         if let Control::Offset { mean, .. } = &mut self.control {
-            mean.over(&mut self.shaped, factor, |y, mean| y - mean);
+            mean.add_to(&mut self.shaped, factor);
         }
         self.over.down(&self.shaped, output);
         for y in output {
@@ -384,12 +428,17 @@ fn shape(curve: Curve, x: &[f64], y: &mut [f64]) {
     }
 }
 
-/// About the mean of the tube's output for a sine of this amplitude with its offset: exact where the
-/// curve is straight and where it is a square wave. Taken off, so that a hit does not thump.
-fn tube_mean(amplitude: f64) -> f64 {
-    let straight = 1.5 * amplitude;
-    let square = straight * std::f64::consts::FRAC_PI_2;
-    TUBE_OFFSET * straight / (1.0 + square * square).sqrt()
+/// From amplitudes (twice) to the tube's offset for each, and to what takes off about the mean of its
+/// output for a sine of this amplitude with its offset, so that a hit does not thump: exact where the
+/// curve is straight and where it is a square wave.
+#[multiversion(targets("x86_64+avx2"))]
+fn tube(offsets: &mut [f64], means: &mut [f64]) {
+    offsets.iter_mut().for_each(|value| *value *= TUBE_OFFSET);
+    for value in means {
+        let straight = 1.5 * *value;
+        let square = straight * std::f64::consts::FRAC_PI_2;
+        *value = -(TUBE_OFFSET * straight) / (1.0 + square * square).sqrt();
+    }
 }
 
 #[cfg(test)]

@@ -165,8 +165,7 @@ impl Place<'_> {
         bytes_of: impl Fn(i32) -> [u8; N],
     ) -> Lost {
         const RUN: usize = 256;
-        let (slots, _) = self.bytes.as_chunks_mut::<N>();
-        let mut slots = slots.iter_mut().skip(self.channel).step_by(self.count);
+        let (mut slots, _) = self.bytes.as_chunks_mut::<N>();
         let mut drawn = [0.0; RUN];
         let mut bits = [0; RUN];
         let mut lost = Lost::default();
@@ -185,8 +184,17 @@ impl Place<'_> {
                     lost.non_finite += u64::from(value.bad);
                 }
             }
-            for (bits, slot) in bits[..run.len()].iter().zip(&mut slots) {
-                *slot = bytes_of(*bits);
+            let (frames, behind) = slots.split_at_mut(run.len() * self.count);
+            slots = behind;
+            if self.count == 1 {
+                for (bits, slot) in bits.iter().zip(frames) {
+                    *slot = bytes_of(*bits);
+                }
+            } else {
+                let own = frames.iter_mut().skip(self.channel).step_by(self.count);
+                for (bits, slot) in bits.iter().zip(own) {
+                    *slot = bytes_of(*bits);
+                }
             }
         }
         lost
@@ -268,7 +276,11 @@ impl Tpdf {
         self.state = self.state.wrapping_add(GOLDEN);
         let bits = mix(self.state);
         let sum = (bits >> 32) + (bits & 0xffff_ffff) + 1;
-        sum as i64 as f64 / 4_294_967_296.0 - 1.0 // signed: one instruction
+        // The bits of 2^52 with those of an integer below are their sum: several at a time, where
+        // a conversion is one by one.
+        const LARGE: f64 = 4_503_599_627_370_496.0; // 2^52
+        let sum = f64::from_bits(LARGE.to_bits() | sum) - LARGE;
+        sum / 4_294_967_296.0 - 1.0
     }
 }
 

@@ -47,11 +47,9 @@ fn autocorrelation(x: &[f64]) -> [f64; ORDER + 1] {
     let mut r = [0.0; ORDER + 1];
     for first in (0..=ORDER).step_by(LANES) {
         let mut sums = [0.0; LANES];
-        for (i, &value) in x.iter().enumerate() {
-            if let Some(ahead) = padded[i + first..].first_chunk::<LANES>() {
-                for lane in 0..LANES {
-                    sums[lane] += value * ahead[lane];
-                }
+        for (value, ahead) in x.iter().zip(padded[first..].array_windows::<LANES>()) {
+            for lane in 0..LANES {
+                sums[lane] += value * ahead[lane];
             }
         }
         for (r, sum) in r[first..].iter_mut().zip(sums) {

@@ -3,6 +3,7 @@
 //! the `ebur128` crate. Programme signals (Tech 3341 7 and 8, Tech 3342 5 and 6) cannot be
 //! synthesised. Everything runs at four rates.
 
+use super::super::k_weighting::sections;
 use super::*;
 
 const RATES_HZ: [u32; 4] = [44_100, 48_000, 96_000, 192_000];
