@@ -8,7 +8,7 @@
 //! What the manifest says is in [`Manifest`].
 
 use std::fs::{self, File};
-use std::io::{self, ErrorKind};
+use std::io::{self, BufWriter, ErrorKind, Write};
 use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
@@ -43,6 +43,23 @@ pub struct Outbox {
     /// Whether what is published outlasts a power cut.
     durable: bool,
 }
+
+/// What is only hashed.
+struct Meant(Sha256);
+
+impl Write for Meant {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.update(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Writes the whole content of a file to what it is given.
+pub type Content<'a> = dyn Fn(&mut dyn Write) -> io::Result<()> + 'a;
 
 /// A file that is there, whole.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -130,18 +147,34 @@ impl Outbox {
 
     /// Publishes a small file; one that is there already with the same bytes is not touched.
     pub fn write(&self, relative: &Path, bytes: &[u8]) -> Result<Published> {
-        let is_file = (self.dir.symlink_metadata(relative))
-            .is_ok_and(|m| m.is_file() && m.len() == bytes.len() as u64);
-        if is_file && self.dir.read(relative).is_ok_and(|found| found == bytes) {
-            return Ok(Published {
-                path: relative.to_owned(),
-                sha256: hex(&Sha256::digest(bytes)),
-                bytes: bytes.len() as u64,
-            });
+        self.write_from(relative, &|sink| sink.write_all(bytes))
+    }
+
+    /// The same of a file that need not fit in memory. `content` is asked for it a second time where
+    /// the first one was held against a file that is there.
+    pub fn write_from(&self, relative: &Path, content: &Content<'_>) -> Result<Published> {
+        let failed = |error: io::Error| Error::writing(&self.root.join(relative), &error);
+        let there = self.dir.symlink_metadata(relative);
+        if there.is_ok_and(|found| found.is_file()) {
+            let mut meant = Meant(Sha256::new());
+            content(&mut meant).map_err(failed)?;
+            let meant = hex(&meant.0.finalize());
+            let found = (self.dir.open(relative))
+                .and_then(|file| Hashing::new(file.into_std()).finish(&|| false));
+            if let Ok(Some((sha256, bytes))) = found
+                && sha256 == meant
+            {
+                return Ok(Published {
+                    path: relative.to_owned(),
+                    sha256,
+                    bytes,
+                });
+            }
         }
-        let mut draft = self.create(relative)?;
-        draft.append(bytes)?;
-        draft.publish()
+        let mut draft = BufWriter::new(self.create(relative)?);
+        content(&mut draft).map_err(failed)?;
+        let draft = draft.into_inner();
+        draft.map_err(|error| failed(error.into_error()))?.publish()
     }
 
     /// Removes a leftover, if it is there.

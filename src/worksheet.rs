@@ -2,6 +2,7 @@
 //! give back.
 
 use std::fmt::Write as _;
+use std::io;
 use std::ops::Range;
 
 use serde::Serialize;
@@ -92,19 +93,32 @@ pub struct Worksheet {
 }
 
 impl Worksheet {
-    /// As TOML: one table a track, one value a line with its reason behind it, in stable order.
+    /// As TOML.
     pub fn to_toml(&self) -> String {
-        let mut text = String::from(
-            "# What is done to each track, and why.\n\
-             # Edit a value and give the file back: batterhead prep SESSION --out DIR --worksheet FILE\n\
-             # An edited value counts for its track alone, and is not linked to others any more.\n\
-             schema = 1\n",
-        );
-        for entry in &self.entries {
-            entry.write(&mut text);
-        }
-        text
+        let mut text = Vec::new();
+        write(&self.entries, &mut text).expect("memory takes it");
+        String::from_utf8(text).expect("it was text")
     }
+}
+
+/// Writes a worksheet of these entries as TOML: one table a track, one value a line with its reason
+/// behind it, in stable order.
+pub fn write<'a>(
+    entries: impl IntoIterator<Item = &'a Entry>,
+    mut sink: impl io::Write,
+) -> io::Result<()> {
+    sink.write_all(
+        b"# What is done to each track, and why.\n\
+          # Edit a value and give the file back: batterhead prep SESSION --out DIR --worksheet FILE\n\
+          # An edited value counts for its track alone, and is not linked to others any more.\n\
+          schema = 1\n",
+    )?;
+    let mut text = String::new();
+    entries.into_iter().try_for_each(|entry| {
+        text.clear();
+        entry.write(&mut text);
+        sink.write_all(text.as_bytes())
+    })
 }
 
 impl Worksheet {

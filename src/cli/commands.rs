@@ -70,7 +70,11 @@ pub fn check(
         Ok(outcome)
     })?;
     match json {
-        true => print(&String::from_utf8_lossy(&report::to_json(&outcome.report)))?,
+        true => {
+            let mut text = Vec::new();
+            outcome.write_json(&mut text).expect("memory takes it");
+            print(&String::from_utf8_lossy(&text))?;
+        }
         false => print(&summary::check(&outcome, out))?,
     }
     Ok(outcome.status())
@@ -129,7 +133,9 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         let plan = run(&session.root, &store, options.power, voice, |work| {
             engine::plan(work, &job)
         })?;
-        print(&plan.worksheet().to_toml())?;
+        let mut text = Vec::new();
+        plan.write_worksheet(&mut text).expect("memory takes it");
+        print(&String::from_utf8_lossy(&text))?;
         let outcome = engine::report(&job, &plan);
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());

@@ -1,13 +1,14 @@
 //! What a command says on standard output when it is done: the last screen of a night.
 
+use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::path::Path;
 
 use crate::demo::Summary as Planted;
 use crate::engine::{Outcome, Unit};
 use crate::error::printable;
-use crate::finding::Severity;
-use crate::report::session::TrackFinding;
+use crate::finding::{Finding, Severity};
+use crate::report::TrackReport;
 
 /// Findings of the worst kind that are shown at most.
 const SHOWN: usize = 12;
@@ -136,19 +137,18 @@ pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
 /// After `prep --dry-run`: what would be written.
 pub fn dry_run(units: &[Unit<'_>], outcome: &Outcome) -> String {
     let mut text = String::from("nothing was written; these stems would be:\n");
-    for (unit, track) in units.iter().flat_map(|u| {
-        outcome
-            .tracks
-            .iter()
-            .find(|t| t.name == u.name)
-            .map(|t| (u, t))
-    }) {
-        let mark = if track.decisions.left_out {
-            "left out"
-        } else {
-            ""
-        };
-        let _ = writeln!(text, "  {} {mark}", unit.stem_path);
+    let tracks: HashMap<&str, &TrackReport> = (outcome.tracks.iter())
+        .map(|t| (t.name.as_str(), t))
+        .collect();
+    for unit in units {
+        if let Some(track) = tracks.get(unit.name.as_str()) {
+            let mark = if track.decisions.left_out {
+                "left out"
+            } else {
+                ""
+            };
+            let _ = writeln!(text, "  {} {mark}", unit.stem_path);
+        }
     }
     text
 }
@@ -182,11 +182,12 @@ fn people_first(text: &mut String, outcome: &Outcome) {
         (Severity::Problem, "Problems"),
         (Severity::Warning, "Warnings"),
     ] {
-        let found: Vec<_> = outcome
-            .report
-            .findings
+        let of = |track| move |finding| (track, finding);
+        let found: Vec<(&TrackReport, &Finding)> = outcome
+            .tracks
             .iter()
-            .filter(|f| f.finding.severity == severity)
+            .flat_map(|track| track.findings.iter().map(of(track)))
+            .filter(|(_, finding)| finding.severity == severity)
             .collect();
         if found.is_empty() {
             continue;
@@ -207,28 +208,24 @@ fn people_first(text: &mut String, outcome: &Outcome) {
     text.push('\n');
 }
 
-/// The same message about several takes of a song is said once.
-fn grouped<'a>(findings: &[&'a TrackFinding]) -> Vec<(String, &'a str)> {
-    let mut groups: Vec<(&TrackFinding, usize)> = Vec::new();
-    for finding in findings {
-        let same = |(other, _): &&mut (&TrackFinding, usize)| {
-            other.song == finding.song && other.finding.message == finding.finding.message
-        };
-        match groups.iter_mut().find(same) {
-            Some((_, count)) => *count += 1,
-            None => groups.push((finding, 1)),
+/// The same message about several takes of a song is said once: who it is about, and the message.
+fn grouped<'a>(findings: &[(&'a TrackReport, &'a Finding)]) -> Vec<(String, &'a str)> {
+    let mut places = HashMap::new();
+    let mut groups: Vec<(&TrackReport, &str, usize)> = Vec::new();
+    for (track, finding) in findings {
+        let message = finding.message.as_str();
+        let place = *places.entry((&track.song, message)).or_insert(groups.len());
+        match groups.get_mut(place) {
+            Some((_, _, count)) => *count += 1,
+            None => groups.push((track, message, 1)),
         }
     }
-    let who = |(finding, count): (&'a TrackFinding, usize)| {
-        let more = if count > 1 {
-            format!(" and {} more", count - 1)
-        } else {
-            String::new()
+    let who = |(track, message, count): (&TrackReport, &'a str, usize)| {
+        let more = match count {
+            1 => String::new(),
+            _ => format!(" and {} more", count - 1),
         };
-        (
-            format!("{}{more}", finding.name),
-            finding.finding.message.as_str(),
-        )
+        (format!("{}{more}", track.name), message)
     };
     groups.into_iter().map(who).collect()
 }

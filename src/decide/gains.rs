@@ -30,7 +30,7 @@ pub struct Tried<'a> {
     /// The gain that brings its source to the mic's working level.
     pub working_gain_db: f64,
     /// Peaks of the hits that count for the level, dBFS, in the chain's output.
-    pub hit_peaks_dbfs: &'a [f64],
+    pub hit_peaks_dbfs: &'a [f32],
     /// Length, for pooling powers.
     pub frames: u64,
     /// Whether the drum is taken as played here; a track that is not gets the linked gain and gives
@@ -194,7 +194,8 @@ fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, String), String> {
     let mut peaks: Vec<(f64, f64)> = Vec::new();
     for track in tracks.iter().filter(|t| t.played) {
         let weight = (HITS_OF_A_TAKE / track.hit_peaks_dbfs.len() as f64).min(1.0);
-        peaks.extend(track.hit_peaks_dbfs.iter().map(|&peak| (peak, weight)));
+        let of_track = track.hit_peaks_dbfs.iter();
+        peaks.extend(of_track.map(|&peak| (f64::from(peak), weight)));
     }
     if peaks.len() < FEWEST_HITS {
         let hits = if peaks.len() == 1 { "hit" } else { "hits" };
@@ -233,7 +234,7 @@ mod tests {
         key: &'a str,
         rule: &'a LevelRule,
         levels: &'a Levels,
-        peaks: &'a [f64],
+        peaks: &'a [f32],
     ) -> Tried<'a> {
         Tried {
             key,

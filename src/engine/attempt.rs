@@ -21,7 +21,7 @@ pub struct Tried {
     /// Figures of the output.
     pub levels: Levels,
     /// The peak after each hit, dBFS, as many as were asked for and are not silent.
-    pub hit_peaks_dbfs: Vec<f64>,
+    pub hit_peaks_dbfs: Vec<f32>,
 }
 
 /// Runs `chain` over the track of `unit` and measures, without `loudness` where no level is decided
@@ -173,12 +173,9 @@ impl HitPeaks {
         self.at = end;
     }
 
-    fn finish(self) -> Vec<f64> {
-        self.peaks
-            .into_iter()
-            .filter_map(units::ratio_to_db)
-            .map(|db| units::round_to(db, 2))
-            .collect()
+    fn finish(self) -> Vec<f32> {
+        let levels = self.peaks.into_iter().filter_map(units::ratio_to_db);
+        levels.map(|db| units::round_to(db, 2) as f32).collect()
     }
 }
 
@@ -199,14 +196,14 @@ mod tests {
             }
             peaks.finish()
         };
-        let slow: Vec<f64> = hits
+        let slow: Vec<f32> = hits
             .iter()
             .map(|&hit| {
                 let end = (hit as usize + 1_000).min(samples.len());
                 let peak = samples[hit as usize..end]
                     .iter()
                     .fold(0.0f64, |m, s| m.max(s.abs()));
-                units::round_to(20.0 * peak.log10(), 2)
+                units::round_to(20.0 * peak.log10(), 2) as f32
             })
             .collect();
         for frames in [1, 7, 64, 4096, 10_000] {

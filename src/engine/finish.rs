@@ -8,13 +8,11 @@ use super::render::Rendered;
 use super::{Job, Outcome, Plan, Work};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
-use crate::publish::{MANIFEST, Manifest, Outbox};
+use crate::publish::{Content, MANIFEST, Manifest, Outbox};
+use crate::report::columns::write_csv;
 use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
-use crate::report::{
-    Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, columns, to_json,
-};
-use crate::worksheet::Worksheet;
+use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, write_json};
 
 /// Where the worksheet lies in an output folder.
 pub const WORKSHEET: &str = "worksheet.toml";
@@ -73,7 +71,7 @@ pub fn outcome(
         })
         .collect();
     let notes = job.session.notes.clone();
-    let report = SessionReport::new(&tracks, &subjects, failed, skipped, notes, mixes);
+    let report = SessionReport::new(&tracks, failed, skipped, notes, mixes);
     Outcome {
         report,
         tracks,
@@ -185,9 +183,9 @@ pub fn write(
     outbox: &Outbox,
     outcome: &Outcome,
     record: &Record,
-    worksheet: Option<&Worksheet>,
+    worksheet_of: Option<&Plan>,
 ) -> Result<Manifest> {
-    write_all(work, outbox, outcome, record, worksheet).map_err(|error| match error.kind {
+    write_all(work, outbox, outcome, record, worksheet_of).map_err(|error| match error.kind {
         Kind::File | Kind::Scarce => Error {
             kind: Kind::Environment,
             ..error
@@ -201,7 +199,7 @@ fn write_all(
     outbox: &Outbox,
     outcome: &Outcome,
     record: &Record,
-    worksheet: Option<&Worksheet>,
+    worksheet_of: Option<&Plan>,
 ) -> Result<Manifest> {
     let mut manifest = Manifest::default();
     for stem in outcome.tracks.iter().filter_map(|t| t.output.as_ref()) {
@@ -215,18 +213,19 @@ fn write_all(
     for excerpt in of_stems.chain(of_mixes.filter_map(|mix| mix.excerpt.as_ref())) {
         manifest.insert(&*excerpt.path, &*excerpt.sha256);
     }
-    let mut put = |path: &str, bytes: &[u8]| -> Result<()> {
-        manifest.insert(path, outbox.write(Path::new(path), bytes)?.sha256);
+    let mut put = |path: &str, content: &Content<'_>| -> Result<()> {
+        let published = outbox.write_from(Path::new(path), content)?;
+        manifest.insert(path, published.sha256);
         Ok(())
     };
     for (track, subject) in outcome.tracks.iter().zip(&outcome.subjects) {
-        put(&subject.report_path, &to_json(track))?;
+        put(&subject.report_path, &|sink| write_json(track, sink))?;
     }
-    put("session.json", &to_json(&outcome.report))?;
-    put(RECORD, &to_json(record))?;
-    put("session.csv", &columns::to_csv(&outcome.tracks))?;
-    if let Some(worksheet) = worksheet {
-        put(WORKSHEET, worksheet.to_toml().as_bytes())?;
+    put("session.json", &|sink| outcome.write_json(sink))?;
+    put(RECORD, &|sink| write_json(record, sink))?;
+    put("session.csv", &|sink| write_csv(&outcome.tracks, sink))?;
+    if let Some(plan) = worksheet_of {
+        put(WORKSHEET, &|sink| plan.write_worksheet(sink))?;
     }
     // Files that were given without a session have no songs and takes to show.
     if outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some()) {
@@ -234,7 +233,7 @@ fn write_all(
             &outcome.report,
             &outcome.tracks,
             &outcome.subjects,
-            worksheet.is_some(),
+            worksheet_of.is_some(),
             put,
         )?;
     }

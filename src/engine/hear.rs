@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::measure::Measured;
+use super::measure::{self, Measured};
 use super::store::Key;
 use super::track::{TrackReader, mend};
 use super::{Job, Work};
@@ -18,7 +18,9 @@ use crate::evidence::{
 use crate::finding::Finding;
 use crate::measure::inspect::confirm_clicks;
 use crate::mix;
+use crate::preset::Step;
 use crate::session::{Song, Take, Track};
+use crate::stage::Stage;
 
 /// A take and those of its tracks that could be measured.
 struct Members<'a> {
@@ -111,23 +113,34 @@ fn hear_takes(
         setups.entry(&members.take.setup).or_default().push(i);
     }
     let references = references(work, takes, &setups, failed)?;
-    let together = listen(work, takes, &references)?;
-    for (members, result) in takes.iter().zip(&together) {
-        if let Err(error) = result {
-            failed.extend(blame(work, members, error));
-        }
+    let listen = |members: &Members<'_>| {
+        let reference = references.get(members.take.setup.as_str());
+        listen(work, members, reference)
+    };
+    // Heard side by side, and forgotten: what all takes show would not fit in memory together.
+    let together = work.each("listen", takes, Members::samples, |members| {
+        listen(members)?;
+        work.advance(members.samples());
+        Ok(())
+    })?;
+    let mut gated = vec![false; tracks];
+    for unit in job.units {
+        let gates = |step: &Step| matches!(step.stage, Stage::Gate(_));
+        gated[unit.track_index] |= unit.preset.stages.iter().any(gates);
     }
     let mut all: Vec<Heard> = (0..tracks).map(|_| Heard::default()).collect();
     for list in setups.values() {
-        let good: Vec<usize> = list
-            .iter()
-            .copied()
-            .filter(|&i| together[i].is_ok())
-            .collect();
-        let results: Vec<&TakeResult> = good
-            .iter()
-            .filter_map(|&i| together[i].as_ref().ok())
-            .collect();
+        let mut good = Vec::new();
+        let mut results: Vec<TakeResult> = Vec::new();
+        for &i in list {
+            match together[i].clone().and_then(|()| listen(&takes[i])) {
+                Ok(result) => {
+                    good.push(i);
+                    results.push(result);
+                }
+                Err(error) => failed.extend(blame(work, &takes[i], &error)),
+            }
+        }
         let evidence: Vec<&TakeEvidence> = results.iter().map(|r| &r.evidence).collect();
         let setup = pool_setup(&evidence);
         let views: Vec<TakeHeard<'_>> = good
@@ -155,7 +168,10 @@ fn hear_takes(
             })
             .collect();
         for (&i, found) in good.iter().zip(heard(&views, &setup, job.config)) {
-            for (&index, heard) in takes[i].indices.iter().zip(found) {
+            for (&index, mut heard) in takes[i].indices.iter().zip(found) {
+                if !gated[index] {
+                    heard.gate_hits = Vec::new();
+                }
                 all[index] = heard;
             }
         }
@@ -258,30 +274,26 @@ fn known(tracks: &[&Track]) -> Vec<TakeTrack> {
         .collect()
 }
 
+/// What a take shows, or what was kept of it.
 fn listen(
     work: &Work<'_>,
-    takes: &[Members<'_>],
-    references: &BTreeMap<&str, Reference>,
-) -> Result<Vec<Result<TakeResult>>> {
-    work.each("listen", takes, Members::samples, |members| {
-        let reference = references.get(members.take.setup.as_str());
-        let key = Key::of("listen", &(members.keys(), reference));
-        if let Some(found) = work.store.get(&key) {
-            work.advance(members.samples());
-            return Ok(found);
-        }
-        let mut material = Takes::new(work, members);
-        let evidence = relate(&members.known, &mut material, reference)?;
-        let onsets = onsets(members, &mut material)?;
-        let result = TakeResult {
-            clicks: clicks(members, &evidence, &onsets),
-            twins: twins(members, &onsets, &mut material)?,
-            evidence,
-        };
-        work.store.put(&key, &result)?;
-        work.advance(members.samples());
-        Ok(result)
-    })
+    members: &Members<'_>,
+    reference: Option<&Reference>,
+) -> Result<TakeResult> {
+    let key = Key::of("listen", &(members.keys(), reference));
+    if let Some(found) = work.store.get(&key) {
+        return Ok(found);
+    }
+    let mut material = Takes::new(work, members);
+    let evidence = relate(&members.known, &mut material, reference)?;
+    let onsets = onsets(members, &mut material)?;
+    let result = TakeResult {
+        clicks: clicks(work, members, &evidence, &onsets)?,
+        twins: twins(members, &onsets, &mut material)?,
+        evidence,
+    };
+    work.store.put(&key, &result)?;
+    Ok(result)
 }
 
 /// Onsets of every track, in seconds of the take.
@@ -297,10 +309,11 @@ fn onsets(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Vec
 
 /// Jumps that are no stroke in any other mic of the take, and no beat of a metronome.
 fn clicks(
+    work: &Work<'_>,
     members: &Members<'_>,
     evidence: &TakeEvidence,
     onsets: &[Vec<f64>],
-) -> Vec<Option<Finding>> {
+) -> Result<Vec<Option<Finding>>> {
     let of = |track: usize| {
         let others = onsets.iter().enumerate().filter(|(i, _)| *i != track);
         let ticks = evidence
@@ -312,7 +325,8 @@ fn clicks(
             .map(|at| at - members.start_s(track))
             .chain(ticks.into_iter().flat_map(|m| m.at_s.iter().copied()))
             .collect();
-        confirm_clicks(&members.measured[track].inspection.clicks, &others)
+        let clicks = measure::clicks(work, members.measured[track])?;
+        Ok(confirm_clicks(&clicks, &others))
     };
     (0..members.tracks.len()).map(of).collect()
 }

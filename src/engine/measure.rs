@@ -1,6 +1,7 @@
 //! The first pass over a track: figures, findings of one track, and the trace that hits are found in.
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
@@ -9,15 +10,15 @@ use super::Work;
 use super::store::Key;
 use super::track::{TrackReader, mend};
 use crate::block::Block;
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Result};
 use crate::evidence::{Listener, Trace};
-use crate::measure::inspect::Inspection;
+use crate::measure::inspect::{Click, Inspection};
 use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Survey};
 use crate::publish;
 use crate::session::Track;
 
-/// What the first pass found; the trace lies beside it in the store.
+/// What the first pass found; the trace lies beside it in the store, and the clicks lie there only.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Measured {
     /// SHA-256 of each source file, in the order of the track.
@@ -29,13 +30,19 @@ pub struct Measured {
     /// What was found in the samples.
     pub inspection: Inspection,
     /// Outline and spectrum.
-    pub picture: Picture,
+    pub picture: Arc<Picture>,
     /// What each source looked like while its hash was taken, in the order of the track.
     #[serde(skip)]
     pub stamps: Vec<Stamp>,
 }
 
 impl Measured {
+    /// They are asked for once: see [`clicks`].
+    fn without_clicks(mut self) -> Self {
+        self.inspection.clicks = Vec::new();
+        self
+    }
+
     /// An error if a source has been written to since its hash was taken.
     pub fn still_holds(&self, root: &Path, track: &Track) -> Result<()> {
         for (source, stamp) in track.sources.iter().zip(&self.stamps) {
@@ -103,7 +110,8 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
     {
         work.advance(track.frames() * track.channels() as u64);
         let found = Measured { stamps, ..found };
-        return found.still_holds(work.root, track).map(|()| found);
+        found.still_holds(work.root, track)?;
+        return Ok(found.without_clicks());
     }
     let (survey, trace, picture) = pass(work, work.root, track)?;
     let (levels, inspection) = survey.finish();
@@ -112,13 +120,20 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         key,
         levels,
         inspection,
-        picture,
+        picture: Arc::new(picture),
         stamps,
     };
     measured.still_holds(work.root, track)?;
     work.store.put_bytes(&measured.key, &trace.to_bytes())?;
-    work.store.put(&measured.key, &measured)?;
-    Ok(measured)
+    work.store.keep(&measured.key, &measured)?;
+    Ok(measured.without_clicks())
+}
+
+/// The clicks that [`measure`] left in the store.
+pub fn clicks(work: &Work<'_>, measured: &Measured) -> Result<Vec<Click>> {
+    let found = work.store.get::<Measured>(&measured.key);
+    let gone = || Error::new(Kind::File, "its measurement is gone from the output folder");
+    found.map(|found| found.inspection.clicks).ok_or_else(gone)
 }
 
 /// SHA-256 of a source.

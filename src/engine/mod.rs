@@ -1,6 +1,7 @@
 //! The run: measure jobs, one decide, render jobs, reports. Everything from a scanned session to a
 //! finished output folder; prints nothing.
 
+use std::io::{self, Write};
 use std::path::Path;
 
 pub use event::{Event, Listener};
@@ -15,7 +16,7 @@ pub(crate) use track::{TrackReader, mend};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
 use crate::session::{Session, SessionFile, Track};
-use crate::worksheet::{Entry, Worksheet};
+use crate::worksheet::{self, Entry, Worksheet};
 use measure::Measured;
 
 pub mod apply;
@@ -134,11 +135,9 @@ pub struct Plan {
 }
 
 impl Plan {
-    /// As a worksheet, in the order of the session.
-    pub fn worksheet(&self) -> Worksheet {
-        Worksheet {
-            entries: self.entries.iter().flatten().cloned().collect(),
-        }
+    /// Writes a worksheet, in the order of the session.
+    pub fn write_worksheet(&self, sink: impl Write) -> io::Result<()> {
+        worksheet::write(self.entries.iter().flatten(), sink)
     }
 }
 
@@ -174,6 +173,11 @@ pub struct Outcome {
 }
 
 impl Outcome {
+    /// Writes `session.json`.
+    pub fn write_json(&self, sink: impl Write) -> io::Result<()> {
+        self.report.write(&self.tracks, &self.subjects, sink)
+    }
+
     /// 0, or 1 where files failed.
     pub fn status(&self) -> u8 {
         u8::from(!self.report.failed.is_empty())
@@ -269,8 +273,7 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     let record = record::record(work, job, plan)?;
     failed.extend_from_slice(&record.changed);
     let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
-    let sheet = plan.worksheet();
-    let manifest = finish::write(work, &outbox, &outcome, &record, Some(&sheet))?;
+    let manifest = finish::write(work, &outbox, &outcome, &record, Some(plan))?;
     // A run of some mics leaves the excerpts of the others.
     if job.mixes {
         excerpts::sweep(work, &outbox, &manifest)?;

@@ -2,6 +2,7 @@
 
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -34,7 +35,7 @@ pub struct Rendered {
     /// Measured on the file.
     pub after: Levels,
     /// Of the file.
-    pub picture: Picture,
+    pub picture: Arc<Picture>,
 }
 
 /// Renders the stem of `unit` as `entry` says, or finds it finished.
@@ -117,7 +118,7 @@ pub fn render(
     let rendered = Rendered {
         output,
         after,
-        picture,
+        picture: Arc::new(picture),
     };
     note(
         work,

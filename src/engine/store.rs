@@ -194,10 +194,14 @@ impl Store {
     /// Keeps a result. Where that fails the result is none the worse, and the next run finds it out
     /// again; only what stops the whole run is an error.
     pub fn put(&self, key: &Key, value: &impl Serialize) -> Result<()> {
+        self.tolerate(self.keep(key, value))
+    }
+
+    /// Keeps a result that this run is going to ask for.
+    pub fn keep(&self, key: &Key, value: &impl Serialize) -> Result<()> {
         let bytes = serde_json::to_vec(value)
             .map_err(|e| Error::new(Kind::File, format!("a result cannot be stored: {e}")))?;
-        let kept = self.write(key, "json", &bytes);
-        self.tolerate(kept)
+        self.write(key, "json", &bytes)
     }
 
     /// Bytes kept before.

@@ -68,11 +68,6 @@ impl Draft {
         }
     }
 
-    /// Writes all of `bytes` at the end.
-    pub(super) fn append(&mut self, bytes: &[u8]) -> Result<()> {
-        self.write_all(bytes).map_err(|error| self.failed(&error))
-    }
-
     /// Where the file is going to be.
     pub fn target(&self) -> PathBuf {
         self.outbox.root.join(&self.relative)

@@ -1,5 +1,7 @@
 //! The one list of columns: `tracks[]` of `session.json`, `session.csv` and the page show these.
 
+use std::io::{self, Write};
+
 use serde_json::Value;
 
 use super::{TrackReport, rounded};
@@ -166,10 +168,10 @@ pub fn row(track: &TrackReport) -> serde_json::Map<String, Value> {
 
 /// `session.csv` (RFC 4180). A text cell that a spreadsheet would take for a formula gets a leading
 /// apostrophe.
-pub fn to_csv(tracks: &[TrackReport]) -> Vec<u8> {
+pub fn write_csv(tracks: &[TrackReport], sink: impl Write) -> io::Result<()> {
     let mut writer = csv::WriterBuilder::new()
         .terminator(csv::Terminator::CRLF)
-        .from_writer(Vec::new());
+        .from_writer(sink);
     let cells = |track: &TrackReport| -> Vec<String> {
         COLUMNS
             .iter()
@@ -183,10 +185,9 @@ pub fn to_csv(tracks: &[TrackReport]) -> Vec<u8> {
             })
             .collect()
     };
-    // Writing to memory cannot fail.
-    let _ = writer.write_record(COLUMNS.iter().map(|column| column.key));
+    writer.write_record(COLUMNS.iter().map(|column| column.key))?;
     for track in tracks {
-        let _ = writer.write_record(cells(track));
+        writer.write_record(cells(track))?;
     }
-    writer.into_inner().unwrap_or_default()
+    writer.flush()
 }

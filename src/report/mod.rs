@@ -2,6 +2,8 @@
 //!
 //! Figures are rounded here and nowhere else, so that JSON, CSV and the page agree to the digit.
 
+use std::io::{self, Write};
+
 use serde::{Serialize, Serializer};
 
 use crate::finding::Finding;
@@ -246,10 +248,15 @@ fn levels_or_null<S: Serializer>(
 
 /// JSON as it is written to disk: indented, one line break at the end.
 pub fn to_json(value: &impl Serialize) -> Vec<u8> {
-    let mut bytes =
-        serde_json::to_vec_pretty(value).expect("reports hold nothing that JSON cannot");
-    bytes.push(b'\n');
+    let mut bytes = Vec::new();
+    write_json(value, &mut bytes).expect("reports hold nothing that JSON cannot");
     bytes
+}
+
+/// The same, to be written at once.
+pub fn write_json(value: &impl Serialize, mut sink: impl Write) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut sink, value)?;
+    sink.write_all(b"\n")
 }
 
 #[cfg(test)]

@@ -1,24 +1,18 @@
 //! `session.json`: the whole run on one page.
 
-use serde::Serialize;
-use serde_json::{Map, Value};
+use std::io::{self, Write};
 
+use serde::{Serialize, Serializer};
+
+use super::page::Subject;
 use super::{PathText, SCHEMA, TOOL, TrackReport, columns};
 use crate::finding::{Finding, Severity};
 
-/// The report of a session.
-#[derive(Clone, Debug, Serialize)]
+/// The report of a session, but for what its tracks say themselves.
+#[derive(Clone, Debug)]
 pub struct SessionReport {
-    /// [`SCHEMA`].
-    pub schema: u32,
-    /// [`TOOL`].
-    pub tool: &'static str,
     /// How many of what.
     pub totals: Totals,
-    /// One a track, shortened: the columns of the CSV and the path of its report.
-    pub tracks: Vec<Map<String, Value>>,
-    /// All findings, each with the track that it is about.
-    pub findings: Vec<TrackFinding>,
     /// Files that failed.
     pub failed: Vec<FailedReport>,
     /// Files that were left out of the session, each with its reason.
@@ -56,18 +50,53 @@ pub struct Totals {
     pub audio_s: f64,
 }
 
-/// A finding and its track.
-#[derive(Clone, Debug, Serialize)]
-pub struct TrackFinding {
-    /// Slug.
-    pub song: Option<String>,
-    /// Slug.
-    pub take: Option<String>,
-    /// The track's name.
-    pub name: String,
-    /// What.
-    #[serde(flatten)]
-    pub finding: Finding,
+/// `session.json`. Rows and findings are made as they are written: of a long session they would
+/// take more memory than all else.
+#[derive(Serialize)]
+struct Whole<'a> {
+    schema: u32,
+    tool: &'static str,
+    totals: &'a Totals,
+    #[serde(serialize_with = "rows")]
+    tracks: (&'a [TrackReport], &'a [Subject]),
+    #[serde(serialize_with = "findings")]
+    findings: &'a [TrackReport],
+    failed: &'a [FailedReport],
+    skipped: &'a [FailedReport],
+    notes: &'a [String],
+    mixes: &'a [MixReport],
+}
+
+/// One a track, shortened: the columns of the CSV and the path of its report.
+fn rows<S: Serializer>(
+    (tracks, subjects): &(&[TrackReport], &[Subject]),
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(tracks.iter().zip(*subjects).map(|(track, subject)| {
+        let mut row = columns::row(track);
+        row.insert("report".to_owned(), subject.report_path.clone().into());
+        row
+    }))
+}
+
+/// All findings, each with the track that it is about.
+fn findings<S: Serializer>(tracks: &[TrackReport], serializer: S) -> Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct TrackFinding<'a> {
+        song: Option<&'a str>,
+        take: Option<&'a str>,
+        name: &'a str,
+        #[serde(flatten)]
+        finding: &'a Finding,
+    }
+    serializer.collect_seq(tracks.iter().flat_map(|track| {
+        track.findings.iter().map(|finding| TrackFinding {
+            song: track.song.as_deref(),
+            take: track.take.as_deref(),
+            name: &track.name,
+            finding,
+        })
+    }))
 }
 
 /// A file and why it failed or was left out.
@@ -133,7 +162,6 @@ impl SessionReport {
     /// Sums up the reports of all tracks.
     pub fn new(
         tracks: &[TrackReport],
-        subjects: &[super::page::Subject],
         failed: Vec<FailedReport>,
         skipped: Vec<FailedReport>,
         notes: Vec<String>,
@@ -171,32 +199,33 @@ impl SessionReport {
             notes: of(Severity::Note),
             audio_s: crate::units::round_to(own().map(seconds).sum(), 3),
         };
-        let findings = tracks
-            .iter()
-            .flat_map(|t| {
-                t.findings.iter().map(|finding| TrackFinding {
-                    song: t.song.clone(),
-                    take: t.take.clone(),
-                    name: t.name.clone(),
-                    finding: finding.clone(),
-                })
-            })
-            .collect();
-        let short = |(t, subject): (&TrackReport, &super::page::Subject)| {
-            let mut row = columns::row(t);
-            row.insert("report".to_owned(), subject.report_path.clone().into());
-            row
-        };
         Self {
-            schema: SCHEMA,
-            tool: TOOL,
             totals,
-            tracks: tracks.iter().zip(subjects).map(short).collect(),
-            findings,
             failed,
             skipped,
             notes,
             mixes,
         }
+    }
+
+    /// Writes it. `subjects` belong to `tracks` one by one.
+    pub fn write(
+        &self,
+        tracks: &[TrackReport],
+        subjects: &[Subject],
+        sink: impl Write,
+    ) -> io::Result<()> {
+        let whole = Whole {
+            schema: SCHEMA,
+            tool: TOOL,
+            totals: &self.totals,
+            tracks: (tracks, subjects),
+            findings: tracks,
+            failed: &self.failed,
+            skipped: &self.skipped,
+            notes: &self.notes,
+            mixes: &self.mixes,
+        };
+        super::write_json(&whole, sink)
     }
 }

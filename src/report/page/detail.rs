@@ -79,7 +79,10 @@ fn about(track: &Shown<'_>) -> String {
 
 fn pictures(track: &Shown<'_>) -> Markup {
     let report = track.report;
-    let (before, after) = (track.subject.before.as_ref(), track.subject.after.as_ref());
+    let (before, after) = (
+        track.subject.before.as_deref(),
+        track.subject.after.as_deref(),
+    );
     let drawn: Vec<&Picture> = before.into_iter().chain(after).collect();
     if drawn.is_empty() {
         return html! {};

@@ -5,6 +5,8 @@
 //! as there.
 
 use std::collections::BTreeMap;
+use std::io::{self, Write};
+use std::sync::Arc;
 
 use maud::{Markup, PreEscaped, html};
 use serde_json::Value;
@@ -14,6 +16,7 @@ use super::frame::{self, CAUTION};
 use super::session::SessionReport;
 use crate::error::{Result, printable};
 use crate::measure::picture::Picture;
+use crate::publish::Content;
 
 mod detail;
 mod grid;
@@ -41,9 +44,9 @@ pub struct Subject {
     /// Its key in the worksheet.
     pub key: String,
     /// The source.
-    pub before: Option<Picture>,
+    pub before: Option<Arc<Picture>>,
     /// The stem.
-    pub after: Option<Picture>,
+    pub after: Option<Arc<Picture>>,
     /// Both to compare by ear.
     pub excerpt: Option<Excerpt>,
 }
@@ -104,7 +107,7 @@ impl View<'_> {
     }
 }
 
-/// The page and its small files, given to `put` one by one, path and bytes: of a long session they
+/// The page and its small files, given to `put` one by one, path and content: of a long session they
 /// would not fit in memory together. `subjects` belong to `tracks` one by one; `worksheet` says
 /// whether one was written.
 ///
@@ -115,7 +118,7 @@ pub fn files(
     tracks: &[TrackReport],
     subjects: &[Subject],
     worksheet: bool,
-    mut put: impl FnMut(&str, &[u8]) -> Result<()>,
+    mut put: impl FnMut(&str, &Content<'_>) -> Result<()>,
 ) -> Result<()> {
     let tracks: Vec<Shown<'_>> = tracks
         .iter()
@@ -145,14 +148,19 @@ pub fn files(
         large,
         worksheet,
     };
-    put(PAGE, overview(&view).into_string().as_bytes())?;
+    put(PAGE, &|sink| overview(&view, sink))?;
     let style = frame::style(include_str!("page.css"));
-    put(&format!("{FOLDER}/page.css"), &style)?;
-    put(&format!("{FOLDER}/page.js"), include_bytes!("page.js"))?;
+    put(&format!("{FOLDER}/page.css"), &|sink| {
+        sink.write_all(&style)
+    })?;
+    let script = include_bytes!("page.js");
+    put(&format!("{FOLDER}/page.js"), &|sink| sink.write_all(script))?;
     if large {
         for ((song, take), tracks) in &view.takes {
             let page = take_document(song, take, tracks).into_string();
-            put(&take_page(song, take), page.as_bytes())?;
+            put(&take_page(song, take), &|sink| {
+                sink.write_all(page.as_bytes())
+            })?;
         }
     }
     Ok(())
@@ -162,7 +170,8 @@ fn take_page(song: &str, take: &str) -> String {
     format!("{FOLDER}/{song}_{take}.html")
 }
 
-fn overview(view: &View<'_>) -> Markup {
+/// Written section by section.
+fn overview(view: &View<'_>, sink: &mut dyn Write) -> io::Result<()> {
     let totals = &view.session.totals;
     let title = format!(
         "{} of {}",
@@ -184,24 +193,52 @@ fn overview(view: &View<'_>) -> Markup {
             }
         }
         main #main tabindex="-1" {
-            (lists::verdict(view))
-            (lists::again(view))
-            (lists::changed(view))
-            (lists::untold(view))
-            (grid::grid(view))
-            (trend::trends(view))
-            (table::table(view))
-            @if !view.large {
-                section #tracks {
-                    h2 { "Details of every track" }
-                    (plot::legend())
-                    p { button #unfold type="button" hidden { "Open all" } }
-                    @for track in &view.tracks { (detail::track(track, "")) }
-                }
-            }
+            (PreEscaped(HERE))
         }
     };
-    document(&title, "", body)
+    around(document(&title, "", body), sink, |sink| {
+        for section in [
+            lists::verdict,
+            lists::again,
+            lists::changed,
+            lists::untold,
+            grid::grid,
+            trend::trends,
+        ] {
+            sink.write_all(section(view).0.as_bytes())?;
+        }
+        table::table(view, sink)?;
+        if view.large {
+            return Ok(());
+        }
+        let details = html! {
+            section #tracks {
+                h2 { "Details of every track" }
+                (plot::legend())
+                p { button #unfold type="button" hidden { "Open all" } }
+                (PreEscaped(HERE))
+            }
+        };
+        around(details, sink, |sink| {
+            let mut tracks = view.tracks.iter();
+            tracks.try_for_each(|track| sink.write_all(detail::track(track, "").0.as_bytes()))
+        })
+    })
+}
+
+/// Stands in markup where the content of [`around`] goes; no text holds it.
+const HERE: &str = "\0";
+
+/// Writes `frame`, and in its [`HERE`] what `content` writes.
+fn around(
+    frame: Markup,
+    sink: &mut dyn Write,
+    content: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> io::Result<()> {
+    let (before, after) = frame.0.split_once(HERE).unwrap_or((&frame.0, ""));
+    sink.write_all(before.as_bytes())?;
+    content(sink)?;
+    sink.write_all(after.as_bytes())
 }
 
 fn take_document(song: &str, take: &str, tracks: &[Shown<'_>]) -> Markup {
@@ -375,8 +412,8 @@ mod tests {
             report_path: format!("reports/{key}.json"),
             label: format!("mic-{mic}"),
             key,
-            before: Some(picture.clone()),
-            after: Some(picture),
+            before: Some(Arc::new(picture.clone())),
+            after: Some(Arc::new(picture)),
             excerpt: None,
         };
         (report, subject)
@@ -386,17 +423,12 @@ mod tests {
         let (tracks, subjects): (Vec<_>, Vec<_>) = (1..=takes)
             .flat_map(|take| (0..mics).map(move |mic| report("low-tide", take, mic)))
             .unzip();
-        let session = SessionReport::new(
-            &tracks,
-            &subjects,
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-        );
+        let session = SessionReport::new(&tracks, Vec::new(), Vec::new(), Vec::new(), Vec::new());
         let mut all = BTreeMap::new();
-        let put = |path: &str, bytes: &[u8]| {
-            all.insert(path.to_owned(), bytes.to_vec());
+        let put = |path: &str, content: &Content<'_>| {
+            let mut bytes = Vec::new();
+            content(&mut bytes).expect("memory takes it");
+            all.insert(path.to_owned(), bytes);
             Ok(())
         };
         files(&session, &tracks, &subjects, true, put).expect("nothing fails here");

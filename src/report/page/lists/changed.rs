@@ -184,7 +184,7 @@ mod tests {
             link: Link::File,
             ceiling_dbtp: -1.0,
         };
-        let why = |hits: &[f64], true_peak_dbtp: f64| {
+        let why = |hits: &[f32], true_peak_dbtp: f64| {
             let levels = Levels {
                 true_peak_dbtp: Some(true_peak_dbtp),
                 ..Levels::default()
