@@ -100,6 +100,12 @@ impl Default for Heard {
 }
 
 impl Heard {
+    /// All but the first hit: no other is asked for once levels and gates are decided.
+    pub fn forget_hits(&mut self) {
+        self.level_hits = self.level_hits.iter().min().copied().into_iter().collect();
+        self.gate_hits = Vec::new();
+    }
+
     /// When a gate opens, and on what evidence.
     pub fn openings(&self, gate: &Gate, rate_hz: u32) -> (Option<Vec<Opening>>, String) {
         if self.gate_hits.is_empty() {

@@ -153,8 +153,9 @@ pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
         |track| track.frames() * track.channels() as u64,
         |track| measure::measure(work, track),
     )?;
-    let heard = hear::hear(work, job, &mut measured)?;
+    let mut heard = hear::hear(work, job, &mut measured)?;
     let entries = plan::decide(work, job, &measured, &heard)?;
+    heard.iter_mut().for_each(Heard::forget_hits);
     Ok(Plan {
         measured,
         heard,
