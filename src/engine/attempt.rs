@@ -1,7 +1,5 @@
 //! A chain tried without writing: what comes out decides the gain.
 
-use std::ops::Range;
-
 use serde::{Deserialize, Serialize};
 
 use super::Work;
@@ -63,40 +61,6 @@ pub fn run(
     work: &Work<'_>,
     unit: &Unit<'_>,
     chain: &[Stage],
-    take: impl FnMut(&Block) -> Result<()>,
-) -> Result<()> {
-    run_over(work, unit, chain, std::iter::once(0..u64::MAX), take)
-}
-
-/// Length of a stretch of [`sample`] and how often one begins, in seconds; shorter takes than
-/// `LONG_S` are run whole.
-const STRETCH_S: u64 = 3;
-const EVERY_S: u64 = 12;
-const LONG_S: u64 = 24;
-
-/// The same over stretches of a long take, joined: for what a quarter of the playing tells as well.
-/// A stage that goes by the frame is only run over whole takes.
-pub fn sample(
-    work: &Work<'_>,
-    unit: &Unit<'_>,
-    chain: &[Stage],
-    take: impl FnMut(&Block) -> Result<()>,
-) -> Result<()> {
-    let rate = u64::from(unit.track.rate_hz());
-    let by_frame = chain.iter().any(|stage| matches!(stage, Stage::Gate(_)));
-    if by_frame || unit.track.frames() < LONG_S * rate {
-        return run(work, unit, chain, take);
-    }
-    let starts = (0..unit.track.frames()).step_by((EVERY_S * rate) as usize);
-    let stretches = starts.map(|start| start..start + STRETCH_S * rate);
-    run_over(work, unit, chain, stretches, take)
-}
-
-fn run_over(
-    work: &Work<'_>,
-    unit: &Unit<'_>,
-    chain: &[Stage],
-    stretches: impl Iterator<Item = Range<u64>>,
     mut take: impl FnMut(&Block) -> Result<()>,
 ) -> Result<()> {
     let mut reader = TrackReader::open(work.root, unit.track)?;
@@ -106,29 +70,16 @@ fn run_over(
         unit.track.channels(),
     );
     let mut block = Block::default();
-    let mut done = 0;
-    for stretch in stretches {
-        reader.seek(stretch.start)?;
-        let mut left = stretch.end - stretch.start;
-        while left > 0 {
-            let frames = left.min(work.block_frames as u64) as usize;
-            if reader.read(&mut block, frames)? == 0 {
-                break;
-            }
-            work.stop.check()?;
-            let samples = (block.frames() * block.count()) as u64;
-            work.advance(samples);
-            done += samples;
-            left -= block.frames() as u64;
-            mend(&mut block);
-            chain.process(&mut block);
-            take(&block)?;
-        }
+    while reader.read(&mut block, work.block_frames)? > 0 {
+        work.stop.check()?;
+        work.advance((block.frames() * block.count()) as u64);
+        mend(&mut block);
+        chain.process(&mut block);
+        take(&block)?;
     }
     while chain.finish(&mut block) > 0 {
         take(&block)?;
     }
-    work.advance(unit.samples().saturating_sub(done));
     Ok(())
 }
 

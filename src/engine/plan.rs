@@ -7,7 +7,6 @@ use super::attempt::{self, Tried};
 use super::layout::Unit;
 use super::measure::Measured;
 use super::{Job, Work};
-use crate::block::Block;
 use crate::decide::gains::{self, gains};
 use crate::decide::heard::Heard;
 use crate::decide::stages::{bring_to_working_level, follow, working_gain};
@@ -271,20 +270,12 @@ fn match_drives(
                     work.advance(unit.samples());
                     return Ok(found);
                 }
-                let matcher = || Matcher::new(drive, unit.track.rate_hz(), unit.track.channels());
-                let push = |matcher: &mut Matcher, block: &Block| {
+                let mut matcher = Matcher::new(drive, unit.track.rate_hz(), unit.track.channels());
+                attempt::run(work, unit, ahead, |block| {
                     matcher.push(block);
                     Ok(())
-                };
-                let mut part = matcher();
-                attempt::sample(work, unit, ahead, |block| push(&mut part, block))?;
-                let mut found = part.finish();
-                if Match::db(&[&found]).is_none() {
-                    // little was played, and none of it was heard
-                    let mut whole = matcher();
-                    attempt::run(work, unit, ahead, |block| push(&mut whole, block))?;
-                    found = whole.finish();
-                }
+                })?;
+                let found = matcher.finish();
                 work.store.put(&key, &found)?;
                 Ok(found)
             },

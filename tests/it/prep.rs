@@ -1,6 +1,6 @@
 //! `prep` from outside: the whole job on real folders.
 
-use super::support::{KIT, Place, sha256};
+use super::support::{KIT, Place, RATE, sha256};
 
 #[test]
 fn a_session_becomes_stems_mixes_reports_and_a_manifest_that_sha256sum_accepts() {
@@ -101,6 +101,59 @@ fn an_empty_preset_gives_back_the_same_samples_bit_for_bit() {
             "{name} was changed"
         );
     }
+}
+
+/// A room of so many seconds with two strokes a second from `from_s` to `to_s`, and hiss.
+fn room(path: &std::path::Path, seconds: u32, from_s: f64, to_s: f64) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: RATE,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    let mut noise = 1u32;
+    for frame in 0..seconds * RATE {
+        let at = f64::from(frame) / f64::from(RATE);
+        let since = (at - from_s) % 0.5;
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let hiss = (f64::from(noise) / f64::from(u32::MAX) - 0.5) * 1e-3;
+        let stroke = match at >= from_s && at < to_s {
+            true => 0.3 * (-since * 12.0).exp() * (std::f64::consts::TAU * 300.0 * since).sin(),
+            false => 0.0,
+        };
+        let sample = ((stroke + hiss) * 8_388_607.0) as i32;
+        writer.write_sample(sample).unwrap();
+    }
+    writer.finalize().unwrap();
+}
+
+#[test]
+fn a_drive_is_matched_by_what_is_played_however_long_the_take_is() {
+    let place = Place::new();
+    let matched = |name: &str, seconds, from_s, to_s, more: &[&str]| {
+        let file = format!("{name} Room.wav");
+        room(&place.path(&file), seconds, from_s, to_s);
+        let args = ["apply", "trashy-room", &file, "--out", name];
+        let ran = place.run(&[&args, more].concat());
+        assert_eq!(ran.status, 0, "{}", ran.stderr);
+        let report = place.json(&format!("{name}/reports/{name} Room.json"));
+        let stages = report["decisions"]["stages"].as_array().unwrap().clone();
+        let match_db = |stage: &serde_json::Value| stage["drive"]["match_db"].as_f64();
+        stages.iter().find_map(match_db).expect("a match")
+    };
+    let short = matched("short", 20, 0.5, 20.0, &[]);
+    let long = matched("long", 60, 0.5, 60.0, &[]);
+    assert!((short - long).abs() < 0.1, "{short} {long}");
+    // far more hiss than playing
+    let early = matched("early", 20, 4.0, 11.0, &[]);
+    let little = matched("little", 60, 4.0, 11.0, &[]);
+    assert!((early - little).abs() < 0.1, "{early} {little}");
+    assert!((early - short).abs() < 0.5, "{early} {short}");
+    assert_eq!(
+        matched("cut", 60, 0.5, 60.0, &["--block-frames", "997"]),
+        long
+    );
 }
 
 #[test]
