@@ -4,13 +4,14 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::voice::Voice;
-use super::{print, signals, summary};
+use super::{print, print_from, signals, summary};
 use crate::engine::{self, Job, Pool, Presets, Stop, Store, Work};
 use crate::error::{Error, Kind, Result};
 use crate::problem::read_text;
+use crate::report::write_json;
 use crate::session::{Session, SessionFile, table};
 use crate::worksheet::Worksheet;
-use crate::{demo, preset, report, session, shootout};
+use crate::{demo, preset, session, shootout};
 
 /// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
 const LARGEST_WORKSHEET: u64 = 64_000_000;
@@ -24,12 +25,11 @@ fn open(path: &Path) -> Result<(Session, SessionFile)> {
 
 pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
     let (session, _) = open(path)?;
-    let text = match (json, init) {
-        (true, _) => String::from_utf8_lossy(&report::to_json(&table::json(&session))).into_owned(),
-        (_, true) => session::init_toml(&session),
-        _ => table::text(&session),
-    };
-    print(&text)?;
+    match (json, init) {
+        (true, _) => print_from(&|out| write_json(&table::json(&session), out))?,
+        (_, true) => print(&session::init_toml(&session))?,
+        _ => print(&table::text(&session))?,
+    }
     Ok(u8::from(!session.failed.is_empty()))
 }
 
@@ -70,11 +70,7 @@ pub fn check(
         Ok(outcome)
     })?;
     match json {
-        true => {
-            let mut text = Vec::new();
-            outcome.write_json(&mut text).expect("memory takes it");
-            print(&String::from_utf8_lossy(&text))?;
-        }
+        true => print_from(&|out| outcome.write_json(out))?,
         false => print(&summary::check(&outcome, out))?,
     }
     Ok(outcome.status())
@@ -133,9 +129,7 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         let plan = run(&session.root, &store, options.power, voice, |work| {
             engine::plan(work, &job)
         })?;
-        let mut text = Vec::new();
-        plan.write_worksheet(&mut text).expect("memory takes it");
-        print(&String::from_utf8_lossy(&text))?;
+        print_from(&|out| plan.write_worksheet(out))?;
         let outcome = engine::report(&job, &plan);
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());
@@ -186,7 +180,7 @@ pub fn shootout(candidates: &[PathBuf], out: &Path, json: bool, voice: &Voice) -
         voice.note(note);
     }
     match json {
-        true => print(&String::from_utf8_lossy(&report::to_json(&report)))?,
+        true => print_from(&|out| write_json(&report, out))?,
         false => print(&summary::shootout(&report, out))?,
     }
     Ok(0)

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use clap::{Args, Parser, Subcommand};
 
 use crate::error::{Error, Kind, Result};
+use crate::publish::Content;
 use voice::Voice;
 
 mod commands;
@@ -297,11 +298,17 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
     }
 }
 
-/// Writes a result to standard output. A reader that has gone away is no error: the work is done.
+/// Writes a result to standard output.
 fn print(text: &str) -> Result<()> {
-    use std::io::{ErrorKind, Write};
-    let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    print_from(&|out| out.write_all(text.as_bytes()))
+}
+
+/// The same of a result that is made as it is written. A reader that has gone away is no error: the
+/// work is done.
+fn print_from(content: &Content<'_>) -> Result<()> {
+    use std::io::{BufWriter, ErrorKind, Write};
+    let mut out = BufWriter::new(std::io::stdout().lock());
+    match content(&mut out).and_then(|()| out.flush()) {
         Err(e) if e.kind() != ErrorKind::BrokenPipe => {
             let lost = Error::writing(std::path::Path::new("standard output"), &e);
             Err(Error {

@@ -176,8 +176,8 @@ fn track_report(
     })
 }
 
-/// Writes the reports into the output folder, the manifest last, and gives that. Without them the run is not done:
-/// whatever hinders them stops it.
+/// Writes the reports into the output folder, the manifest last, and gives that. Without them the
+/// run is not done: whatever hinders them stops it.
 pub fn write(
     work: &Work<'_>,
     outbox: &Outbox,

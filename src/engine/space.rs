@@ -15,9 +15,9 @@ const RESERVE: f64 = 1.05;
 /// Reports, page and memory of one stem: about 50 kB in a session of three-minute takes.
 const WORDS_BYTES: u64 = 64_000;
 
-/// An error if the file system of `out` cannot hold what is going to be rendered: the stems `todo`, the
-/// excerpts of those that are `shown`, the mixes. What lies there
-/// already, from an earlier run, is replaced and counts as room.
+/// An error if the file system of `out` cannot hold what is going to be rendered: the stems `todo`,
+/// the excerpts of those that are `shown`, the mixes. What lies there already, from an earlier run,
+/// is replaced and counts as room.
 pub fn check(job: &Job<'_>, todo: &[usize], shown: &BTreeSet<usize>, out: &Path) -> Result<()> {
     let output = &job.config.output;
     let sample_bytes = u64::from(depth(output.bits).bits() / 8);

@@ -22,31 +22,30 @@ const LANES: usize = 8;
 type Lanes = [f64; LANES];
 
 /// Second-order sections, one a lane: `y = x + c·x₁ + x₂ − a1·y₁ − a2·y₂`, with c = −2 for a
-/// high-pass and 2 for a low-pass; the energy that comes out is still to be multiplied by `gain²`.
+/// high-pass and 2 for a low-pass.
 #[derive(Clone, Debug)]
 struct Section {
-    gain: Lanes,
     a1: Lanes,
     a2: Lanes,
 }
 
 impl Section {
     /// Butterworth sections by the bilinear transform (Oppenheim & Schafer, Discrete-Time Signal
-    /// Processing, ch. 7): k = tan(π f / rate).
-    fn new(freq_hz: [f64; BANDS], rate_hz: f64, high_pass: bool) -> Self {
+    /// Processing, ch. 7): k = tan(π f / rate). Beside them the gains that are left out of them.
+    fn new(freq_hz: [f64; BANDS], rate_hz: f64, high_pass: bool) -> (Self, [f64; BANDS]) {
+        let mut gains = [0.0; BANDS];
         let mut section = Self {
-            gain: [0.0; LANES],
             a1: [0.0; LANES],
             a2: [0.0; LANES],
         };
         for (band, &freq) in freq_hz.iter().enumerate() {
             let k = maths::tan(std::f64::consts::PI * freq / rate_hz);
             let norm = 1.0 / (1.0 + std::f64::consts::SQRT_2 * k + k * k);
-            section.gain[band] = if high_pass { norm } else { k * k * norm };
+            gains[band] = if high_pass { norm } else { k * k * norm };
             section.a1[band] = 2.0 * (k * k - 1.0) * norm;
             section.a2[band] = (1.0 - std::f64::consts::SQRT_2 * k + k * k) * norm;
         }
-        section
+        (section, gains)
     }
 }
 
@@ -65,10 +64,10 @@ impl Bank {
     pub fn new(rate_hz: u32) -> Self {
         let rate = f64::from(rate_hz);
         let top = 0.45 * rate;
-        let high = Section::new(EDGES_HZ.map(|(lo, _)| lo.min(top)), rate, true);
-        let low = Section::new(EDGES_HZ.map(|(_, hi)| hi.min(top)), rate, false);
+        let (high, high_gains) = Section::new(EDGES_HZ.map(|(lo, _)| lo.min(top)), rate, true);
+        let (low, low_gains) = Section::new(EDGES_HZ.map(|(_, hi)| hi.min(top)), rate, false);
         let scale = |band: usize| {
-            let gain = high.gain[band] * low.gain[band];
+            let gain = high_gains[band] * low_gains[band];
             if EDGES_HZ[band].0 < top {
                 gain * gain
             } else {

@@ -120,10 +120,8 @@ impl Mixture {
         let mut gains = vec![vec![0.0; templates.len()]; chosen.len()];
         for round in 0..=ROUNDS {
             for (&moment, gains) in chosen.iter().zip(&mut gains) {
-                match round {
-                    0 => fit(table.at(moment), &templates, &sources, gains, &mut room),
-                    _ => fit_again(table.at(moment), &templates, &sources, gains, &mut room),
-                }
+                let (at, again) = (table.at(moment), round > 0);
+                fit(at, &templates, &sources, gains, again, &mut room);
             }
             if round == ROUNDS {
                 break;
@@ -155,7 +153,8 @@ impl Mixture {
         let mut gains = vec![0.0; mixture.templates.len()];
         for moment in 0..table.len() {
             let templates = &mixture.templates;
-            fit(table.at(moment), templates, &sources, &mut gains, &mut room);
+            let at = table.at(moment);
+            fit(at, templates, &sources, &mut gains, false, &mut room);
             mixture.gains.extend(&gains);
         }
         mixture
@@ -308,35 +307,23 @@ fn dot(a: &[f32], b: &[f32]) -> f32 {
     rest.fold(sums.into_iter().sum(), |sum, (a, b)| sum + a * b)
 }
 
-/// Gains of one moment.
+/// Gains of one moment, from nothing or, `again`, from what they are.
 fn fit(
     (y, floor): (&[f32], &[f32]),
     templates: &[Template],
     sources: &[usize],
     gains: &mut [f32],
+    again: bool,
     room: &mut Room,
 ) {
     for (gain, template) in gains.iter_mut().zip(templates) {
-        *gain = start(template, y) / templates.len() as f32;
+        let fair = start(template, y) / templates.len() as f32;
+        *gain = if again { *gain + FRESH * fair } else { fair };
     }
-    for round in 0..STEPS {
-        step((y, floor), templates, sources, gains, round > 4, room);
-    }
-}
-
-/// The same from what the gains are.
-fn fit_again(
-    (y, floor): (&[f32], &[f32]),
-    templates: &[Template],
-    sources: &[usize],
-    gains: &mut [f32],
-    room: &mut Room,
-) {
-    for (gain, template) in gains.iter_mut().zip(templates) {
-        *gain += FRESH * start(template, y) / templates.len() as f32;
-    }
-    for _ in 0..STEPS_AGAIN {
-        step((y, floor), templates, sources, gains, true, room);
+    let (steps, first_robust) = if again { (STEPS_AGAIN, 0) } else { (STEPS, 5) };
+    for round in 0..steps {
+        let robust = round >= first_robust;
+        step((y, floor), templates, sources, gains, robust, room);
     }
 }
 

@@ -15,53 +15,51 @@ pub(crate) fn widened((least, most): (f64, f64), samples: &[f64]) -> (f64, f64) 
     (lowest(least, samples), highest(most, samples))
 }
 
-// One extreme or sum a loop, and what is left over apart: else it is not compiled to vectors.
-
 #[multiversion(targets("x86_64+avx2"))]
 fn lowest(least: f64, samples: &[f64]) -> f64 {
     let lower = |a: f64, b: f64| if b < a { b } else { a };
-    let mut lanes = [least; LANES];
-    let (chunks, rest) = samples.as_chunks::<LANES>();
-    for chunk in chunks {
-        for lane in 0..LANES {
-            lanes[lane] = lower(lanes[lane], chunk[lane]);
-        }
-    }
-    rest.iter().chain(&lanes).copied().fold(least, lower)
+    joined(least, samples, |x| x, lower)
 }
 
 #[multiversion(targets("x86_64+avx2"))]
 fn highest(most: f64, samples: &[f64]) -> f64 {
-    let higher = |a: f64, b: f64| if b > a { b } else { a };
-    let mut lanes = [most; LANES];
-    let (chunks, rest) = samples.as_chunks::<LANES>();
-    for chunk in chunks {
-        for lane in 0..LANES {
-            lanes[lane] = higher(lanes[lane], chunk[lane]);
-        }
-    }
-    rest.iter().chain(&lanes).copied().fold(most, higher)
+    joined(most, samples, |x| x, higher)
 }
 
 /// Largest absolute sample, 0 for none.
 #[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn peak(samples: &[f64]) -> f64 {
-    let higher = |a: f64, b: f64| if b > a { b } else { a };
-    let mut lanes = [0.0; LANES];
+    joined(0.0, samples, f64::abs, higher)
+}
+
+#[inline(always)]
+fn higher(a: f64, b: f64) -> f64 {
+    if b > a { b } else { a }
+}
+
+/// Joins the values of all samples to `start`, which joins with itself to itself. One result a loop,
+/// and what is left over apart: else it is not compiled to vectors.
+#[inline(always)]
+fn joined(
+    start: f64,
+    samples: &[f64],
+    value: impl Fn(f64) -> f64,
+    join: impl Fn(f64, f64) -> f64,
+) -> f64 {
+    let mut lanes = [start; LANES];
     let (chunks, rest) = samples.as_chunks::<LANES>();
     for chunk in chunks {
         for lane in 0..LANES {
-            lanes[lane] = higher(lanes[lane], chunk[lane].abs());
+            lanes[lane] = join(lanes[lane], value(chunk[lane]));
         }
     }
-    let rest = rest.iter().map(|x| x.abs()).chain(lanes);
-    rest.fold(0.0, higher)
+    let all = lanes.into_iter().fold(start, &join);
+    rest.iter().fold(all, |all, &x| join(all, value(x)))
 }
 
 /// Largest absolute second difference, 0 where there are fewer than three samples.
 #[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn bend(samples: &[f64]) -> f64 {
-    let higher = |a: f64, b: f64| if b > a { b } else { a };
     let bend = |a: f64, b: f64, c: f64| (a - 2.0 * b + c).abs();
     let n = samples.len().saturating_sub(2);
     let (a, a_rest) = samples[..n].as_chunks::<LANES>();
@@ -81,20 +79,11 @@ pub(crate) fn bend(samples: &[f64]) -> f64 {
 /// Sum of the samples and of their squares.
 #[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn sums(samples: &[f64]) -> (f64, f64) {
-    (sum_of(samples, |x| x), sum_of(samples, |x| x * x))
-}
-
-#[inline(always)]
-fn sum_of(samples: &[f64], value: impl Fn(f64) -> f64) -> f64 {
-    let mut sums = [0.0; LANES];
-    let (chunks, rest) = samples.as_chunks::<LANES>();
-    for chunk in chunks {
-        for lane in 0..LANES {
-            sums[lane] += value(chunk[lane]);
-        }
-    }
-    let sum: f64 = sums.into_iter().sum();
-    rest.iter().fold(sum, |sum, &x| sum + value(x))
+    let add = |a: f64, b: f64| a + b;
+    (
+        joined(0.0, samples, |x| x, add),
+        joined(0.0, samples, |x| x * x, add),
+    )
 }
 
 /// Whether every sample is a number that a sound file can mean: neither NaN nor infinite, and

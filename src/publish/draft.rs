@@ -74,9 +74,15 @@ impl Draft {
     }
 
     /// Puts the file in its place: to the disk, read back, renamed, folder to the disk.
-    pub fn publish(self) -> Result<Published> {
-        self.publish_seen(|_| Ok(()))
-            .map(|(published, ())| published)
+    pub fn publish(mut self) -> Result<Published> {
+        let back = match self.outbox.durable {
+            true => Some(self.read_back(|_| Ok(()))?.0),
+            false => {
+                self.flush().map_err(|error| self.failed(&error))?;
+                None
+            }
+        };
+        self.put(back)
     }
 
     /// The same where something else is to be known of the file too: `look` reads it, as it is on
@@ -85,24 +91,36 @@ impl Draft {
         mut self,
         look: impl FnOnce(&mut Hashing) -> Result<T>,
     ) -> Result<(Published, T)> {
-        let target = self.target();
+        let (back, seen) = self.read_back(look)?;
+        Ok((self.put(Some(back))?, seen))
+    }
+
+    /// Hash and length of what is on the disk, and what `look` saw there.
+    fn read_back<T>(
+        &mut self,
+        look: impl FnOnce(&mut Hashing) -> Result<T>,
+    ) -> Result<((String, u64), T)> {
         self.flush().map_err(|error| self.failed(&error))?;
-        let name = self.file.path().file_name().unwrap_or_default();
-        let part = self.folder.join(name);
-        if self.outbox.durable {
-            sync(self.file.as_file()).map_err(|error| self.failed(&error))?;
-        }
         // Opened anew, to read what is there and not what this handle remembers.
-        let file = self.outbox.dir.open(&part);
-        let file = file.map_err(|error| self.failed(&error))?;
-        let mut back = Hashing::new(file.into_std());
+        let there = sync(self.file.as_file()).and_then(|()| self.outbox.dir.open(self.part()));
+        let there = there.map_err(|error| self.failed(&error))?;
+        let mut back = Hashing::new(there.into_std());
         let seen = look(&mut back)?;
-        let back = match self.outbox.durable {
-            true => back
-                .finish(&|| false)
-                .map_err(|error| self.failed(&error))?,
-            false => None,
-        };
+        let back = back
+            .finish(&|| false)
+            .map_err(|error| self.failed(&error))?;
+        Ok((back.expect("nobody cancels"), seen))
+    }
+
+    /// The temporary name, relative to the output folder.
+    fn part(&self) -> PathBuf {
+        let name = self.file.path().file_name().unwrap_or_default();
+        self.folder.join(name)
+    }
+
+    /// Gives the file its name, if `back` is what was written.
+    fn put(mut self, back: Option<(String, u64)>) -> Result<Published> {
+        let (target, part) = (self.target(), self.part());
         let meant = self.meant.take().map(|meant| hex(&meant.finalize()));
         let differs = |(sha256, bytes): &(String, u64)| {
             *bytes != self.length || meant.as_ref().is_some_and(|meant| meant != sha256)
@@ -130,12 +148,11 @@ impl Draft {
             let _ = dir.remove_file(&self.relative);
             return Err(Error::writing(&target, &error));
         }
-        let published = Published {
+        Ok(Published {
             path: self.relative,
             sha256,
             bytes: self.length,
-        };
-        Ok((published, seen))
+        })
     }
 
     fn failed(&self, error: &io::Error) -> Error {

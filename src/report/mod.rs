@@ -246,14 +246,7 @@ fn levels_or_null<S: Serializer>(
     levels.as_ref().map(rounded).serialize(serializer)
 }
 
-/// JSON as it is written to disk: indented, one line break at the end.
-pub fn to_json(value: &impl Serialize) -> Vec<u8> {
-    let mut bytes = Vec::new();
-    write_json(value, &mut bytes).expect("reports hold nothing that JSON cannot");
-    bytes
-}
-
-/// The same, to be written at once.
+/// Writes JSON as it lies on disk: indented, one line break at the end.
 pub fn write_json(value: &impl Serialize, mut sink: impl Write) -> io::Result<()> {
     serde_json::to_writer_pretty(&mut sink, value)?;
     sink.write_all(b"\n")

@@ -15,6 +15,7 @@ use crate::block::{Block, FRAMES};
 use crate::error::{Error, Result};
 use crate::maths;
 use crate::publish::{MANIFEST, Manifest, Outbox, Published};
+use crate::report::write_json;
 use crate::units::{ratio_to_db, round_to};
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer, Written};
 
@@ -236,7 +237,7 @@ pub(super) fn all(
     let text = page::page(report, seconds, candidates[0].rate_hz);
     let published = outbox.write(Path::new(page::PAGE), text.as_bytes())?;
     manifest.insert(page::PAGE, published.sha256);
-    let published = outbox.write(Path::new(REPORT), &crate::report::to_json(report))?;
+    let published = outbox.write_from(Path::new(REPORT), &|sink| write_json(report, sink))?;
     manifest.insert(REPORT, published.sha256);
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
     Ok(())

@@ -186,6 +186,7 @@ impl Place<'_> {
             }
             let (frames, behind) = slots.split_at_mut(run.len() * self.count);
             slots = behind;
+            // one channel apart: a step that is not known beforehand is dear
             if self.count == 1 {
                 for (bits, slot) in bits.iter().zip(frames) {
                     *slot = bytes_of(*bits);

@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use crate::support::Place;
+use crate::support::{Place, pcm};
 
 /// A stroke: seconds, which drum, how hard.
 pub type Stroke = (f64, usize, f64);
@@ -54,12 +54,7 @@ pub fn human(strokes: &[Stroke], seed: u64, ms: f64) -> Vec<Stroke> {
 pub fn write(place: &Place, path: &str, samples: &[f64], rate: u32) {
     let path = place.path(path);
     std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate,
-        bits_per_sample: 24,
-        sample_format: hound::SampleFormat::Int,
-    };
+    let spec = pcm(1, rate, 24);
     let mut writer = hound::WavWriter::create(path, spec).expect("a file");
     for x in samples {
         writer

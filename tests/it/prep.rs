@@ -1,6 +1,6 @@
 //! `prep` from outside: the whole job on real folders.
 
-use super::support::{KIT, Place, RATE, sha256};
+use super::support::{KIT, Place, RATE, pcm, sha256};
 
 #[test]
 fn a_session_becomes_stems_mixes_reports_and_a_manifest_that_sha256sum_accepts() {
@@ -105,12 +105,7 @@ fn an_empty_preset_gives_back_the_same_samples_bit_for_bit() {
 
 /// A room of so many seconds with two strokes a second from `from_s` to `to_s`, and hiss.
 fn room(path: &std::path::Path, seconds: u32, from_s: f64, to_s: f64) {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: RATE,
-        bits_per_sample: 24,
-        sample_format: hound::SampleFormat::Int,
-    };
+    let spec = pcm(1, RATE, 24);
     let mut writer = hound::WavWriter::create(path, spec).unwrap();
     let mut noise = 1u32;
     for frame in 0..seconds * RATE {

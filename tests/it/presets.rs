@@ -159,12 +159,7 @@ fn a_notch_above_half_the_rate_of_one_take_names_that_take() {
     for (take, sample_rate) in [(1, 48_000), (2, 44_100)] {
         let path = place.path(&format!("takes/song/take {take}/SN TOP.wav"));
         std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
-        let spec = hound::WavSpec {
-            channels: 1,
-            sample_rate,
-            bits_per_sample: 16,
-            sample_format: hound::SampleFormat::Int,
-        };
+        let spec = crate::support::pcm(1, sample_rate, 16);
         let mut writer = hound::WavWriter::create(path, spec).expect("a file");
         (0..sample_rate).for_each(|i| writer.write_sample((i % 99) as i16).expect("room"));
         writer.finalize().expect("a whole file");

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use batterhead::audio;
 use batterhead::block::Block;
 
-use super::support::Place;
+use super::support::{Place, pcm};
 
 pub const RATE: u32 = 44_100;
 const SECONDS: usize = 12;
@@ -70,12 +70,7 @@ fn session(place: &Place, folder: &Path) {
     for (mic, (name, ..)) in MICS.iter().enumerate() {
         let path = place.path(&format!("takes/Recorded_T01_{name}.wav"));
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        let spec = hound::WavSpec {
-            channels: 1,
-            sample_rate: RATE,
-            bits_per_sample: 24,
-            sample_format: hound::SampleFormat::Int,
-        };
+        let spec = pcm(1, RATE, 24);
         let mut writer = hound::WavWriter::create(path, spec).unwrap();
         let mut noise = 0x9e37_79b9_7f4a_7c15_u64 ^ mic as u64;
         let mut bleed = vec![0.0; SECONDS * RATE as usize];

@@ -787,12 +787,7 @@ impl Folder {
     }
     fn wav(&self, name: &str) {
         self.file(name, b"");
-        let spec = hound::WavSpec {
-            channels: 1,
-            sample_rate: 48_000,
-            bits_per_sample: 16,
-            sample_format: hound::SampleFormat::Int,
-        };
+        let spec = crate::support::pcm(1, 48_000, 16);
         let mut wav = hound::WavWriter::create(self.root().join(name), spec).expect("a file");
         (0..480).for_each(|i| wav.write_sample(i as i16).expect("written"));
         wav.finalize().expect("written");

@@ -62,6 +62,16 @@ pub const KIT: [MicFile<'_>; 5] = [
     },
 ];
 
+/// Whole numbers of so many bits.
+pub fn pcm(channels: u16, sample_rate: u32, bits_per_sample: u16) -> hound::WavSpec {
+    hound::WavSpec {
+        channels,
+        sample_rate,
+        bits_per_sample,
+        sample_format: hound::SampleFormat::Int,
+    }
+}
+
 impl Place {
     pub fn new() -> Self {
         Self(
@@ -80,12 +90,7 @@ impl Place {
     pub fn mic(&self, relative: &str, mic: &MicFile<'_>, seed: u64) {
         let path = self.path(relative);
         std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
-        let spec = hound::WavSpec {
-            channels: mic.channels,
-            sample_rate: RATE,
-            bits_per_sample: 24,
-            sample_format: hound::SampleFormat::Int,
-        };
+        let spec = pcm(mic.channels, RATE, 24);
         let mut writer = hound::WavWriter::create(path, spec).expect("a file");
         let mut noise = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
         for frame in 0..RATE * 4 {
