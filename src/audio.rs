@@ -4,7 +4,7 @@
 //! that writing them back unchanged at the same depth gives the same bits.
 
 use std::fs::File;
-use std::io::Read;
+use std::io::{Read, Seek};
 use std::path::Path;
 
 use crate::block::Block;
@@ -68,6 +68,15 @@ pub trait AudioRead: Send {
 /// What is no regular file (a FIFO, a device, a socket) is refused without being opened. Other
 /// errors say what the file looks like.
 pub fn open(path: &Path) -> Result<Box<dyn AudioRead>> {
+    open_through(path, |file| file)
+}
+
+/// The same; a WAV, RF64 or BW64 file is read through what `wrap` makes of it. Other formats are read
+/// in their own order, and not through it.
+pub fn open_through<R: Read + Seek + Send + 'static>(
+    path: &Path,
+    wrap: impl FnOnce(File) -> R,
+) -> Result<Box<dyn AudioRead>> {
     let failed = |error: std::io::Error| Error::reading(path, &error);
     let kind = std::fs::metadata(path).map_err(failed)?.file_type();
     if !kind.is_file() {
@@ -85,7 +94,7 @@ pub fn open(path: &Path) -> Result<Box<dyn AudioRead>> {
         .read_to_end(&mut head)
         .map_err(failed)?;
     match kind::of(&head) {
-        kind::Kind::Wav => Ok(Box::new(Reader::new(file, path)?)),
+        kind::Kind::Wav => Ok(Box::new(Reader::new(wrap(file), path)?)),
         kind::Kind::Flac | kind::Kind::Aiff => open_other(file, path),
         kind::Kind::Not(reason) => Err(Error::file(path, reason)),
     }

@@ -17,7 +17,7 @@ use cap_std::fs::{Dir, OpenOptions};
 use sha2::{Digest, Sha256};
 
 pub use draft::Draft;
-pub use hashing::Hashing;
+pub use hashing::{Hashing, Seen, SharedHashing};
 pub use manifest::Manifest;
 
 use crate::error::{Error, Kind, Result, plain};
@@ -66,7 +66,8 @@ pub type Content<'a> = dyn Fn(&mut dyn Write) -> io::Result<()> + 'a;
 pub struct Published {
     /// Relative to the output folder.
     pub path: PathBuf,
-    /// SHA-256 of what was read back, in lower-case hexadecimal digits.
+    /// SHA-256 of what was read back, in lower-case hexadecimal digits; empty where nothing is read
+    /// back (see [`Outbox::inside`]).
     pub sha256: String,
     /// Length.
     pub bytes: u64,
@@ -161,13 +162,13 @@ impl Outbox {
             let meant = hex(&meant.0.finalize());
             let found = (self.dir.open(relative))
                 .and_then(|file| Hashing::new(file.into_std()).finish(&|| false));
-            if let Ok(Some((sha256, bytes))) = found
-                && sha256 == meant
+            if let Ok(Some(found)) = found
+                && found.sha256 == meant
             {
                 return Ok(Published {
                     path: relative.to_owned(),
-                    sha256,
-                    bytes,
+                    sha256: found.sha256,
+                    bytes: found.bytes,
                 });
             }
         }
@@ -367,7 +368,7 @@ pub fn sha256_file(path: &Path, cancel: &dyn Fn() -> bool) -> Result<Option<Stri
     let hashed = File::open(path)
         .and_then(|file| Hashing::new(file).finish(cancel))
         .map_err(|error| Error::reading(path, &error))?;
-    Ok(hashed.map(|(sha256, _)| sha256))
+    Ok(hashed.map(|seen| seen.sha256))
 }
 
 /// Bytes as lower-case hexadecimal digits.

@@ -1,5 +1,8 @@
 //! A chain tried without writing: what comes out decides the gain.
 
+mod ear;
+mod spots;
+
 use serde::{Deserialize, Serialize};
 
 use super::Work;
@@ -8,13 +11,13 @@ use super::store::Key;
 use super::track::{TrackReader, mend};
 use crate::block::Block;
 use crate::error::Result;
-use crate::evidence::level_ms;
-use crate::measure::{Levels, Meter};
+use crate::measure::Levels;
+use crate::measure::matcher::{Match, Matcher};
 use crate::stage::{Chain, Stage};
-use crate::units;
+use ear::Ear;
 
 /// What came out of a chain.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Tried {
     /// Figures of the output.
     pub levels: Levels,
@@ -22,38 +25,134 @@ pub struct Tried {
     pub hit_peaks_dbfs: Vec<f32>,
 }
 
-/// Runs `chain` over the track of `unit` and measures, without `loudness` where no level is decided
-/// by it; `hits` are the frames of the hits whose level counts. Kept by content and settings.
+impl Tried {
+    /// What it would have been with so much gain behind it.
+    pub fn louder_by(&self, db: f64) -> Self {
+        let peaks = self.hit_peaks_dbfs.iter();
+        Self {
+            levels: self.levels.louder_by(db),
+            hit_peaks_dbfs: peaks.map(|&peak| (f64::from(peak) + db) as f32).collect(),
+        }
+    }
+}
+
+/// What is to be known of the output of a chain.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Asked<'a> {
+    /// Frames of the hits whose level counts.
+    pub hits: &'a [u64],
+    /// Which figures.
+    pub figures: Figures,
+}
+
+/// How much is to be known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub enum Figures {
+    /// Nothing: no level is decided.
+    None,
+    /// True peak and hits.
+    Peaks,
+    /// All but loudness.
+    Plain,
+    /// All.
+    All,
+}
+
+/// Runs `chain` over the track of `unit` and measures. Kept by content and settings.
 pub fn attempt(
     work: &Work<'_>,
     unit: &Unit<'_>,
     measured: &Key,
     chain: &[Stage],
-    hits: &[u64],
-    loudness: bool,
+    asked: Asked<'_>,
 ) -> Result<Tried> {
-    let key = Key::of("attempt", &(measured, chain, hits, loudness));
+    let key = Key::of("attempt", &(measured, chain, asked));
     if let Some(found) = work.store.get(&key) {
         work.advance(unit.samples());
         return Ok(found);
     }
-    let (rate_hz, level_ms) = (unit.track.rate_hz(), level_ms(unit.track.mic.family));
-    let mut meter = match loudness {
-        true => Meter::new(rate_hz, unit.track.channels()),
-        false => Meter::without_loudness(rate_hz, unit.track.channels()),
+    let by_spots = match asked.figures {
+        Figures::None => Some(Tried::default()),
+        Figures::Peaks => spots::attempt(work, unit, measured, chain, asked.hits)?,
+        Figures::Plain | Figures::All => None,
     };
-    let mut peaks = HitPeaks::new(hits, u64::from(rate_hz) * level_ms as u64 / 1000);
-    run(work, unit, chain, |block| {
-        meter.push(block);
-        peaks.push(block);
-        Ok(())
-    })?;
-    let tried = Tried {
-        levels: meter.finish(),
-        hit_peaks_dbfs: peaks.finish(),
+    let tried = match by_spots {
+        Some(tried) => {
+            work.advance(unit.samples());
+            tried
+        }
+        None => {
+            let mut ear = Ear::new(unit, asked);
+            run(work, unit, chain, |block| {
+                ear.push(block);
+                Ok(())
+            })?;
+            ear.finish()
+        }
     };
     work.store.put(&key, &tried)?;
     Ok(tried)
+}
+
+/// How loud a drive is, and what comes out of the chain with it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Matched {
+    /// What goes into the drive and what comes out.
+    pub drive: Match,
+    /// What comes out of the whole chain with `match_db` at 0. Only where that gain is all that
+    /// `match_db` changes: then there is nothing left to try.
+    pub tried: Option<Tried>,
+}
+
+/// Runs `chain` up to the drive at `at` and listens to that; goes on to the end of the chain where
+/// all behind the drive is linear. Kept by content and settings.
+pub fn listen_to_drive(
+    work: &Work<'_>,
+    unit: &Unit<'_>,
+    measured: &Key,
+    (chain, at): (&[Stage], usize),
+    asked: Asked<'_>,
+) -> Result<Matched> {
+    let (ahead, behind) = chain.split_at(at);
+    let (Stage::Drive(drive), behind) = (&behind[0], &behind[1..]) else {
+        unreachable!("asked for a drive");
+    };
+    let whole = drive.mix == 1.0 && !behind.iter().any(Stage::depends_on_level);
+    let key = Key::of("match", &(measured, chain, at, whole.then_some(asked)));
+    if let Some(found) = work.store.get(&key) {
+        work.advance(unit.samples());
+        return Ok(found);
+    }
+    let (rate_hz, channels) = (unit.track.rate_hz(), unit.track.channels());
+    let mut matcher = Matcher::new(drive, rate_hz, channels);
+    let mut last = whole.then(|| {
+        let chain = Chain::start(behind, f64::from(rate_hz), channels);
+        (chain, Ear::new(unit, asked), Block::default())
+    });
+    let mut follow = |distorted: &Block| {
+        if let Some((chain, ear, block)) = &mut last {
+            block.clone_from(distorted);
+            chain.process(block);
+            ear.push(block);
+        }
+    };
+    run(work, unit, ahead, |block| {
+        follow(matcher.push(block));
+        Ok(())
+    })?;
+    follow(matcher.rest());
+    let tried = last.map(|(mut chain, mut ear, mut block)| {
+        while chain.finish(&mut block) > 0 {
+            ear.push(&block);
+        }
+        ear.finish()
+    });
+    let matched = Matched {
+        drive: matcher.finish(),
+        tried,
+    };
+    work.store.put(&key, &matched)?;
+    Ok(matched)
 }
 
 /// Reads the track of `unit`, runs `chain` over it, and hands on every block that comes out.
@@ -81,84 +180,4 @@ pub fn run(
         take(&block)?;
     }
     Ok(())
-}
-
-/// The largest sample after each hit.
-struct HitPeaks {
-    /// First and last frame of each window, in order; windows may overlap.
-    windows: Vec<(u64, u64)>,
-    peaks: Vec<f64>,
-    /// Windows before this one are over.
-    first: usize,
-    at: u64,
-}
-
-impl HitPeaks {
-    fn new(hits: &[u64], length: u64) -> Self {
-        let windows: Vec<_> = hits.iter().map(|&hit| (hit, hit + length)).collect();
-        Self {
-            peaks: vec![0.0; windows.len()],
-            windows,
-            first: 0,
-            at: 0,
-        }
-    }
-
-    fn push(&mut self, block: &Block) {
-        let end = self.at + block.frames() as u64;
-        while self.windows.get(self.first).is_some_and(|w| w.1 <= self.at) {
-            self.first += 1;
-        }
-        for (window, peak) in self.windows.iter().zip(&mut self.peaks).skip(self.first) {
-            if window.0 >= end {
-                break;
-            }
-            let from = window.0.saturating_sub(self.at) as usize;
-            let to = (window.1.min(end).saturating_sub(self.at)) as usize;
-            for samples in block.channels() {
-                for sample in samples.get(from..to).unwrap_or_default() {
-                    *peak = peak.max(sample.abs());
-                }
-            }
-        }
-        self.at = end;
-    }
-
-    fn finish(self) -> Vec<f32> {
-        let levels = self.peaks.into_iter().filter_map(units::ratio_to_db);
-        levels.map(|db| units::round_to(db, 2) as f32).collect()
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn hit_peaks_do_not_depend_on_how_the_stream_is_cut() {
-        let samples: Vec<f64> = (0..10_000)
-            .map(|i| (f64::from(i) * 0.37).sin() * f64::from(i % 997) / 997.0)
-            .collect();
-        let hits = [0, 100, 900, 905, 5_000, 9_990];
-        let found = |frames: usize| {
-            let mut peaks = HitPeaks::new(&hits, 1_000);
-            for part in samples.chunks(frames) {
-                peaks.push(&Block::from_channels(vec![part.to_vec()]));
-            }
-            peaks.finish()
-        };
-        let slow: Vec<f32> = hits
-            .iter()
-            .map(|&hit| {
-                let end = (hit as usize + 1_000).min(samples.len());
-                let peak = samples[hit as usize..end]
-                    .iter()
-                    .fold(0.0f64, |m, s| m.max(s.abs()));
-                units::round_to(20.0 * peak.log10(), 2) as f32
-            })
-            .collect();
-        for frames in [1, 7, 64, 4096, 10_000] {
-            assert_eq!(found(frames), slow);
-        }
-    }
 }

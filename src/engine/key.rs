@@ -8,7 +8,7 @@ use sha2::{Digest, Sha256};
 use crate::publish::hex;
 
 /// Part of every key: raise it when a measure or a stage changes what it gives.
-pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/6");
+pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/7");
 
 /// Identifies a result by all that it depends on: content, settings, version; never by time.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]

@@ -9,13 +9,14 @@ use serde::{Deserialize, Serialize};
 use super::Work;
 use super::store::Key;
 use super::track::{TrackReader, mend};
+use crate::audio;
 use crate::block::Block;
 use crate::error::{Error, Kind, Result};
 use crate::evidence::{Listener, Trace};
 use crate::measure::inspect::{Click, Inspection};
 use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Survey};
-use crate::publish;
+use crate::publish::{self, SharedHashing};
 use crate::session::Track;
 
 /// What the first pass found; the trace lies beside it in the store, and the clicks lie there only.
@@ -101,19 +102,26 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         .iter()
         .map(stamp)
         .collect::<Result<Vec<_>>>()?;
-    let hash = |source: &crate::session::Source| hash(work, &work.root.join(&source.path));
-    let sha256 = track.sources.iter().map(hash).collect::<Result<Vec<_>>>()?;
     let channels: Vec<Option<usize>> = track.sources.iter().map(|s| s.channel).collect();
-    let key = Key::of("measure", &(&sha256, &channels, track.mic.family));
-    if let Some(found) = work.store.get::<Measured>(&key)
-        && work.store.get_bytes(&key).is_some()
-    {
-        work.advance(track.frames() * track.channels() as u64);
-        let found = Measured { stamps, ..found };
-        found.still_holds(work.root, track)?;
-        return Ok(found.without_clicks());
+    let key = |sha256: &[String]| Key::of("measure", &(sha256, &channels, track.mic.family));
+    let mut known = None;
+    if !work.store.is_fresh() {
+        let hash = |source: &crate::session::Source| hash(work, &work.root.join(&source.path));
+        let sha256 = track.sources.iter().map(hash).collect::<Result<Vec<_>>>()?;
+        let key = key(&sha256);
+        if let Some(found) = work.store.get::<Measured>(&key)
+            && work.store.get_bytes(&key).is_some()
+        {
+            work.advance(track.frames() * track.channels() as u64);
+            let found = Measured { stamps, ..found };
+            found.still_holds(work.root, track)?;
+            return Ok(found.without_clicks());
+        }
+        known = Some(sha256);
     }
-    let (survey, trace, picture) = pass(work, work.root, track)?;
+    // Otherwise the hash is that of the very bytes that are measured.
+    let (survey, trace, picture, sha256) = pass(work, work.root, track, known)?;
+    let key = key(&sha256);
     let (levels, inspection) = survey.finish();
     let measured = Measured {
         sha256,
@@ -144,8 +152,18 @@ pub fn hash(work: &Work<'_>, path: &Path) -> Result<String> {
     }
 }
 
-fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace, Picture)> {
-    let mut reader = TrackReader::open(root, track)?;
+/// One read of a track, which is hashed meanwhile where its hash is not `known`.
+fn pass(
+    work: &Work<'_>,
+    root: &Path,
+    track: &Track,
+    known: Option<Vec<String>>,
+) -> Result<(Survey, Trace, Picture, Vec<String>)> {
+    let hashes: Vec<SharedHashing> = track.sources.iter().map(|_| Default::default()).collect();
+    let mut reader = TrackReader::open_by(root, track, |i, path| match &known {
+        Some(_) => audio::open(path),
+        None => audio::open_through(path, |file| hashes[i].on(file)),
+    })?;
     let mut survey = Survey::new(&track.sources[0].info, track.channels());
     let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());
     let mut painter = Painter::new(track.rate_hz(), track.channels(), track.frames());
@@ -163,5 +181,22 @@ fn pass(work: &Work<'_>, root: &Path, track: &Track) -> Result<(Survey, Trace, P
     if frames != track.frames() {
         return Err(changed(&root.join(&track.sources[0].path)));
     }
-    Ok((survey, listener.finish(), painter.finish()))
+    let sha256 = match known {
+        Some(known) => known,
+        None => (track.sources.iter().zip(&hashes))
+            .map(|(source, shared)| rest(work, shared, &root.join(&source.path)))
+            .collect::<Result<_>>()?,
+    };
+    Ok((survey, listener.finish(), painter.finish(), sha256))
+}
+
+/// The hash of a source that was read through `shared`, or not at all.
+fn rest(work: &Work<'_>, shared: &SharedHashing, path: &Path) -> Result<String> {
+    match shared.finish(&|| work.stop.is_set()) {
+        None => hash(work, path),
+        Some(seen) => match seen.map_err(|error| Error::reading(path, &error))? {
+            Some(seen) => Ok(seen.sha256),
+            None => Err(work.stop.check().err().unwrap_or_else(|| changed(path))),
+        },
+    }
 }

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::attempt::{self, Tried};
+use super::attempt::{self, Asked, Figures, Tried};
 use super::layout::Unit;
 use super::measure::Measured;
 use super::{Job, Work};
@@ -11,7 +11,7 @@ use crate::decide::gains::{self, gains};
 use crate::decide::heard::Heard;
 use crate::decide::stages::{bring_to_working_level, follow, working_gain};
 use crate::error::{Error, Kind, Result};
-use crate::measure::matcher::{Match, Matcher};
+use crate::measure::matcher::Match;
 use crate::preset::Measure;
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
@@ -33,8 +33,8 @@ pub fn decide(
         })
         .collect();
     let overlaid = overlay(work, job, &mut entries);
-    match_drives(work, job, measured, &mut entries)?;
-    let tried = try_all(work, job, measured, heard, &entries)?;
+    let tried = match_drives(work, job, measured, heard, &mut entries)?;
+    let tried = try_all(work, job, measured, heard, &entries, tried)?;
     let mut fates = Vec::new();
     let mut of = Vec::new();
     for (i, unit) in job.units.iter().enumerate() {
@@ -228,14 +228,31 @@ fn same_but_match(a: &Stage, b: &Stage) -> bool {
     }
 }
 
+/// What decides the gain of a unit.
+fn asked<'a>(unit: &Unit<'_>, heard: &'a [Heard]) -> Asked<'a> {
+    let figures = match unit.preset.level.map(|rule| rule.measure) {
+        None => Figures::None,
+        Some(Measure::HitLevel | Measure::TruePeak) => Figures::Peaks,
+        Some(Measure::SamplePeak | Measure::Rms) => Figures::Plain,
+        Some(Measure::Integrated | Measure::OverSource) => Figures::All,
+    };
+    Asked {
+        hits: &heard[unit.track_index].level_hits,
+        figures,
+    }
+}
+
 /// Gives every drive that has none the gain that makes it as loud as what goes in: one for a mic and
-/// set-up, pooled over its takes. Chains with several drives are matched from the front.
+/// set-up, pooled over its takes. Chains with several drives are matched from the front. Returns what
+/// came out of the chains that are known to their end by that.
 fn match_drives(
     work: &Work<'_>,
     job: &Job<'_>,
     measured: &[Result<Measured>],
+    heard: &[Heard],
     entries: &mut [Option<Entry>],
-) -> Result<()> {
+) -> Result<Vec<Option<Tried>>> {
+    let mut tried: Vec<Option<Tried>> = entries.iter().map(|_| None).collect();
     loop {
         // The first unmatched drive of each chain.
         let open: Vec<(usize, usize)> = entries
@@ -248,7 +265,7 @@ fn match_drives(
             })
             .collect();
         if open.is_empty() {
-            return Ok(());
+            return Ok(tried);
         }
         let results = work.each(
             "match",
@@ -256,28 +273,13 @@ fn match_drives(
             |&(i, _)| job.units[i].samples(),
             |&(i, at)| {
                 let (unit, entry) = (&job.units[i], entries[i].as_ref().expect("filtered above"));
-                let Stage::Drive(drive) = &entry.stages[at].value else {
-                    unreachable!("found above")
-                };
-                let ahead = entry.chain_before_gain();
-                let ahead = &ahead[..ahead.len() - (entry.stages.len() - at)];
+                let chain = entry.chain_before_gain();
+                let at = chain.len() - entry.stages.len() + at;
                 let key = measured[unit.track_index]
                     .as_ref()
                     .map(|m| &m.key)
                     .map_err(Clone::clone)?;
-                let key = super::store::Key::of("match", &(key, ahead, drive));
-                if let Some(found) = work.store.get(&key) {
-                    work.advance(unit.samples());
-                    return Ok(found);
-                }
-                let mut matcher = Matcher::new(drive, unit.track.rate_hz(), unit.track.channels());
-                attempt::run(work, unit, ahead, |block| {
-                    matcher.push(block);
-                    Ok(())
-                })?;
-                let found = matcher.finish();
-                work.store.put(&key, &found)?;
-                Ok(found)
+                attempt::listen_to_drive(work, unit, key, (&chain, at), asked(unit, heard))
             },
         )?;
         let mut groups: BTreeMap<(String, String, usize), Vec<usize>> = BTreeMap::new();
@@ -291,7 +293,7 @@ fn match_drives(
         for members in groups.values() {
             let takes: Vec<&Match> = members
                 .iter()
-                .filter_map(|&n| results[n].as_ref().ok())
+                .filter_map(|&n| Some(&results[n].as_ref().ok()?.drive))
                 .collect();
             // Silence has no loudness: whatever its gain, it stays silence.
             let match_db = Match::db(&takes).unwrap_or(0.0);
@@ -305,20 +307,26 @@ fn match_drives(
                         entry.stages[at].why = "match_db: as loud as what goes in".to_owned();
                     }
                 }
+                let unmatched = results[n].as_ref().ok().and_then(|m| m.tried.as_ref());
+                tried[i] = unmatched.map(|tried| tried.louder_by(match_db));
             }
         }
     }
 }
 
+/// Tries the chains of which nothing is `known` yet.
 fn try_all(
     work: &Work<'_>,
     job: &Job<'_>,
     measured: &[Result<Measured>],
     heard: &[Heard],
     entries: &[Option<Entry>],
+    known: Vec<Option<Tried>>,
 ) -> Result<Vec<Option<Result<Tried>>>> {
+    let mut tried: Vec<Option<Result<Tried>>> =
+        known.into_iter().map(|known| known.map(Ok)).collect();
     let todo: Vec<usize> = (0..entries.len())
-        .filter(|&i| entries[i].is_some())
+        .filter(|&i| entries[i].is_some() && tried[i].is_none())
         .collect();
     let results = work.each(
         "try",
@@ -331,19 +339,10 @@ fn try_all(
                 .as_ref()
                 .map(|m| &m.key)
                 .map_err(Clone::clone)?;
-            attempt::attempt(
-                work,
-                unit,
-                key,
-                &entry.chain_before_gain(),
-                &heard[unit.track_index].level_hits,
-                unit.preset.level.is_some_and(|rule| {
-                    matches!(rule.measure, Measure::Integrated | Measure::OverSource)
-                }),
-            )
+            let chain = entry.chain_before_gain();
+            attempt::attempt(work, unit, key, &chain, asked(unit, heard))
         },
     )?;
-    let mut tried: Vec<Option<Result<Tried>>> = entries.iter().map(|_| None).collect();
     for (i, result) in todo.into_iter().zip(results) {
         tried[i] = Some(result);
     }

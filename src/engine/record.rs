@@ -69,7 +69,7 @@ struct Used {
 struct Proven {
     #[serde(flatten)]
     path: PathText,
-    /// Taken before anything else was read of it.
+    /// Of the bytes that were measured.
     sha256_before: String,
     /// Taken when all outputs were written; null where it could not be read any more.
     sha256_after: Option<String>,

@@ -22,6 +22,8 @@ pub use super::key::{Key, Origin};
 pub const FOLDER: &str = ".batterhead";
 
 const JOURNAL: &str = "journal.jsonl";
+/// The folder of kept results.
+const CACHE: &str = "cache";
 
 /// A finished output, so that the next run need not make it again.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -42,6 +44,8 @@ pub struct Store {
     outbox: Outbox,
     journal: Mutex<Journal>,
     told: Mutex<Told>,
+    /// Nothing was kept in it when it was opened.
+    fresh: bool,
     _lock: Option<File>,
     _thrown_away: Option<tempfile::TempDir>,
 }
@@ -149,6 +153,7 @@ impl Store {
                 .push(format!("{lost}; finished work may be done again"));
         }
         Ok(Self {
+            fresh: !root.join(CACHE).exists(),
             outbox,
             root,
             journal: Mutex::new(journal),
@@ -176,6 +181,7 @@ impl Store {
             outbox,
             journal: Mutex::new(journal),
             told: Mutex::default(),
+            fresh: true,
             _lock: None,
             _thrown_away: Some(folder),
         })
@@ -183,7 +189,12 @@ impl Store {
 
     fn path(&self, key: &Key, ending: &str) -> String {
         let (folder, name) = key.parts();
-        format!("cache/{folder}/{name}.{ending}")
+        format!("{CACHE}/{folder}/{name}.{ending}")
+    }
+
+    /// Whether nothing was kept before this run: to look for something is in vain then.
+    pub fn is_fresh(&self) -> bool {
+        self.fresh
     }
 
     /// A result kept before. A file that cannot be read or understood is no result.

@@ -21,9 +21,18 @@ struct Part {
 impl TrackReader {
     /// Opens the sources of `track`, whose paths are relative to `root`, read-only.
     pub fn open(root: &Path, track: &Track) -> Result<Self> {
-        let part = |source: &crate::session::Source| {
+        Self::open_by(root, track, |_, path| audio::open(path))
+    }
+
+    /// The same, each source opened by what is given its place in the track and its path.
+    pub fn open_by(
+        root: &Path,
+        track: &Track,
+        mut open: impl FnMut(usize, &Path) -> Result<Box<dyn AudioRead>>,
+    ) -> Result<Self> {
+        let part = |(i, source): (usize, &crate::session::Source)| {
             let path = root.join(&source.path);
-            let reader = audio::open(&path)?;
+            let reader = open(i, &path)?;
             let (found, scanned) = (reader.info(), &source.info);
             if found.frames != scanned.frames
                 || found.channels != scanned.channels
@@ -38,7 +47,12 @@ impl TrackReader {
             })
         };
         Ok(Self {
-            parts: track.sources.iter().map(part).collect::<Result<_>>()?,
+            parts: track
+                .sources
+                .iter()
+                .enumerate()
+                .map(part)
+                .collect::<Result<_>>()?,
         })
     }
 

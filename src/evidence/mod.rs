@@ -56,6 +56,7 @@ pub use sides::{Lean, opposed, pool_leans};
 pub use take::{DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate, sketch};
 #[doc(hidden)]
 pub use take::{Example, examples};
+pub(crate) use trace::sample_of_ms;
 pub use trace::{Listener, Trace};
 #[doc(hidden)]
 pub use tuning::tune_hit;

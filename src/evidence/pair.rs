@@ -199,18 +199,21 @@ impl Correlator {
         let top = a
             .iter()
             .zip(&b)
-            .map(|(a, b)| a.norm() * b.norm())
+            .map(|(a, b)| (a.norm_sqr() * b.norm_sqr()).sqrt())
             .fold(0.0, f64::max);
         let (mut ea, mut eb) = (0.0, 0.0);
         let mut cross: Vec<Complex<f64>> = a
             .iter()
             .zip(&b)
             .zip(band)
-            .map(|((a, b), w)| {
+            .map(|((a, b), &w)| {
+                if w == 0.0 {
+                    return Complex::default(); // powers are dear
+                }
                 let x = a.conj() * b;
                 ea += w * a.norm_sqr().powf(1.0 - whiten);
                 eb += w * b.norm_sqr().powf(1.0 - whiten);
-                x * (w / (x.norm() + 1e-6 * top + 1e-300).powf(whiten))
+                x * (w / (x.norm_sqr().sqrt() + 1e-6 * top + 1e-300).powf(whiten))
             })
             .collect();
         let ends = cross.len() - 1;

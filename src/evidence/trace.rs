@@ -1,6 +1,8 @@
 //! [`Listener`] hears one track from start to end and leaves a [`Trace`]: what all decisions about
 //! hits go by, eight bytes a millisecond.
 
+use std::sync::LazyLock;
+
 use serde::{Deserialize, Serialize};
 
 use super::bank::{BANDS, Bank};
@@ -21,14 +23,50 @@ const PEAK_FLOOR_DB: f64 = -136.0;
 /// Marks a stored trace and its version.
 const MAGIC: &[u8; 8] = b"bhtrace1";
 
-/// Mean square of a band, quantised.
-fn level_step(power: f64) -> u8 {
-    if power <= 0.0 {
-        return 0;
-    }
-    let steps = (10.0 * maths::log10(power) - LEVEL_FLOOR_DB) / LEVEL_STEP_DB;
-    (steps.max(0.0) + 0.5) as u8 // held within its range
+/// Steps of a mean square, without a logarithm: a sixteenth of an octave, which the bits of a number
+/// tell, holds one border between steps at most.
+struct Steps {
+    /// For each sixteenth of an octave from `first` on: the step at its start, and the mean square
+    /// from which on it is the next one.
+    parts: Vec<(u8, f64)>,
+    first: u64,
 }
+
+impl Steps {
+    /// Bits of a number below those that tell its sixteenth of an octave.
+    const FINE_BITS: u32 = 48;
+
+    fn new() -> Self {
+        let steps =
+            |power: f64| (10.0 * maths::log10(power) - LEVEL_FLOOR_DB) / LEVEL_STEP_DB + 0.5;
+        let part = |power: f64| power.to_bits() >> Self::FINE_BITS;
+        let border =
+            |step: f64| maths::pow(10.0, (LEVEL_FLOOR_DB + LEVEL_STEP_DB * (step - 0.5)) / 10.0);
+        let (first, last) = (part(border(1.0)), part(border(256.0)));
+        let parts = (first..last).map(|part| {
+            let step = steps(f64::from_bits(part << Self::FINE_BITS)).max(0.0) as u8;
+            (step, border(f64::from(step) + 1.0))
+        });
+        Self {
+            parts: parts.collect(),
+            first,
+        }
+    }
+
+    /// The nearest step of a mean square, which is not negative.
+    fn of(&self, power: f64) -> u8 {
+        let part = power.to_bits() >> Self::FINE_BITS;
+        match part.checked_sub(self.first) {
+            None => 0,
+            Some(part) => match self.parts.get(part as usize) {
+                None => u8::MAX,
+                Some(&(step, next)) => step.saturating_add(u8::from(power >= next)),
+            },
+        }
+    }
+}
+
+static STEPS: LazyLock<Steps> = LazyLock::new(Steps::new);
 
 /// Mean square for each step.
 pub(super) fn powers() -> [f32; 256] {
@@ -49,7 +87,7 @@ fn peak_step(peak: f64) -> u16 {
 }
 
 /// First sample of a millisecond.
-pub(super) fn sample_of_ms(ms: u64, rate_hz: u32) -> u64 {
+pub(crate) fn sample_of_ms(ms: u64, rate_hz: u32) -> u64 {
     (ms * u64::from(rate_hz)).div_ceil(1000)
 }
 
@@ -87,6 +125,20 @@ impl Trace {
         let step = *self.peaks.get(first..last)?.iter().max()?;
         let db = PEAK_FLOOR_DB + PEAK_STEP_DB * f64::from(step);
         (step > 0).then(|| crate::units::round_to(db, 2))
+    }
+
+    /// The largest absolute sample of each millisecond as a ratio, to 0.0013 dB.
+    pub fn peak_ratios(&self) -> Vec<f32> {
+        // A product of two: 65,536 powers would be dear.
+        let power = |steps: usize| maths::db_to_ratio(PEAK_STEP_DB * steps as f64) as f32;
+        let coarse: [f32; 256] = std::array::from_fn(|i| power(i << 8));
+        let floor = maths::db_to_ratio(PEAK_FLOOR_DB) as f32;
+        let fine: [f32; 256] = std::array::from_fn(|i| floor * power(i));
+        let ratio = |&step: &u16| match step {
+            0 => 0.0,
+            _ => coarse[usize::from(step >> 8)] * fine[usize::from(step & 255)],
+        };
+        self.peaks.iter().map(ratio).collect()
     }
 
     /// The same as bytes, to be kept in a file.
@@ -212,7 +264,7 @@ impl Listener {
 
     fn close_ms(&mut self) {
         let frames = (self.frame - self.begun) as f64;
-        self.levels.push(self.sums.map(|s| level_step(s / frames)));
+        self.levels.push(self.sums.map(|s| STEPS.of(s / frames)));
         self.peaks.push(peak_step(self.peak));
         self.begun = self.frame;
         self.next = sample_of_ms(self.peaks.len() as u64 + 1, self.rate_hz);
@@ -278,6 +330,23 @@ mod tests {
             .map(|s| s.at_s * 1000.0)
             .collect();
         (take.mics[0].own.clone(), truth)
+    }
+
+    #[test]
+    fn the_step_of_a_mean_square_is_the_rounded_level() {
+        let mut rng = Rng::new(9);
+        for _ in 0..100_000 {
+            let db = rng.uniform(-160.0, 80.0);
+            let power = maths::pow(10.0, db / 10.0);
+            let want = ((db - LEVEL_FLOOR_DB) / LEVEL_STEP_DB)
+                .round()
+                .clamp(0.0, 255.0);
+            assert_eq!(STEPS.of(power), want as u8, "{db}");
+        }
+        assert_eq!(
+            [0.0, 1e-300, 1e300, f64::INFINITY].map(|p| STEPS.of(p)),
+            [0, 0, 255, 255]
+        );
     }
 
     #[test]

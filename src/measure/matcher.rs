@@ -40,25 +40,31 @@ impl Matcher {
         }
     }
 
-    /// The next frames of the signal at the drive's input.
-    pub fn push(&mut self, block: &Block) {
+    /// The next frames of the signal at the drive's input. Gives what comes out of the drive, which
+    /// lines up with its input and comes later by the drive's latency.
+    pub fn push(&mut self, block: &Block) -> &Block {
         self.dry.push(block);
         self.block.clone_from(block);
-        self.distort();
+        self.distort()
     }
 
-    fn distort(&mut self) {
+    fn distort(&mut self) -> &Block {
         self.drive.process(&mut self.block);
         let dropped = self.late.min(self.block.frames());
         self.late -= dropped;
         self.block.drop_front(dropped);
         self.wet.push(&self.block);
+        &self.block
     }
 
-    /// The end of the take.
-    pub fn finish(mut self) -> Match {
+    /// The end of the take: what the drive still holds.
+    pub fn rest(&mut self) -> &Block {
         self.block = Block::new(self.channels, self.drive.latency());
-        self.distort();
+        self.distort()
+    }
+
+    /// What was heard, after [`Matcher::rest`].
+    pub fn finish(self) -> Match {
         Match {
             dry: self.dry.finish(),
             wet: self.wet.finish(),
@@ -105,6 +111,7 @@ mod tests {
         for part in samples.chunks(4096) {
             matcher.push(&Block::from_channels(vec![part.to_vec()]));
         }
+        matcher.rest();
         matcher.finish()
     }
 

@@ -14,6 +14,7 @@ pub mod loudness;
 pub mod matcher;
 mod meter;
 pub mod picture;
+pub mod reach;
 mod survey;
 #[cfg(test)]
 pub(crate) mod testing;
@@ -47,4 +48,29 @@ pub struct Levels {
     /// The same of each channel, where there is more than one.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub channels: Vec<Levels>,
+}
+
+impl Levels {
+    /// What they would be with so much gain. The gates of the loudness are taken to lie relative to
+    /// it, as they do but for tracks near −70 LUFS; flat tops are left as they are.
+    pub fn louder_by(&self, db: f64) -> Self {
+        let by = |level: Option<f64>| level.map(|level| level + db);
+        Self {
+            sample_peak_dbfs: by(self.sample_peak_dbfs),
+            true_peak_dbtp: by(self.true_peak_dbtp),
+            integrated_lufs: by(self.integrated_lufs),
+            momentary_max_lufs: by(self.momentary_max_lufs),
+            short_term_max_lufs: by(self.short_term_max_lufs),
+            loudness_range_lu: self.loudness_range_lu,
+            rms_dbfs: by(self.rms_dbfs),
+            crest_factor_db: self.crest_factor_db,
+            dc_offset: self.dc_offset * crate::maths::db_to_ratio(db),
+            clipped_samples: self.clipped_samples,
+            channels: self
+                .channels
+                .iter()
+                .map(|levels| levels.louder_by(db))
+                .collect(),
+        }
+    }
 }

@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use multiversion::multiversion;
-use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
+use rustfft::num_complex::Complex;
+use rustfft::{Fft, FftPlanner};
 use serde::{Deserialize, Serialize};
 
 use super::lanes;
@@ -20,6 +20,9 @@ pub const BANDS: usize = 31;
 
 /// Steps of an outline at full scale; ±16 of it can be held.
 pub const STEPS: f64 = 2000.0;
+
+/// Samples beyond this, 180 dB over full scale, are drawn as if they were no larger.
+const MOST: f64 = 1e9;
 
 /// What a track looks like. Over all channels: the outermost sample, the mean power.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -65,14 +68,16 @@ pub struct Painter {
     /// wherever a hit falls.
     size: usize,
     hop: usize,
-    window: Vec<f64>,
-    fft: Arc<dyn RealToComplex<f64>>,
+    window: Vec<f32>,
+    /// Single precision: what it adds lies some 140 dB below the loudest band.
+    fft: Arc<dyn Fft<f32>>,
     /// Of each channel: the frames not done with.
-    waiting: Vec<Vec<f64>>,
-    time: Vec<f64>,
-    spectrum: Vec<Complex<f64>>,
-    scratch: Vec<Complex<f64>>,
-    /// Energy of each bin over all windows and channels.
+    waiting: Vec<Vec<f32>>,
+    /// Two windows at once, one in the real and one in the imaginary part: a bin and its mirror image
+    /// together hold the energy of both windows there.
+    pair: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
+    /// Energy of each bin, mirror images too, over all windows and channels.
     energy: Vec<f64>,
     rate_hz: f64,
 }
@@ -85,11 +90,11 @@ impl Painter {
             .next_power_of_two()
             .max(4);
         let hop = size / 4 * 3;
-        let fft = RealFftPlanner::<f64>::new().plan_fft_forward(size);
+        let fft = FftPlanner::<f32>::new().plan_fft_forward(size);
         let slope = (size - hop) as f64;
         let window = (0..size).map(|i| {
             let from_edge = (i.min(size - 1 - i) as f64 + 0.5) / slope;
-            maths::sin(std::f64::consts::FRAC_PI_2 * from_edge.min(1.0))
+            maths::sin(std::f64::consts::FRAC_PI_2 * from_edge.min(1.0)) as f32
         });
         let columns = frames.min(COLUMNS) as usize;
         Self {
@@ -101,10 +106,9 @@ impl Painter {
             hop,
             window: window.collect(),
             waiting: vec![vec![0.0; size - hop]; channels],
-            time: fft.make_input_vec(),
-            spectrum: fft.make_output_vec(),
-            scratch: fft.make_scratch_vec(),
-            energy: vec![0.0; size / 2 + 1],
+            pair: vec![Complex::default(); size],
+            scratch: vec![Complex::default(); fft.get_inplace_scratch_len()],
+            energy: vec![0.0; size],
             fft,
             rate_hz: f64::from(rate_hz),
         }
@@ -115,7 +119,8 @@ impl Painter {
         self.outline(block);
         self.at += block.frames() as u64;
         for (waiting, samples) in self.waiting.iter_mut().zip(block.channels()) {
-            waiting.extend_from_slice(samples);
+            let held = |&x: &f64| x.clamp(-MOST, MOST) as f32;
+            waiting.extend(samples.iter().map(held));
         }
         self.windows();
     }
@@ -151,20 +156,18 @@ impl Painter {
             window,
             fft,
             waiting,
-            time,
-            spectrum,
+            pair,
             scratch,
             energy,
             ..
         } = self;
         for samples in waiting {
             let mut done = 0;
-            while let Some(part) = samples.get(done..done + *size) {
-                windowed(window, part, time);
-                fft.process_with_scratch(time, spectrum, scratch)
-                    .expect("the lengths are those of the plan");
-                add_energy(spectrum, energy);
-                done += *hop;
+            while let Some(both) = samples.get(done..done + *hop + *size) {
+                windowed(window, (&both[..*size], &both[*hop..]), pair);
+                fft.process_with_scratch(pair, scratch);
+                add_energy(pair, energy);
+                done += 2 * *hop;
             }
             samples.drain(..done);
         }
@@ -172,9 +175,9 @@ impl Painter {
 
     /// The picture of all that passed.
     pub fn finish(mut self) -> Picture {
-        // The last frames lie in two windows as all others do.
+        // The last frames lie in two windows as all others do, and each window in a pair.
         for samples in &mut self.waiting {
-            let whole = samples.len().next_multiple_of(self.hop) + self.size - self.hop;
+            let whole = samples.len().next_multiple_of(2 * self.hop) + self.size - self.hop;
             samples.resize(whole, 0.0);
         }
         self.windows();
@@ -206,8 +209,11 @@ impl Painter {
             let middle = bin as f64 * width;
             let shared =
                 (to.min(middle + width / 2.0) - from.max(middle - width / 2.0)).max(0.0) / width;
-            // A bin and its mirror image.
-            2.0 * shared * self.energy.get(bin).copied().unwrap_or(0.0)
+            let energy = |bin: usize| self.energy.get(bin).copied().unwrap_or(0.0);
+            match bin <= self.size / 2 {
+                true => shared * (energy(bin) + energy((self.size - bin) % self.size)),
+                false => 0.0,
+            }
         };
         let energy: f64 = bins.map(part).sum::<f64>() / self.size as f64;
         power_to_db(energy / (self.at as f64 * self.waiting.len() as f64))
@@ -217,16 +223,17 @@ impl Painter {
 }
 
 #[multiversion(targets("x86_64+avx2"))]
-fn windowed(window: &[f64], samples: &[f64], out: &mut [f64]) {
-    for ((out, w), s) in out.iter_mut().zip(window).zip(samples) {
-        *out = w * s;
+fn windowed(window: &[f32], (first, second): (&[f32], &[f32]), out: &mut [Complex<f32>]) {
+    let samples = first.iter().zip(second);
+    for ((out, w), (a, b)) in out.iter_mut().zip(window).zip(samples) {
+        *out = Complex::new(w * a, w * b);
     }
 }
 
 #[multiversion(targets("x86_64+avx2"))]
-fn add_energy(spectrum: &[Complex<f64>], energy: &mut [f64]) {
+fn add_energy(spectrum: &[Complex<f32>], energy: &mut [f64]) {
     for (sum, bin) in energy.iter_mut().zip(spectrum) {
-        *sum += bin.norm_sqr();
+        *sum += f64::from(bin.norm_sqr());
     }
 }
 

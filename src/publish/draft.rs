@@ -3,9 +3,7 @@
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::PathBuf;
 
-use sha2::{Digest, Sha256};
-
-use super::{Hashing, Outbox, Published, hex, sync};
+use super::{Hashing, Outbox, Published, Seen, sync};
 use crate::error::{Error, Result};
 
 /// A file that is being written. Dropped unpublished, it is removed.
@@ -17,9 +15,9 @@ pub struct Draft {
     /// The folder of it.
     folder: PathBuf,
     file: tempfile::NamedTempFile,
-    /// Hash of what was written so far; `None` once something was overwritten, from where on only
+    /// CRC-32 of what was written so far; `None` once something was overwritten, from where on only
     /// the length can be held against what is read back.
-    meant: Option<Sha256>,
+    meant: Option<crc32fast::Hasher>,
     position: u64,
     length: u64,
 }
@@ -62,7 +60,7 @@ impl Draft {
             relative,
             folder,
             file,
-            meant: Some(Sha256::new()),
+            meant: Some(crc32fast::Hasher::new()),
             position: 0,
             length: 0,
         }
@@ -95,11 +93,8 @@ impl Draft {
         Ok((self.put(Some(back))?, seen))
     }
 
-    /// Hash and length of what is on the disk, and what `look` saw there.
-    fn read_back<T>(
-        &mut self,
-        look: impl FnOnce(&mut Hashing) -> Result<T>,
-    ) -> Result<((String, u64), T)> {
+    /// What is on the disk, and what `look` saw there.
+    fn read_back<T>(&mut self, look: impl FnOnce(&mut Hashing) -> Result<T>) -> Result<(Seen, T)> {
         self.flush().map_err(|error| self.failed(&error))?;
         // Opened anew, to read what is there and not what this handle remembers.
         let there = sync(self.file.as_file()).and_then(|()| self.outbox.dir.open(self.part()));
@@ -119,19 +114,18 @@ impl Draft {
     }
 
     /// Gives the file its name, if `back` is what was written.
-    fn put(mut self, back: Option<(String, u64)>) -> Result<Published> {
+    fn put(mut self, back: Option<Seen>) -> Result<Published> {
         let (target, part) = (self.target(), self.part());
-        let meant = self.meant.take().map(|meant| hex(&meant.finalize()));
-        let differs = |(sha256, bytes): &(String, u64)| {
-            *bytes != self.length || meant.as_ref().is_some_and(|meant| meant != sha256)
-        };
+        let meant = self.meant.take().map(crc32fast::Hasher::finalize);
+        let differs =
+            |back: &Seen| back.bytes != self.length || meant.is_some_and(|sum| sum != back.sum);
         if back.as_ref().is_some_and(differs) {
             return Err(
                 Error::file(&target, "what was read back is not what was written")
                     .hint("check the disk and its connection, then run the same command again"),
             );
         }
-        let sha256 = back.map(|(sha256, _)| sha256).or(meant).unwrap_or_default();
+        let sha256 = back.map(|back| back.sha256).unwrap_or_default();
         self.outbox.is_still_there()?;
         let dir = &self.outbox.dir;
         if (dir.symlink_metadata(&self.relative)).is_ok_and(|found| !found.is_file()) {

@@ -10,7 +10,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::curve::{Hard, Shape, Soft, antialiased, folded};
-use super::envelope::{Amplitude, Follower, flushed, kept};
+use super::envelope::{Amplitude, Follower, Tidy, flushed, kept};
 use super::history::History;
 use super::oversample::Oversampler;
 use super::{Fault, Running, Settings, within};
@@ -220,6 +220,7 @@ struct Wet {
     low: Vec<f64>,
     dc_keep: f64,
     dc: f64,
+    tidy: Tidy,
 }
 
 /// What moves with the level, from sample to sample.
@@ -352,6 +353,7 @@ impl Wet {
             low: Vec::new(),
             dc_keep: kept(1000.0 / (2.0 * std::f64::consts::PI * DC_HZ), rate_hz),
             dc: 0.0,
+            tidy: Tidy::default(),
         }
     }
 
@@ -363,8 +365,12 @@ impl Wet {
     fn process(&mut self, input: &[f64], output: &mut [f64]) {
         let factor = self.over.factor();
         self.low.clear();
-        self.low
-            .extend(input.iter().map(|x| (x * self.drive).clamp(-MOST, MOST)));
+        // A broken sample must not break those behind it.
+        let driven = |x: &f64| match x.is_nan() {
+            true => 0.0,
+            false => (x * self.drive).clamp(-MOST, MOST),
+        };
+        self.low.extend(input.iter().map(driven));
         let count = input.len() * factor;
         let fresh = self.high.next(count);
         self.over.up(&self.low, fresh);
@@ -376,8 +382,8 @@ impl Wet {
                 offset,
                 mean,
             } => {
-                let amplitudes = self.low.iter().map(|&x| level.next(x));
-                offset.values.extend(amplitudes);
+                offset.values.extend_from_slice(&self.low);
+                level.follow(&mut offset.values);
                 mean.values.clone_from(&offset.values);
                 tube(&mut offset.values, &mut mean.values);
                 offset.add_to(fresh, factor);
@@ -411,10 +417,23 @@ impl Wet {
             mean.add_to(&mut self.shaped, factor);
         }
         self.over.down(&self.shaped, output);
-        for y in output {
-            let x = *y;
-            *y = 0.5 * (1.0 + self.dc_keep) * (x - self.dc);
-            self.dc = flushed(self.dc_keep * self.dc + (1.0 - self.dc_keep) * x);
+        self.take_off_dc(output);
+    }
+
+    fn take_off_dc(&mut self, mut samples: &mut [f64]) {
+        let gain = 0.5 * (1.0 + self.dc_keep);
+        while !samples.is_empty() {
+            let (count, flush) = self.tidy.next(samples.len());
+            let (part, rest) = samples.split_at_mut(count);
+            samples = rest;
+            for y in part {
+                let x = *y;
+                *y = gain * (x - self.dc);
+                self.dc = self.dc_keep * self.dc + (1.0 - self.dc_keep) * x;
+            }
+            if flush {
+                self.dc = flushed(self.dc);
+            }
         }
     }
 }

@@ -82,6 +82,14 @@ impl Stage {
         matches!(self, Stage::Drive(_) | Stage::Compress(_))
     }
 
+    /// Whether it is linear and the same at all times.
+    pub fn is_filter(&self, rate_hz: f64) -> bool {
+        match self {
+            Stage::Gain(_) | Stage::Polarity(_) | Stage::Delay(_) => true,
+            _ => self.settings().sections(rate_hz).is_some(),
+        }
+    }
+
     /// Whether integer samples come out as integers of the same depth: nothing is lost that dither
     /// would have to cover.
     pub fn keeps_bits(&self) -> bool {

@@ -12,6 +12,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
 use super::lines::Spectrum;
@@ -87,7 +88,8 @@ pub(super) struct Listener {
     /// Decimated samples of the present segment, and how many came in all.
     low: Vec<f64>,
     segments: u64,
-    fft: Option<Arc<dyn RealToComplex<f64>>>,
+    /// Set up for the first segment.
+    tools: Option<Tools>,
     kept: Vec<Weighted>,
     quiet: [Quiet; 2],
 }
@@ -97,6 +99,28 @@ impl std::fmt::Debug for Listener {
         f.debug_struct("Listener")
             .field("low_hz", &self.low_hz)
             .finish_non_exhaustive()
+    }
+}
+
+/// What all segments need. There is one of fewer samples where it is the only one.
+struct Tools {
+    window: Vec<f64>,
+    fft: Arc<dyn RealToComplex<f64>>,
+    input: Vec<f64>,
+    output: Vec<Complex<f64>>,
+    scratch: Vec<Complex<f64>>,
+}
+
+impl Tools {
+    fn new(samples: usize, length: usize) -> Self {
+        let fft = RealFftPlanner::new().plan_fft_forward(length);
+        Self {
+            window: (0..samples).map(|i| hann(i, samples)).collect(),
+            input: fft.make_input_vec(),
+            output: fft.make_output_vec(),
+            scratch: fft.make_scratch_vec(),
+            fft,
+        }
     }
 }
 
@@ -122,7 +146,7 @@ impl Listener {
             low_hz,
             low: Vec::new(),
             segments: 0,
-            fft: None,
+            tools: None,
             kept: Vec::new(),
             quiet: QUIET_PIECES.map(Quiet::new),
         }
@@ -153,26 +177,29 @@ impl Listener {
         self.segments += 1;
         let n = self.low.len();
         let mean = self.low.iter().sum::<f64>() / n as f64;
-        let weights = weights(&self.low, mean, (ENVELOPE_S * self.low_hz) as usize);
+        let length = self.fft_length();
+        let tools = self.tools.get_or_insert_with(|| Tools::new(n, length));
+        let envelope = (ENVELOPE_S * self.low_hz) as usize;
+        let weights = weights(&self.low, mean, envelope, &tools.window);
         let quietness: f64 = weights.iter().sum();
         if !quietness.is_normal() {
             return;
         }
-        let length = self.fft_length();
-        let fft = self
-            .fft
-            .get_or_insert_with(|| RealFftPlanner::new().plan_fft_forward(length));
-        let mut input = fft.make_input_vec();
+        let Tools {
+            fft,
+            input,
+            output,
+            scratch,
+            ..
+        } = tools;
+        input.fill(0.0);
         for ((slot, x), w) in input.iter_mut().zip(&self.low).zip(&weights) {
             *slot = (x - mean) * w;
         }
-        let mut output = fft.make_output_vec();
-        if fft.process(&mut input, &mut output).is_err() {
-            return; // cannot be: both buffers come from the transform itself
-        }
+        fft.process_with_scratch(input, output, scratch)
+            .expect("the buffers come from the transform itself");
         let bins = ((TOP_HZ / self.low_hz * length as f64) as usize).min(output.len());
-        let amplitude =
-            |c: &realfft::num_complex::Complex<f64>| (2.0 * c.norm() / quietness) as f32;
+        let amplitude = |c: &Complex<f64>| (2.0 * c.norm_sqr().sqrt() / quietness) as f32;
         let new = Weighted {
             quietness,
             amplitudes: output[..bins].iter().map(amplitude).collect(),
@@ -235,7 +262,7 @@ impl Listener {
         Some(Spectrum {
             amplitudes: output[..bins]
                 .iter()
-                .map(|c| 4.0 * c.norm() / n as f64)
+                .map(|c| 4.0 * c.norm_sqr().sqrt() / n as f64)
                 .collect(),
             step_hz: self.low_hz / length as f64,
             search_hz: 0.3,
@@ -278,8 +305,8 @@ impl Quiet {
     }
 }
 
-/// The weights of a segment, times a Hann window.
-fn weights(low: &[f64], mean: f64, envelope: usize) -> Vec<f64> {
+/// The weights of a segment, times a window.
+fn weights(low: &[f64], mean: f64, envelope: usize, window: &[f64]) -> Vec<f64> {
     let n = low.len();
     let squares: Vec<f64> = low.iter().map(|x| (x - mean) * (x - mean)).collect();
     let half = envelope / 2;
@@ -298,7 +325,7 @@ fn weights(low: &[f64], mean: f64, envelope: usize) -> Vec<f64> {
     let mut weights: Vec<f64> = power
         .iter()
         .enumerate()
-        .map(|(i, p)| hann(i, n) / (p + quiet + 1e-14))
+        .map(|(i, p)| window[i] / (p + quiet + 1e-14))
         .collect();
     sorted.copy_from_slice(&weights);
     let cap = CAP * *sorted.select_nth_unstable_by(n / 2, f64::total_cmp).1;

@@ -35,7 +35,7 @@ pub const PLACES: usize = 100;
 /// that is looked for as a repeat.
 const HISTORY: usize = 12_288;
 /// New samples that are looked at together.
-const SCAN: usize = 8192;
+const SCAN: usize = 32_768;
 
 /// What one track alone tells.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

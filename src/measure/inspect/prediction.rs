@@ -60,18 +60,34 @@ fn autocorrelation(x: &[f64]) -> [f64; ORDER + 1] {
 }
 
 /// The prediction error of `samples[ORDER..]`.
+#[multiversion(targets("x86_64+avx2"))]
 pub(super) fn residual(taps: &[f64; ORDER], samples: &[f64]) -> Vec<f64> {
-    samples
-        .windows(ORDER + 1)
-        .map(|w| {
-            w[ORDER]
-                + taps
-                    .iter()
-                    .zip(w[..ORDER].iter().rev())
-                    .map(|(a, x)| a * x)
-                    .sum::<f64>()
-        })
-        .collect()
+    const LANES: usize = 8;
+    let mut errors = samples.get(ORDER..).unwrap_or_default().to_vec();
+    let (chunks, rest) = errors.as_chunks_mut::<LANES>();
+    let done = chunks.len() * LANES;
+    for (i, errors) in chunks.iter_mut().enumerate() {
+        let mut sums = [0.0; LANES];
+        for (k, tap) in taps.iter().enumerate() {
+            let before: &[f64; LANES] = samples[i * LANES + ORDER - 1 - k..]
+                .first_chunk()
+                .expect("there are as many samples as errors, and more");
+            for lane in 0..LANES {
+                sums[lane] += tap * before[lane];
+            }
+        }
+        for lane in 0..LANES {
+            errors[lane] += sums[lane];
+        }
+    }
+    for (error, before) in rest
+        .iter_mut()
+        .zip(samples[done.min(samples.len())..].windows(ORDER))
+    {
+        let sum = taps.iter().zip(before.iter().rev());
+        *error += sum.map(|(a, x)| a * x).sum::<f64>();
+    }
+    errors
 }
 
 #[cfg(test)]
@@ -100,6 +116,22 @@ mod tests {
         let rest = residual(&taps, &x);
         let power = |v: &[f64]| v.iter().map(|x| x * x).sum::<f64>() / v.len() as f64;
         assert!((power(&rest) / power(&noise) - 1.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn the_residual_is_the_plain_one() {
+        let mut random = Random::new(2);
+        let x: Vec<f64> = (0..90).map(|_| random.normal()).collect();
+        let taps = std::array::from_fn(|_| random.normal());
+        for length in [0, 5, ORDER, ORDER + 1, ORDER + 8, 90] {
+            let found = residual(&taps, &x[..length]);
+            let plain = |n: usize| {
+                let sum: f64 = (0..ORDER).map(|k| taps[k] * x[n - 1 - k]).sum();
+                x[n] + sum
+            };
+            let want: Vec<f64> = (ORDER..length).map(plain).collect();
+            assert_eq!(found, want, "{length}");
+        }
     }
 
     #[test]

@@ -42,7 +42,7 @@ impl Repeats {
         let x = &trace.samples;
         'frames: while self.next < trace.end() {
             let at = (self.next - trace.base) as usize;
-            if x[at].abs() > level {
+            if x[at].abs() > level && any_equal(x, at) {
                 for buffer in BUFFERS {
                     let lag = buffer as usize;
                     if at <= lag || x[at] != x[at - lag] || x[at - 1] != x[at - 1 - lag] {
@@ -108,6 +108,15 @@ impl Repeats {
         values.dedup();
         variance.sqrt() > SPREAD * self.format.lsb && values.len() > VALUES
     }
+}
+
+/// Whether the sample stands at any distance of [`BUFFERS`] before: asked of all at once, since the
+/// answer is nearly always no.
+fn any_equal(x: &[f64], at: usize) -> bool {
+    let before = |buffer: u64| at.checked_sub(buffer as usize).map_or(f64::NAN, |i| x[i]);
+    BUFFERS
+        .iter()
+        .fold(false, |any, &buffer| any | (before(buffer) == x[at]))
 }
 
 enum Look {

@@ -43,7 +43,17 @@ fn six_decibels_of_gain_move_every_level_by_as_much() {
     let doubled: Vec<f64> = x.iter().map(|v| v * 2.0).collect();
     let (a, b) = (read(48_000, &[x], 4096), read(48_000, &[doubled], 4096));
     let six = 20.0 * 2f64.log10();
+    let told = a.louder_by(six);
+    assert!((told.dc_offset - b.dc_offset).abs() < 1e-12);
     for (a, b, by) in [
+        (told.sample_peak_dbfs, b.sample_peak_dbfs, 0.0),
+        (told.true_peak_dbtp, b.true_peak_dbtp, 0.0),
+        (told.rms_dbfs, b.rms_dbfs, 0.0),
+        (told.integrated_lufs, b.integrated_lufs, 0.0),
+        (told.momentary_max_lufs, b.momentary_max_lufs, 0.0),
+        (told.short_term_max_lufs, b.short_term_max_lufs, 0.0),
+        (told.loudness_range_lu, b.loudness_range_lu, 0.0),
+        (told.crest_factor_db, b.crest_factor_db, 0.0),
         (a.sample_peak_dbfs, b.sample_peak_dbfs, six),
         (a.true_peak_dbtp, b.true_peak_dbtp, six),
         (a.rms_dbfs, b.rms_dbfs, six),
