@@ -1,6 +1,7 @@
 //! What was played: the tracks of each take held against each other, then the takes of each set-up.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -348,7 +349,7 @@ fn twins(
     let mut twins = vec![None; members.tracks.len()];
     for (second, twin) in twins.iter_mut().enumerate() {
         for first in (0..second).filter(|&first| alike(first, second)) {
-            if let Some(same) = same_sound(&material.trace(first)?, &material.trace(second)?) {
+            if let Some(same) = same_sound(&*material.trace(first)?, &*material.trace(second)?) {
                 *twin = Some((first, same));
                 break;
             }
@@ -362,7 +363,13 @@ struct Takes<'w, 'a> {
     work: &'w Work<'w>,
     members: &'w Members<'a>,
     readers: Vec<Option<TrackReader>>,
+    /// Those asked for, as far as [`KEPT_MS`] goes: most are asked for several times.
+    traces: Vec<Option<Arc<Trace>>>,
+    kept_ms: usize,
 }
+
+/// Milliseconds of traces kept at a time, eight bytes each: twenty tracks of two minutes.
+const KEPT_MS: usize = 20 * 120_000;
 
 impl<'w, 'a> Takes<'w, 'a> {
     fn new(work: &'w Work<'w>, members: &'w Members<'a>) -> Self {
@@ -370,17 +377,27 @@ impl<'w, 'a> Takes<'w, 'a> {
             work,
             members,
             readers: members.tracks.iter().map(|_| None).collect(),
+            traces: vec![None; members.tracks.len()],
+            kept_ms: 0,
         }
     }
 }
 
 impl Material for Takes<'_, '_> {
-    fn trace(&mut self, track: usize) -> Result<Trace> {
+    fn trace(&mut self, track: usize) -> Result<Arc<Trace>> {
         self.work.stop.check()?;
+        if let Some(kept) = &self.traces[track] {
+            return Ok(kept.clone());
+        }
         let bytes = self.work.store.get_bytes(&self.members.measured[track].key);
         let bytes = bytes
             .ok_or_else(|| Error::new(Kind::File, "its trace is gone from the output folder"))?;
-        Trace::from_bytes(&bytes)
+        let trace = Arc::new(Trace::from_bytes(&bytes)?);
+        if self.kept_ms + trace.len_ms() <= KEPT_MS {
+            self.kept_ms += trace.len_ms();
+            self.traces[track] = Some(trace.clone());
+        }
+        Ok(trace)
     }
 
     fn samples(&mut self, track: usize, first: i64, frames: usize) -> Result<Vec<Vec<f64>>> {

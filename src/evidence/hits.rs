@@ -185,9 +185,9 @@ pub(super) fn tracks(
     let struck = struck(attribution);
     let mut clicks: Vec<i64> = Vec::new();
     if let Some(t) = tracks.iter().position(TakeTrack::is_click) {
-        let onsets = material.trace(t)?.onsets;
+        let trace = material.trace(t)?;
         let offset = tracks[t].offset_ms();
-        clicks.extend(onsets.iter().map(|o| i64::from(o.at_ms) + offset));
+        clicks.extend(trace.onsets.iter().map(|o| i64::from(o.at_ms) + offset));
     }
     let mut all = Vec::new();
     for (t, track) in tracks.iter().enumerate() {
@@ -248,7 +248,7 @@ pub(super) fn tracks(
         if !matches!(track.family, Family::Utility | Family::Unknown) {
             let here: Vec<i64> = struck.iter().map(|at| at - track.offset_ms()).collect();
             let beats: Vec<i64> = clicks.iter().map(|at| at - track.offset_ms()).collect();
-            evidence.metronome = metronome(&material.trace(t)?, &here, &beats);
+            evidence.metronome = metronome(&*material.trace(t)?, &here, &beats);
         }
         all.push(evidence);
     }

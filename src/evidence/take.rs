@@ -1,5 +1,7 @@
 //! The tracks of a take held against each other.
 
+use std::sync::Arc;
+
 use super::attribute::{Attribution, Drum, Heard, Known, attribute};
 use super::bank::BANDS;
 use super::drums::{TakeTrack, drums};
@@ -21,7 +23,7 @@ use serde::{Deserialize, Serialize};
 /// Where the traces and the sound of a take come from.
 pub trait Material {
     /// The trace of a track; it is asked for a few times, and one is held at a time.
-    fn trace(&mut self, track: usize) -> Result<Trace>;
+    fn trace(&mut self, track: usize) -> Result<Arc<Trace>>;
     /// Samples of a track, a vector a channel, from a frame of the track on (below 0 and beyond the
     /// end: zeros); always `frames` long.
     fn samples(&mut self, track: usize, first: i64, frames: usize) -> Result<Vec<Vec<f64>>>;

@@ -115,7 +115,7 @@ mod tests {
         copy.extend(sound.iter().map(|x| -0.5 * x));
         let found = same_sound(&hear(&sound), &hear(&copy)).expect("a copy");
         assert_eq!((found.lag_ms, found.gain_db), (10, -6.02));
-        let traces: Vec<Trace> = (0..5).map(|t| recorded.trace(t).expect("it")).collect();
+        let traces: Vec<_> = (0..5).map(|t| recorded.trace(t).expect("it")).collect();
         for a in 0..5 {
             for b in 0..a {
                 assert_eq!(same_sound(&traces[a], &traces[b]), None, "{a} {b}");

@@ -2,6 +2,7 @@
 //! them, and each mic is compared over the strokes of its own drum.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::Check;
 use super::hear::Onset;
@@ -115,7 +116,7 @@ fn is_near(sorted: &[f64], ms: f64) -> bool {
 struct Heard<'a> {
     candidate: &'a Candidate,
     sounds: Vec<Sound>,
-    traces: Vec<Trace>,
+    traces: Vec<Arc<Trace>>,
     check: Check<'a>,
 }
 
@@ -135,7 +136,7 @@ impl<'a> Heard<'a> {
                 listener.push(&block);
                 at += frames as u64;
             }
-            traces.push(listener.finish());
+            traces.push(Arc::new(listener.finish()));
             sounds.push(sound);
         }
         Ok(Self {
@@ -148,7 +149,7 @@ impl<'a> Heard<'a> {
 }
 
 impl Material for Heard<'_> {
-    fn trace(&mut self, track: usize) -> Result<Trace> {
+    fn trace(&mut self, track: usize) -> Result<Arc<Trace>> {
         (self.check)()?;
         Ok(self.traces[track].clone())
     }

@@ -52,20 +52,21 @@ impl Follower {
 
     #[inline]
     pub(crate) fn next(&mut self, x: f64) -> f64 {
-        self.state = flushed(self.led_by(x));
-        self.state
-    }
-
-    /// The state after `x`. Both ways are gone at once: the next sample waits for this one.
-    #[inline]
-    fn led_by(&self, x: f64) -> f64 {
-        let up = self.attack * self.state + (1.0 - self.attack) * x;
-        let down = self.release * self.state + (1.0 - self.release) * x;
-        if (up > down) == self.rises_faster {
+        let (up, down) = self.ways(x);
+        self.state = flushed(if (up > down) == self.rises_faster {
             up
         } else {
             down
-        }
+        });
+        self.state
+    }
+
+    /// Where the speed up and the speed down lead after `x`: both at once, since the next sample
+    /// waits for this one.
+    #[inline]
+    fn ways(&self, x: f64) -> (f64, f64) {
+        let way = |keep: f64| keep * self.state + (1.0 - keep) * x;
+        (way(self.attack), way(self.release))
     }
 }
 
@@ -122,7 +123,9 @@ impl Amplitude {
                 *x = (2.0 * *x).sqrt();
             }
             for x in &mut *part {
-                self.follower.state = self.follower.led_by(*x);
+                let (up, down) = self.follower.ways(*x);
+                // It rises faster than it falls.
+                self.follower.state = if up > down { up } else { down };
                 *x = self.follower.state;
             }
             if flush {

@@ -1,5 +1,7 @@
 //! A simulated take as material of evidence.
 
+use std::sync::Arc;
+
 use crate::block::Block;
 use crate::error::Result;
 use crate::evidence::{Listener, Material, TakeTrack, Trace};
@@ -13,7 +15,7 @@ pub struct Recorded {
     /// What the tracks are.
     pub tracks: Vec<TakeTrack>,
     sound: Vec<Vec<Vec<f64>>>,
-    traces: Vec<Trace>,
+    traces: Vec<Arc<Trace>>,
 }
 
 impl Recorded {
@@ -25,7 +27,7 @@ impl Recorded {
             .map(|(track, channels)| {
                 let mut listener = Listener::new(track.family, track.rate_hz, channels.len());
                 listener.push(&Block::from_channels(channels.clone()));
-                listener.finish()
+                Arc::new(listener.finish())
             })
             .collect();
         Self {
@@ -68,7 +70,7 @@ impl Recorded {
 }
 
 impl Material for Recorded {
-    fn trace(&mut self, track: usize) -> Result<Trace> {
+    fn trace(&mut self, track: usize) -> Result<Arc<Trace>> {
         Ok(self.traces[track].clone())
     }
 
