@@ -5,8 +5,6 @@
 //! cargo bench --bench instructions                             # fails where a count has grown
 //! BATTERHEAD_WRITE_GOLDEN=1 cargo bench --bench instructions   # keeps the counts of today
 //! ```
-//!
-//! The counts are those of the quick link that `.ci/run` makes: `CARGO_PROFILE_RELEASE_LTO=off`.
 
 use std::collections::BTreeMap;
 use std::hint::black_box;

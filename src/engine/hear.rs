@@ -368,8 +368,8 @@ struct Takes<'w, 'a> {
     kept_ms: usize,
 }
 
-/// Milliseconds of traces kept at a time, eight bytes each: twenty tracks of two minutes.
-const KEPT_MS: usize = 20 * 120_000;
+/// Milliseconds of traces kept at a time, eight bytes each: twenty tracks of a minute.
+const KEPT_MS: usize = 20 * 60_000;
 
 impl<'w, 'a> Takes<'w, 'a> {
     fn new(work: &'w Work<'w>, members: &'w Members<'a>) -> Self {

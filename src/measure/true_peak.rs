@@ -140,7 +140,7 @@ impl TruePeak {
 }
 
 /// How many frames after a value between samples the last sample comes that it is made of, and more.
-pub(crate) const LATE: usize = TAPS;
+pub const LATE: usize = TAPS;
 
 /// What stands at and between the samples of `x`, each by itself, when its last sample has come:
 /// `TAPS − 1` values more than samples.
