@@ -41,6 +41,16 @@ pub fn sine(hz: f64, rate_hz: f64, frames: usize) -> Vec<f64> {
     (0..frames).map(|i| (w * i as f64).sin()).collect()
 }
 
+/// Stages as the entries of a preset's `stages` spell them.
+pub fn stages(entries: &str) -> Vec<Stage> {
+    #[derive(serde::Deserialize)]
+    struct Preset {
+        stages: Vec<Stage>,
+    }
+    let preset: Preset = toml::from_str(&format!("stages = [{entries}]")).expect(entries);
+    preset.stages
+}
+
 /// What a chain makes of a whole track that is fed to it in blocks of `frames`.
 pub fn run_in_blocks(stages: &[Stage], input: &Block, rate_hz: f64, frames: usize) -> Block {
     let mut chain = Chain::start(stages, rate_hz, input.count());

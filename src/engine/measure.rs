@@ -120,7 +120,7 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         known = Some(sha256);
     }
     // Otherwise the hash is that of the very bytes that are measured.
-    let (survey, trace, picture, sha256) = pass(work, work.root, track, known)?;
+    let (survey, trace, picture, sha256) = pass(work, track, known)?;
     let key = key(&sha256);
     let (levels, inspection) = survey.finish();
     let measured = Measured {
@@ -146,21 +146,23 @@ pub fn clicks(work: &Work<'_>, measured: &Measured) -> Result<Vec<Click>> {
 
 /// SHA-256 of a source.
 pub fn hash(work: &Work<'_>, path: &Path) -> Result<String> {
-    match publish::sha256_file(path, &|| work.stop.is_set())? {
-        Some(sha256) => Ok(sha256),
-        None => Err(work.stop.check().err().unwrap_or_else(|| changed(path))),
-    }
+    let sha256 = publish::sha256_file(path, &|| work.stop.is_set())?;
+    sha256.ok_or_else(|| cancelled(work, path))
+}
+
+/// Why a hash was not taken to its end.
+fn cancelled(work: &Work<'_>, path: &Path) -> Error {
+    work.stop.check().err().unwrap_or_else(|| changed(path))
 }
 
 /// One read of a track, which is hashed meanwhile where its hash is not `known`.
 fn pass(
     work: &Work<'_>,
-    root: &Path,
     track: &Track,
     known: Option<Vec<String>>,
 ) -> Result<(Survey, Trace, Picture, Vec<String>)> {
     let hashes: Vec<SharedHashing> = track.sources.iter().map(|_| Default::default()).collect();
-    let mut reader = TrackReader::open_by(root, track, |i, path| match &known {
+    let mut reader = TrackReader::open_by(work.root, track, |i, path| match &known {
         Some(_) => audio::open(path),
         None => audio::open_through(path, |file| hashes[i].on(file)),
     })?;
@@ -179,12 +181,12 @@ fn pass(
         work.advance((block.frames() * block.count()) as u64);
     }
     if frames != track.frames() {
-        return Err(changed(&root.join(&track.sources[0].path)));
+        return Err(changed(&work.root.join(&track.sources[0].path)));
     }
     let sha256 = match known {
         Some(known) => known,
         None => (track.sources.iter().zip(&hashes))
-            .map(|(source, shared)| rest(work, shared, &root.join(&source.path)))
+            .map(|(source, shared)| rest(work, shared, &work.root.join(&source.path)))
             .collect::<Result<_>>()?,
     };
     Ok((survey, listener.finish(), painter.finish(), sha256))
@@ -192,11 +194,10 @@ fn pass(
 
 /// The hash of a source that was read through `shared`, or not at all.
 fn rest(work: &Work<'_>, shared: &SharedHashing, path: &Path) -> Result<String> {
-    match shared.finish(&|| work.stop.is_set()) {
-        None => hash(work, path),
-        Some(seen) => match seen.map_err(|error| Error::reading(path, &error))? {
-            Some(seen) => Ok(seen.sha256),
-            None => Err(work.stop.check().err().unwrap_or_else(|| changed(path))),
-        },
-    }
+    let Some(seen) = shared.finish(&|| work.stop.is_set()) else {
+        return hash(work, path);
+    };
+    let seen = seen.map_err(|error| Error::reading(path, &error))?;
+    seen.map(|seen| seen.sha256)
+        .ok_or_else(|| cancelled(work, path))
 }

@@ -22,7 +22,7 @@ use serde::{Deserialize, Serialize};
 
 /// Where the traces and the sound of a take come from.
 pub trait Material {
-    /// The trace of a track; it is asked for a few times, and one is held at a time.
+    /// The trace of a track; it is asked for a few times.
     fn trace(&mut self, track: usize) -> Result<Arc<Trace>>;
     /// Samples of a track, a vector a channel, from a frame of the track on (below 0 and beyond the
     /// end: zeros); always `frames` long.

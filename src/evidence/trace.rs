@@ -40,8 +40,7 @@ impl Steps {
         let steps =
             |power: f64| (10.0 * maths::log10(power) - LEVEL_FLOOR_DB) / LEVEL_STEP_DB + 0.5;
         let part = |power: f64| power.to_bits() >> Self::FINE_BITS;
-        let border =
-            |step: f64| maths::pow(10.0, (LEVEL_FLOOR_DB + LEVEL_STEP_DB * (step - 0.5)) / 10.0);
+        let border = |step: f64| power_at(step - 0.5);
         let (first, last) = (part(border(1.0)), part(border(256.0)));
         let parts = (first..last).map(|part| {
             let step = steps(f64::from_bits(part << Self::FINE_BITS)).max(0.0) as u8;
@@ -68,12 +67,16 @@ impl Steps {
 
 static STEPS: LazyLock<Steps> = LazyLock::new(Steps::new);
 
+/// Mean square at a step, or between two.
+fn power_at(step: f64) -> f64 {
+    maths::pow(10.0, (LEVEL_FLOOR_DB + LEVEL_STEP_DB * step) / 10.0)
+}
+
 /// Mean square for each step.
 pub(super) fn powers() -> [f32; 256] {
     let mut table = [0.0; 256];
     for (step, power) in table.iter_mut().enumerate().skip(1) {
-        let db = LEVEL_FLOOR_DB + LEVEL_STEP_DB * step as f64;
-        *power = maths::pow(10.0, db / 10.0) as f32;
+        *power = power_at(step as f64) as f32;
     }
     table
 }

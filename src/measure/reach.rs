@@ -32,13 +32,18 @@ impl Reach {
     /// remembers longer than a quarter of a second.
     pub fn of(chain: &[Stage], rate_hz: u32) -> Option<Self> {
         let rate = f64::from(rate_hz);
-        if !chain.iter().all(|stage| stage.is_filter(rate)) || Chain::latency(chain, rate) > 0 {
+        if !chain.iter().all(Stage::is_filter) {
             return None;
         }
-        let mut block = Block::new(1, (LONGEST_S * rate) as usize);
+        let frames = (LONGEST_S * rate) as usize;
+        let mut block = Block::new(1, frames);
         block.channel_mut(0)[0] = 1.0;
         Chain::start(chain, rate, 1).process(&mut block);
         let taps = block.channel(0);
+        // What looks ahead keeps the last frames back.
+        if taps.len() < frames {
+            return None;
+        }
         let most = FORGOTTEN * taps.iter().map(|tap| tap.abs()).sum::<f64>();
         let mut rest = 0.0;
         let memory_frames = taps.iter().rposition(|tap| {
@@ -99,17 +104,8 @@ fn add_scaled(factor: f32, values: &[f32], sums: &mut [f32]) {
 mod tests {
     use super::*;
     use crate::measure::testing::drums;
-    use crate::measure::true_peak::TruePeak;
-
-    fn stages(lines: &str) -> Vec<Stage> {
-        #[derive(serde::Deserialize)]
-        struct Chain {
-            stages: Vec<Stage>,
-        }
-        let chain: Chain =
-            toml::from_str(&format!("stages = [{lines}]")).expect("these are stages");
-        chain.stages
-    }
+    use crate::measure::true_peak::{LATE, TruePeak};
+    use crate::testing::stages;
 
     #[test]
     fn no_output_exceeds_its_bound_and_the_loudest_come_near_it() {
@@ -139,7 +135,7 @@ mod tests {
             let mut nearest = 0.0f64;
             for (ms, &bound) in bounds.iter().enumerate() {
                 let mut here = TruePeak::new();
-                let before = start(ms).saturating_sub(LATE_FRAMES);
+                let before = start(ms).saturating_sub(LATE);
                 here.jump(&block.channel(0)[before.min(frames)..start(ms).min(frames)]);
                 here.push(&part(&block, ms));
                 let here = here.so_far();
@@ -152,8 +148,6 @@ mod tests {
             assert!(nearest > 0.2, "{lines}: {nearest}");
         }
     }
-
-    const LATE_FRAMES: usize = 31;
 
     #[test]
     fn what_is_no_filter_or_remembers_for_long_has_no_reach() {

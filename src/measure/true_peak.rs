@@ -76,10 +76,8 @@ impl TruePeak {
     /// The same where the largest |sample| is known already.
     pub(crate) fn push_known(&mut self, samples: &[f64], sample_peak: f64) {
         self.peak = self.peak.max(sample_peak);
-        let kept = samples.len().saturating_sub(TAPS - 1);
         if self.skips(|bounds| bounds.by_size(sample_peak.max(self.kept_peak))) {
-            self.window.extend_from_slice(&samples[kept..]);
-            self.keep();
+            self.jump(samples);
             return;
         }
         self.window.extend_from_slice(samples);

@@ -65,9 +65,7 @@ impl Hashing {
             bytes: self.hashed,
         }))
     }
-}
 
-impl Hashing {
     /// Reads what lies between what is hashed and the place of the next read, if that is little.
     fn fill_gap(&mut self) -> io::Result<()> {
         let to = self.position;

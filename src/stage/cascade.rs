@@ -14,6 +14,7 @@ use std::hint::black_box;
 
 use multiversion::multiversion;
 
+use super::envelope::{Tidy, flushed};
 use super::{Running, Section};
 use crate::block::Block;
 
@@ -24,13 +25,8 @@ pub struct Cascade {
     single: Vec<Unit>,
     /// Both channels of a pair, side by side.
     frames: Vec<[f64; 2]>,
-    /// Frames since the start of the track.
-    frame: u64,
+    tidy: Tidy,
 }
-
-/// States are tidied at multiples of this. More often would interrupt the skewed loop for nothing: it
-/// only bounds for how long a filter may ring in denormal numbers.
-const TIDY_EVERY: u64 = 1024;
 
 const LANES: usize = 4;
 
@@ -42,13 +38,13 @@ impl Cascade {
             pairs: vec![units::<2>(&sections); channels / 2],
             single: units::<1>(if odd { &sections } else { &[] }),
             frames: Vec::new(),
-            frame: 0,
+            tidy: Tidy::default(),
         }
     }
 
-    fn tidy(&mut self) {
+    fn flush(&mut self) {
         for unit in self.pairs.iter_mut().flatten().chain(&mut self.single) {
-            unit.s = unit.s.map(|Lanes(lanes)| Lanes(lanes.map(tidy)));
+            unit.s = unit.s.map(|Lanes(lanes)| Lanes(lanes.map(flushed)));
         }
     }
 }
@@ -58,8 +54,8 @@ impl Running for Cascade {
         let frames = block.frames();
         let mut from = 0;
         while from < frames {
-            let left = (TIDY_EVERY - self.frame % TIDY_EVERY) as usize;
-            let to = frames.min(from + left);
+            let (count, flush) = self.tidy.next(frames - from);
+            let to = from + count;
             let (pairs, single) = block.vectors_mut().as_chunks_mut::<2>();
             for ([left, right], units) in pairs.iter_mut().zip(&mut self.pairs) {
                 let (left, right) = (&mut left[from..to], &mut right[from..to]);
@@ -75,21 +71,11 @@ impl Running for Cascade {
             for samples in single {
                 run(&mut self.single, samples[from..to].as_chunks_mut::<1>().0);
             }
-            self.frame += (to - from) as u64;
-            if to - from == left {
-                self.tidy();
+            if flush {
+                self.flush();
             }
             from = to;
         }
-    }
-}
-
-/// 0 for what nobody can hear and for what is not finite.
-fn tidy(x: f64) -> f64 {
-    if x.abs() > 1e-30 && x.is_finite() {
-        x
-    } else {
-        0.0
     }
 }
 

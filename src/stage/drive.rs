@@ -424,21 +424,21 @@ impl Wet {
         self.take_off_dc(output);
     }
 
-    fn take_off_dc(&mut self, mut samples: &mut [f64]) {
-        let gain = 0.5 * (1.0 + self.dc_keep);
-        while !samples.is_empty() {
-            let (count, flush) = self.tidy.next(samples.len());
-            let (part, rest) = samples.split_at_mut(count);
-            samples = rest;
+    fn take_off_dc(&mut self, samples: &mut [f64]) {
+        let Self {
+            tidy, dc, dc_keep, ..
+        } = self;
+        let gain = 0.5 * (1.0 + *dc_keep);
+        tidy.parts(samples, |part, flush| {
             for y in part {
                 let x = *y;
-                *y = gain * (x - self.dc);
-                self.dc = self.dc_keep * self.dc + (1.0 - self.dc_keep) * x;
+                *y = gain * (x - *dc);
+                *dc = *dc_keep * *dc + (1.0 - *dc_keep) * x;
             }
             if flush {
-                self.dc = flushed(self.dc);
+                *dc = flushed(*dc);
             }
-        }
+        });
     }
 }
 

@@ -33,8 +33,6 @@ pub(crate) fn kept(ms: f64, rate_hz: f64) -> f64 {
 pub(crate) struct Follower {
     attack: f64,
     release: f64,
-    /// The faster way of both is up: then the higher of what they lead to counts, else the lower.
-    rises_faster: bool,
     state: f64,
 }
 
@@ -45,33 +43,34 @@ impl Follower {
         Self {
             attack: keep(attack_ms),
             release: keep(release_ms),
-            rises_faster: attack_ms <= release_ms,
             state: 0.0,
         }
     }
 
     #[inline]
     pub(crate) fn next(&mut self, x: f64) -> f64 {
-        let (up, down) = self.ways(x);
-        self.state = flushed(if (up > down) == self.rises_faster {
-            up
-        } else {
-            down
-        });
+        self.state = flushed(self.led_by(x));
         self.state
     }
 
-    /// Where the speed up and the speed down lead after `x`: both at once, since the next sample
-    /// waits for this one.
+    /// The state after `x`. Both speeds are tried at once, since the next sample waits for this one;
+    /// the faster one leads furthest in its direction.
     #[inline]
-    fn ways(&self, x: f64) -> (f64, f64) {
-        let way = |keep: f64| keep * self.state + (1.0 - keep) * x;
-        (way(self.attack), way(self.release))
+    fn led_by(&self, x: f64) -> f64 {
+        let at = |keep: f64| keep * self.state + (1.0 - keep) * x;
+        let (up, down) = (at(self.attack), at(self.release));
+        let rises_faster = self.attack <= self.release;
+        if (up > down) == rises_faster {
+            up
+        } else {
+            down
+        }
     }
 }
 
-/// States of a loop that waits for nothing but them are flushed at multiples of this frame number.
-const TIDY_EVERY: usize = 64;
+/// States are flushed at multiples of this frame number, counted from the start of the track. More
+/// often would interrupt a fast loop for nothing: it only bounds for how long denormal numbers ring.
+const TIDY_EVERY: usize = 1024;
 
 /// Cuts a stream where its states are to be flushed, wherever its blocks end.
 #[derive(Clone, Default)]
@@ -86,6 +85,20 @@ impl Tidy {
         let count = frames.min(TIDY_EVERY - self.since);
         self.since = (self.since + count) % TIDY_EVERY;
         (count, self.since == 0)
+    }
+
+    /// Gives `samples` to `each` in such parts, and says whether to flush behind each.
+    pub(crate) fn parts(
+        &mut self,
+        mut samples: &mut [f64],
+        mut each: impl FnMut(&mut [f64], bool),
+    ) {
+        while !samples.is_empty() {
+            let (count, flush) = self.next(samples.len());
+            let (part, rest) = samples.split_at_mut(count);
+            each(part, flush);
+            samples = rest;
+        }
     }
 }
 
@@ -110,29 +123,30 @@ impl Amplitude {
     }
 
     /// Replaces finite samples by amplitudes.
-    pub(crate) fn follow(&mut self, mut samples: &mut [f64]) {
-        while !samples.is_empty() {
-            let (count, flush) = self.tidy.next(samples.len());
-            let (part, rest) = std::mem::take(&mut samples).split_at_mut(count);
-            samples = rest;
+    pub(crate) fn follow(&mut self, samples: &mut [f64]) {
+        let Self {
+            keep,
+            square,
+            follower,
+            tidy,
+        } = self;
+        tidy.parts(samples, |part, flush| {
             for x in &mut *part {
-                self.square = self.keep * self.square + (1.0 - self.keep) * (*x * *x);
-                *x = self.square;
+                *square = *keep * *square + (1.0 - *keep) * (*x * *x);
+                *x = *square;
             }
             for x in &mut *part {
                 *x = (2.0 * *x).sqrt();
             }
-            for x in &mut *part {
-                let (up, down) = self.follower.ways(*x);
-                // It rises faster than it falls.
-                self.follower.state = if up > down { up } else { down };
-                *x = self.follower.state;
+            for x in part {
+                follower.state = follower.led_by(*x);
+                *x = follower.state;
             }
             if flush {
-                self.square = flushed(self.square);
-                self.follower.state = flushed(self.follower.state);
+                *square = flushed(*square);
+                follower.state = flushed(follower.state);
             }
-        }
+        });
     }
 }
 

@@ -82,12 +82,9 @@ impl Stage {
         matches!(self, Stage::Drive(_) | Stage::Compress(_))
     }
 
-    /// Whether it is linear and the same at all times.
-    pub fn is_filter(&self, rate_hz: f64) -> bool {
-        match self {
-            Stage::Gain(_) | Stage::Polarity(_) | Stage::Delay(_) => true,
-            _ => self.settings().sections(rate_hz).is_some(),
-        }
+    /// Whether it is linear and the same at all times: what has a [`Settings::magnitude_db`].
+    pub fn is_filter(&self) -> bool {
+        !matches!(self, Stage::Drive(_) | Stage::Compress(_) | Stage::Gate(_))
     }
 
     /// Whether integer samples come out as integers of the same depth: nothing is lost that dither

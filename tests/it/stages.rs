@@ -19,6 +19,14 @@ fn examples() -> impl Iterator<Item = (&'static str, Stage)> {
     STAGES.iter().map(|row| (row.name, stage(row.example)))
 }
 
+#[test]
+fn what_has_a_magnitude_is_a_filter() {
+    for (name, stage) in examples() {
+        let magnitude_db = stage.settings().magnitude_db(48_000.0, 1000.0);
+        assert_eq!(stage.is_filter(), magnitude_db.is_some(), "{name}");
+    }
+}
+
 /// Magnitude in dB of what comes out for an impulse, by a Fourier sum at one frequency.
 fn measured_db(stages: &[Stage], rate_hz: f64, hz: f64) -> f64 {
     let out = run_mono(stages, &impulse(1 << 16), rate_hz);

@@ -182,6 +182,7 @@ mod tests {
     use crate::engine::attempt::ear::Ear;
     use crate::engine::{Pool, Presets, Stop, Store, measure, units};
     use crate::measure::testing::drums;
+    use crate::testing::stages;
     use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer};
 
     fn write(path: &std::path::Path, channels: Vec<Vec<f64>>) {
@@ -196,16 +197,6 @@ mod tests {
         let mut writer = Writer::create(file, &spec, &Metadata::default()).unwrap();
         writer.write(&Block::from_channels(channels)).unwrap();
         writer.finish().unwrap();
-    }
-
-    fn stages(lines: &str) -> Vec<Stage> {
-        #[derive(serde::Deserialize)]
-        struct Chain {
-            stages: Vec<Stage>,
-        }
-        toml::from_str::<Chain>(&format!("stages = [{lines}]"))
-            .unwrap()
-            .stages
     }
 
     #[test]

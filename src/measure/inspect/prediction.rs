@@ -62,32 +62,17 @@ fn autocorrelation(x: &[f64]) -> [f64; ORDER + 1] {
 /// The prediction error of `samples[ORDER..]`.
 #[multiversion(targets("x86_64+avx2"))]
 pub(super) fn residual(taps: &[f64; ORDER], samples: &[f64]) -> Vec<f64> {
-    const LANES: usize = 8;
-    let mut errors = samples.get(ORDER..).unwrap_or_default().to_vec();
-    let (chunks, rest) = errors.as_chunks_mut::<LANES>();
-    let done = chunks.len() * LANES;
-    for (i, errors) in chunks.iter_mut().enumerate() {
-        let mut sums = [0.0; LANES];
-        for (k, tap) in taps.iter().enumerate() {
-            let before: &[f64; LANES] = samples[i * LANES + ORDER - 1 - k..]
-                .first_chunk()
-                .expect("there are as many samples as errors, and more");
-            for lane in 0..LANES {
-                sums[lane] += tap * before[lane];
-            }
-        }
-        for lane in 0..LANES {
-            errors[lane] += sums[lane];
+    let predicted = samples.get(ORDER..).unwrap_or_default();
+    let mut sums = vec![0.0; predicted.len()];
+    for (k, tap) in taps.iter().enumerate() {
+        for (sum, x) in sums.iter_mut().zip(samples.iter().skip(ORDER - 1 - k)) {
+            *sum += tap * x;
         }
     }
-    for (error, before) in rest
-        .iter_mut()
-        .zip(samples[done.min(samples.len())..].windows(ORDER))
-    {
-        let sum = taps.iter().zip(before.iter().rev());
-        *error += sum.map(|(a, x)| a * x).sum::<f64>();
+    for (error, x) in sums.iter_mut().zip(predicted) {
+        *error += x;
     }
-    errors
+    sums
 }
 
 #[cfg(test)]
