@@ -163,9 +163,20 @@ pub fn run(
     work: &Work<'_>,
     unit: &Unit<'_>,
     chain: &[Stage],
-    mut take: impl FnMut(&Block) -> Result<()>,
+    take: impl FnMut(&Block) -> Result<()>,
 ) -> Result<()> {
     let mut reader = TrackReader::open(work.root, unit.track)?;
+    run_through(work, unit, &mut reader, chain, take)
+}
+
+/// The same where the track is open already.
+pub fn run_through(
+    work: &Work<'_>,
+    unit: &Unit<'_>,
+    reader: &mut TrackReader,
+    chain: &[Stage],
+    mut take: impl FnMut(&Block) -> Result<()>,
+) -> Result<()> {
     let mut chain = Chain::start(
         chain,
         f64::from(unit.track.rate_hz()),

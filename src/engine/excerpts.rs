@@ -20,13 +20,14 @@ use crate::audio;
 use crate::block::Block;
 use crate::error::Result;
 use crate::maths;
-use crate::measure::Meter;
+use crate::measure::loudness::{Gating, Loudness};
+use crate::measure::true_peak::TruePeak;
 use crate::publish::{Manifest, Outbox};
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
 use crate::report::session::FailedReport;
 use crate::session::config::Excerpts;
-use crate::units::round_to;
+use crate::units::{ratio_to_db, round_to};
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer};
 
 /// Length of an excerpt.
@@ -146,19 +147,11 @@ fn of_stem(
     mend(&mut before);
     let after = piece(&outbox.root().join(&stem.output.path), from, frames)?;
     let sounds = [before, after];
-    let mut gains_db = vec![0.0; sounds.len()];
-    for _ in 0..ROUNDS {
-        let levels = sounds.iter().zip(&gains_db);
-        let levels: Vec<Option<Level>> = levels.map(|(s, db)| level(s, rate_hz, *db)).collect();
-        let [Some(of_before), Some(of_after)] = levels[..] else {
-            return Ok(None);
-        };
-        let matched = match_levels(&[of_before, of_after]);
-        if matched == gains_db {
-            break;
-        }
-        gains_db = matched;
-    }
+    let levels: Option<Vec<Level>> = sounds.iter().map(|s| Level::of(s, rate_hz)).collect();
+    let Some(levels) = levels else {
+        return Ok(None);
+    };
+    let gains_db = match_levels(&levels);
     let from_s = from as f64 / f64::from(rate_hz);
     let excerpt = write(outbox, path, rate_hz, from_s, &sounds, gains_db)?;
     render::note(work, &excerpt.path, origin, &excerpt.sha256, &excerpt)?;
@@ -235,24 +228,22 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
             rate_hz: info.rate_hz,
             from,
             frames,
-            gain_db: Some(0.0),
+            gain_db: None,
         });
     }
     // One piece is held at a time.
-    for _ in 0..ROUNDS {
-        let mut levels = Vec::new();
-        for at in &mut pieces {
-            let Some(gain_db) = at.gain_db else { continue };
-            let sound = piece(&outbox.root().join(at.mix), at.from, at.frames)?;
-            match level(&sound, at.rate_hz, gain_db) {
-                Some(level) => levels.push(level),
-                None => at.gain_db = None,
-            }
-        }
-        let sounding = pieces.iter_mut().filter_map(|at| at.gain_db.as_mut());
-        for (gain_db, matched) in sounding.zip(match_levels(&levels)) {
-            *gain_db = matched;
-        }
+    let mut levels = Vec::new();
+    for at in &mut pieces {
+        let level = Level::of(
+            &piece(&outbox.root().join(at.mix), at.from, at.frames)?,
+            at.rate_hz,
+        );
+        at.gain_db = level.as_ref().map(|_| 0.0);
+        levels.extend(level);
+    }
+    let sounding = pieces.iter_mut().filter_map(|at| at.gain_db.as_mut());
+    for (gain_db, matched) in sounding.zip(match_levels(&levels)) {
+        *gain_db = matched;
     }
     let mut excerpts = Vec::new();
     for (take, at) in takes.iter().zip(pieces) {
@@ -285,17 +276,55 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
     Ok(excerpts)
 }
 
-/// Integrated loudness and true peak.
-type Level = (f64, f64);
+/// How loud a sound is.
+struct Level {
+    gating: Gating,
+    lufs: f64,
+    dbtp: f64,
+}
 
-/// The level of a sound as it would be without the gain that it is measured at: the absolute gate of
-/// the loudness does not move with a gain.
-fn level(sound: &Block, rate_hz: u32, gain_db: f64) -> Option<Level> {
-    let mut meter = Meter::new(rate_hz, sound.count());
-    meter.push(&scaled(sound, gain_db));
-    let levels = meter.finish();
-    let (lufs, dbtp) = levels.integrated_lufs.zip(levels.true_peak_dbtp)?;
-    Some((lufs - gain_db, dbtp - gain_db))
+impl Level {
+    /// `None` of silence.
+    fn of(sound: &Block, rate_hz: u32) -> Option<Self> {
+        let mut loudness = Loudness::new(rate_hz, sound.count());
+        loudness.push(sound);
+        let peak = |samples: &[f64]| {
+            let mut peak = TruePeak::new();
+            peak.push(samples);
+            peak.finish()
+        };
+        let peak = sound.channels().map(peak).fold(0.0, f64::max);
+        let gating = loudness.finish();
+        Some(Self {
+            lufs: gating.integrated()?,
+            gating,
+            dbtp: ratio_to_db(peak)?,
+        })
+    }
+
+    /// Loudness less a gain that it is measured at: the absolute gate does not move with that.
+    fn lufs_at(&self, gain_db: f64) -> f64 {
+        let lufs = self.gating.louder_by(gain_db).integrated();
+        lufs.map_or(self.lufs, |lufs| lufs - gain_db)
+    }
+}
+
+/// Gains in dB that make all equally loud.
+fn match_levels(levels: &[Level]) -> Vec<f64> {
+    let mut gains_db = vec![0.0; levels.len()];
+    for _ in 0..ROUNDS {
+        let at = levels.iter().zip(&gains_db);
+        let lufs: Vec<f64> = at.map(|(level, gain_db)| level.lufs_at(*gain_db)).collect();
+        let highest =
+            (levels.iter().zip(&lufs)).map(|(level, lufs)| lufs + CEILING_DBTP - level.dbtp);
+        let target = highest.fold(TARGET_LUFS, f64::min);
+        let matched: Vec<f64> = lufs.iter().map(|lufs| round_to(target - lufs, 2)).collect();
+        if matched == gains_db {
+            break;
+        }
+        gains_db = matched;
+    }
+    gains_db
 }
 
 fn scaled(sound: &Block, gain_db: f64) -> Block {
@@ -304,14 +333,6 @@ fn scaled(sound: &Block, gain_db: f64) -> Block {
     let samples = block.channels_mut().flatten();
     samples.for_each(|sample| *sample *= ratio);
     block
-}
-
-/// Gains in dB that make all equally loud.
-fn match_levels(levels: &[Level]) -> Vec<f64> {
-    let highest = |(lufs, dbtp): &Level| lufs + CEILING_DBTP - dbtp;
-    let target = levels.iter().map(highest).fold(TARGET_LUFS, f64::min);
-    let gain = |(lufs, _): &Level| round_to(target - lufs, 2);
-    levels.iter().map(gain).collect()
 }
 
 /// One script with all sounds of an excerpt.
@@ -410,13 +431,46 @@ fn gather(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::Meter;
 
     #[test]
     fn what_is_compared_is_equally_loud_and_no_peak_passes_the_ceiling() {
-        assert_eq!(match_levels(&[(-30.0, -20.0), (-24.0, -12.0)]), [10.0, 4.0]);
-        // The second has 15 dB between loudness and peak, and the room of 4 dB less.
-        let gains = match_levels(&[(-30.0, -20.0), (-18.0, 5.0)]);
-        assert_eq!(gains, [6.0, -6.0]);
-        assert_eq!(match_levels(&[]), [0.0; 0]);
+        // The gates close on most of the one that dies away, the softer it is the more.
+        let sine = |peak: f64, dying: f64, click: f64| {
+            let sample = |i: usize| {
+                let t = i as f64 / 48_000.0;
+                peak * (std::f64::consts::TAU * 997.0 * t).sin() * (-dying * t).exp()
+            };
+            let mut samples: Vec<f64> = (0..192_000).map(sample).collect();
+            samples[1000] += click;
+            Block::from_channels(vec![samples])
+        };
+        let soft = [sine(0.1, 0.0, 0.0), sine(1e-3, 1.5, 0.0)];
+        let hot = [sine(0.1, 0.0, 0.0), sine(0.01, 0.0, 0.8)];
+        for (sounds, held) in [(soft, false), (hot, true)] {
+            let levels: Vec<Level> = (sounds.iter())
+                .filter_map(|s| Level::of(s, 48_000))
+                .collect();
+            let gains_db = match_levels(&levels);
+            let after: Vec<(f64, f64)> = (sounds.iter().zip(&gains_db))
+                .map(|(sound, gain_db)| {
+                    let mut meter = Meter::new(48_000, 1);
+                    meter.push(&scaled(sound, *gain_db));
+                    let levels = meter.finish();
+                    (
+                        levels.integrated_lufs.unwrap(),
+                        levels.true_peak_dbtp.unwrap(),
+                    )
+                })
+                .collect();
+            let peak = after.iter().map(|a| a.1).fold(f64::MIN, f64::max);
+            assert!((after[0].0 - after[1].0).abs() < 0.02, "{after:?}");
+            match held {
+                true => assert!((peak - CEILING_DBTP).abs() < 0.02, "{after:?}"),
+                false => assert!((after[0].0 - TARGET_LUFS).abs() < 0.02, "{after:?}"),
+            }
+        }
+        assert!(Level::of(&sine(0.0, 0.0, 0.0), 48_000).is_none());
+        assert!(match_levels(&[]).is_empty());
     }
 }

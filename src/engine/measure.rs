@@ -1,7 +1,7 @@
 //! The first pass over a track: figures, findings of one track, and the trace that hits are found in.
 
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
@@ -35,6 +35,9 @@ pub struct Measured {
     /// What each source looked like while its hash was taken, in the order of the track.
     #[serde(skip)]
     pub stamps: Vec<Stamp>,
+    /// Set once a stem was made of the same bytes.
+    #[serde(skip)]
+    met: OnceLock<()>,
 }
 
 impl Measured {
@@ -42,6 +45,24 @@ impl Measured {
     fn without_clicks(mut self) -> Self {
         self.inspection.clicks = Vec::new();
         self
+    }
+
+    /// An error if a stem was made of other bytes than were measured.
+    pub fn meet_again(&self, root: &Path, track: &Track, sha256: &[String]) -> Result<()> {
+        let mut hashes = track.sources.iter().zip(self.sha256.iter().zip(sha256));
+        match hashes.find(|(_, (before, now))| before != now) {
+            Some((source, _)) => Err(changed(&root.join(&source.path))),
+            None => {
+                let _ = self.met.set(());
+                Ok(())
+            }
+        }
+    }
+
+    /// Whether a stem was made of the same bytes, and nobody has written to them since.
+    pub fn was_met_again(&self, root: &Path, track: &Track) -> bool {
+        // Elsewhere a stamp does not tell that a file was written to and its times were set back.
+        cfg!(unix) && self.met.get().is_some() && self.still_holds(root, track).is_ok()
     }
 
     /// An error if a source has been written to since its hash was taken.
@@ -130,6 +151,7 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         inspection,
         picture: Arc::new(picture),
         stamps,
+        met: OnceLock::new(),
     };
     measured.still_holds(work.root, track)?;
     work.store.put_bytes(&measured.key, &trace.to_bytes())?;
@@ -161,17 +183,13 @@ fn pass(
     track: &Track,
     known: Option<Vec<String>>,
 ) -> Result<(Survey, Trace, Picture, Vec<String>)> {
-    let hashes: Vec<SharedHashing> = track.sources.iter().map(|_| Default::default()).collect();
-    let mut reader = TrackReader::open_by(work.root, track, |i, path| match &known {
-        Some(_) => audio::open(path),
-        None => audio::open_through(path, |file| hashes[i].on(file)),
-    })?;
+    let mut hashed = HashedReader::open(work.root, track, known.is_none())?;
     let mut survey = Survey::new(&track.sources[0].info, track.channels());
     let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());
     let mut painter = Painter::new(track.rate_hz(), track.channels(), track.frames());
     let mut block = Block::default();
     let mut frames = 0;
-    while reader.read(&mut block, work.block_frames)? > 0 {
+    while hashed.reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
         survey.push(&block);
         mend(&mut block);
@@ -185,11 +203,35 @@ fn pass(
     }
     let sha256 = match known {
         Some(known) => known,
-        None => (track.sources.iter().zip(&hashes))
-            .map(|(source, shared)| rest(work, shared, &work.root.join(&source.path)))
-            .collect::<Result<_>>()?,
+        None => hashed.finish(work, track)?,
     };
     Ok((survey, listener.finish(), painter.finish(), sha256))
+}
+
+/// The reader of a track whose sources are hashed on the way.
+pub struct HashedReader {
+    /// To be read from start to end.
+    pub reader: TrackReader,
+    hashes: Vec<SharedHashing>,
+}
+
+impl HashedReader {
+    /// Without `hashing` it only reads.
+    pub fn open(root: &Path, track: &Track, hashing: bool) -> Result<Self> {
+        let hashes: Vec<SharedHashing> = track.sources.iter().map(|_| Default::default()).collect();
+        let reader = TrackReader::open_by(root, track, |i, path| match hashing {
+            true => audio::open_through(path, |file| hashes[i].on(file)),
+            false => audio::open(path),
+        })?;
+        Ok(Self { reader, hashes })
+    }
+
+    /// The hashes of the sources, whole.
+    pub fn finish(self, work: &Work<'_>, track: &Track) -> Result<Vec<String>> {
+        (track.sources.iter().zip(&self.hashes))
+            .map(|(source, shared)| rest(work, shared, &work.root.join(&source.path)))
+            .collect()
+    }
 }
 
 /// The hash of a source that was read through `shared`, or not at all.

@@ -71,36 +71,38 @@ struct Proven {
     path: PathText,
     /// Of the bytes that were measured.
     sha256_before: String,
-    /// Taken when all outputs were written; null where it could not be read any more.
+    /// Of the bytes that a stem was made of, where nobody has written to them until all outputs were
+    /// there; else taken then, or null where it could not be read any more.
     sha256_after: Option<String>,
 }
 
-/// Reads every source once more, and sums up what the run was made from.
+/// Looks at every source once more, and sums up what the run was made from.
 ///
 /// # Errors
 /// Only what stops the run; a source that has changed is in [`Record::changed`].
 pub fn record(work: &Work<'_>, job: &Job<'_>, plan: &Plan) -> Result<Record> {
-    let mut before: BTreeMap<&Path, (&str, u64)> = BTreeMap::new();
+    let mut before: BTreeMap<&Path, (&str, u64, bool)> = BTreeMap::new();
     for ((_, _, track), measured) in job.session.tracks().zip(&plan.measured) {
         if let Ok(measured) = measured {
+            let met = measured.was_met_again(work.root, track);
             for (source, sha256) in track.sources.iter().zip(&measured.sha256) {
-                before.insert(&source.path, (sha256, source.info.frames));
+                before.insert(&source.path, (sha256, source.info.frames, met));
             }
         }
     }
-    let before: Vec<(&Path, &str, u64)> = before
-        .into_iter()
-        .map(|(path, (sha256, frames))| (path, sha256, frames))
-        .collect();
+    let before: Vec<_> = before.into_iter().collect();
     let after = work.pool.map(
         &before,
         work.stop,
-        |source| source.2,
-        |source| measure::hash(work, &work.root.join(source.0)),
+        |(_, (_, frames, met))| if *met { 0 } else { *frames },
+        |(path, (sha256, _, met))| match met {
+            true => Ok((*sha256).to_owned()),
+            false => measure::hash(work, &work.root.join(path)),
+        },
     );
     let mut sources = Vec::new();
     let mut failed = Vec::new();
-    for ((path, sha256, _), after) in before.into_iter().zip(after) {
+    for ((path, (sha256, ..)), after) in before.into_iter().zip(after) {
         let after = match after {
             Err(error) if error.kind != Kind::File => return Err(error),
             after => after.ok(),

@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 use super::Work;
 use super::attempt;
 use super::layout::Unit;
-use super::measure::Measured;
+use super::measure::{HashedReader, Measured};
 use super::store::{Done, Origin};
 use crate::audio::{self, AudioRead};
 use crate::block::Block;
@@ -85,17 +85,28 @@ pub fn render(
     };
 
     let mut sink = Sink::create(outbox, &unit.stem_path, &spec, &metadata)?;
+    // A file of many tracks is not hashed with each of them.
+    let alone = unit
+        .track
+        .sources
+        .iter()
+        .all(|source| source.channel.is_none());
+    let mut hashed = HashedReader::open(work.root, unit.track, alone)?;
+    let reader = &mut hashed.reader;
     if rate_hz == from_hz {
-        attempt::run(work, unit, &chain, |block| sink.write(block))?;
+        attempt::run_through(work, unit, reader, &chain, |block| sink.write(block))?;
     } else {
         let mut resampler = Resampler::new(from_hz, rate_hz, channels, start)?;
         let mut out = Block::default();
-        attempt::run(work, unit, &chain, |block| {
+        attempt::run_through(work, unit, reader, &chain, |block| {
             resampler.process(block, &mut out);
             sink.write(&out)
         })?;
         resampler.finish(&mut out);
         sink.write(&out)?;
+    }
+    if alone {
+        measured.meet_again(work.root, unit.track, &hashed.finish(work, unit.track)?)?;
     }
     measured.still_holds(work.root, unit.track)?;
     let (published, after, picture) = sink.publish(work)?;

@@ -5,9 +5,52 @@ use multiversion::multiversion;
 
 const LANES: usize = 8;
 
-/// Smallest and largest sample, both at least as far as zero: (≤ 0, ≥ 0).
-pub(crate) fn extremes(samples: &[f64]) -> (f64, f64) {
-    widened((0.0, 0.0), samples)
+/// What one look at samples tells.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Stats {
+    /// The smallest sample, or 0.
+    pub low: f64,
+    /// The largest, or 0.
+    pub high: f64,
+    /// All of them added.
+    pub sum: f64,
+    /// Their squares added.
+    pub squares: f64,
+}
+
+impl Stats {
+    /// Of samples, some of which may be no numbers.
+    pub fn of(samples: &[f64]) -> Self {
+        let ((low, high), (sum, squares)) = both(samples);
+        Self {
+            low,
+            high,
+            sum,
+            squares,
+        }
+    }
+
+    /// Largest absolute sample.
+    pub fn peak(&self) -> f64 {
+        higher(self.high, -self.low)
+    }
+
+    /// Whether every sample is a number that a sound file can mean: neither NaN nor infinite, and
+    /// within the range of 32-bit floats, so that no square of it overflows.
+    pub fn all_usable(&self) -> bool {
+        // what is no number passes by the peak, and is in the sum of squares for good
+        usable(self.peak()) && self.squares.is_finite()
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn both(samples: &[f64]) -> ((f64, f64), (f64, f64)) {
+    let add = |a: f64, b: f64| a + b;
+    let low = joined(0.0, samples, |x| x, lower);
+    let high = joined(0.0, samples, |x| x, higher);
+    let sum = joined(0.0, samples, |x| x, add);
+    let squares = joined(0.0, samples, |x| x * x, add);
+    ((low, high), (sum, squares))
 }
 
 /// Smallest and largest of two values and the samples.
@@ -17,7 +60,6 @@ pub(crate) fn widened((least, most): (f64, f64), samples: &[f64]) -> (f64, f64) 
 
 #[multiversion(targets("x86_64+avx2"))]
 fn lowest(least: f64, samples: &[f64]) -> f64 {
-    let lower = |a: f64, b: f64| if b < a { b } else { a };
     joined(least, samples, |x| x, lower)
 }
 
@@ -30,6 +72,11 @@ fn highest(most: f64, samples: &[f64]) -> f64 {
 #[multiversion(targets("x86_64+avx2"))]
 pub(crate) fn peak(samples: &[f64]) -> f64 {
     joined(0.0, samples, f64::abs, higher)
+}
+
+#[inline(always)]
+fn lower(a: f64, b: f64) -> f64 {
+    if b < a { b } else { a }
 }
 
 #[inline(always)]
@@ -76,32 +123,7 @@ pub(crate) fn bend(samples: &[f64]) -> f64 {
     rest.fold(0.0, higher)
 }
 
-/// Sum of the samples and of their squares.
-#[multiversion(targets("x86_64+avx2"))]
-pub(crate) fn sums(samples: &[f64]) -> (f64, f64) {
-    let add = |a: f64, b: f64| a + b;
-    (
-        joined(0.0, samples, |x| x, add),
-        joined(0.0, samples, |x| x * x, add),
-    )
-}
-
-/// Whether every sample is a number that a sound file can mean: neither NaN nor infinite, and
-/// within the range of 32-bit floats, so that no square of it overflows.
-#[multiversion(targets("x86_64+avx2"))]
-pub(crate) fn all_usable(samples: &[f64]) -> bool {
-    let mut bad = [false; LANES];
-    let (chunks, rest) = samples.as_chunks::<LANES>();
-    for chunk in chunks {
-        for lane in 0..LANES {
-            bad[lane] |= !usable(chunk[lane]);
-        }
-    }
-    !bad.contains(&true) && rest.iter().all(|&x| usable(x))
-}
-
-/// See [`all_usable`].
-#[inline(always)]
+/// See [`Stats::all_usable`].
 pub(crate) fn usable(sample: f64) -> bool {
     sample.abs() <= f64::from(f32::MAX)
 }
@@ -118,10 +140,15 @@ mod tests {
                 .collect();
             assert_eq!(peak(&x), x.iter().fold(0.0, |m: f64, v| m.max(v.abs())));
             // sixteenths add without rounding, so any order gives the same sum
-            assert_eq!(
-                sums(&x),
-                (x.iter().sum::<f64>(), x.iter().map(|v| v * v).sum::<f64>())
-            );
+            let squares = x.iter().map(|v| v * v).sum::<f64>();
+            let stats = Stats {
+                low: x.iter().copied().fold(0.0, f64::min),
+                high: x.iter().copied().fold(0.0, f64::max),
+                sum: x.iter().sum::<f64>(),
+                squares,
+            };
+            assert_eq!(Stats::of(&x), stats);
+            assert_eq!(stats.peak(), peak(&x));
             assert_eq!(
                 widened((7.0, -7.0), &x).0,
                 x.iter().copied().fold(7.0, f64::min)
@@ -132,20 +159,17 @@ mod tests {
             );
             let bends = x.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs());
             assert_eq!(bend(&x), bends.fold(0.0, f64::max));
-            let (low, high) = extremes(&x);
-            assert_eq!(low, x.iter().copied().fold(0.0, f64::min));
-            assert_eq!(high, x.iter().copied().fold(0.0, f64::max));
         }
     }
 
     #[test]
     fn only_numbers_within_the_range_of_f32_are_usable() {
         for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e39, -1e300] {
-            for place in 0..11 {
-                let mut x = [0.5; 11];
-                assert!(all_usable(&x));
+            for place in 0..27 {
+                let mut x = [0.5; 27];
+                assert!(Stats::of(&x).all_usable());
                 x[place] = bad;
-                assert!(!all_usable(&x), "{bad} at {place}");
+                assert!(!Stats::of(&x).all_usable(), "{bad} at {place}");
             }
         }
     }

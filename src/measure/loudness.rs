@@ -63,6 +63,15 @@ impl Gating {
         Self::pool(&[self])
     }
 
+    /// What it would be with so much gain: the absolute gate does not move with it.
+    pub fn louder_by(&self, db: f64) -> Self {
+        let ratio = maths::pow(10.0, db / 10.0);
+        Self {
+            rate_hz: self.rate_hz,
+            energies: self.energies.iter().map(|energy| energy * ratio).collect(),
+        }
+    }
+
     /// Integrated loudness of several programmes as if their gating blocks were one programme's:
     /// both gates go over all of them. Programmes may differ in rate.
     pub fn pool(programmes: &[&Gating]) -> Option<f64> {
@@ -251,7 +260,7 @@ impl Loudness {
 fn energy(filter: &mut KWeight, weights: &[f64], tick: &Tick) -> f64 {
     let channels = tick.channels.iter().zip(weights).enumerate();
     channels
-        .map(|(i, (samples, weight))| weight * filter.energy(i, samples))
+        .map(|(i, ((samples, _), weight))| weight * filter.energy(i, samples))
         .sum()
 }
 

@@ -2,7 +2,6 @@
 
 use super::Levels;
 use super::clipped::{Clips, Plateaus};
-use super::lanes;
 use super::loudness::{KWeight, TAIL, Windows};
 use super::ticks::{Tick, Ticks};
 use super::true_peak::TruePeak;
@@ -102,16 +101,15 @@ impl Figures {
 
     pub fn tick(&mut self, tick: &Tick) {
         let mut energy = 0.0;
-        for (i, (channel, samples)) in self.channels.iter_mut().zip(tick.channels).enumerate() {
-            let (low, high) = lanes::extremes(samples);
-            let (sum, squares) = lanes::sums(samples);
-            let peak = high.max(-low);
-            channel.sum += sum;
-            channel.squares += squares;
+        let channels = self.channels.iter_mut().zip(tick.channels).enumerate();
+        for (i, (channel, (samples, stats))) in channels {
+            let peak = stats.peak();
+            channel.sum += stats.sum;
+            channel.squares += stats.squares;
             channel.true_peak.push_known(samples, peak);
             let peak_before = channel.high.max(-channel.low);
-            channel.low = channel.low.min(low);
-            channel.high = channel.high.max(high);
+            channel.low = channel.low.min(stats.low);
+            channel.high = channel.high.max(stats.high);
             if !self.all {
                 continue;
             }
@@ -125,12 +123,12 @@ impl Figures {
                 }
             }
         }
-        self.frames += tick.channels.first().map_or(0, |samples| samples.len()) as u64;
+        self.frames += tick.channels.first().map_or(0, |first| first.0.len()) as u64;
         if !tick.whole {
             self.rest = tick
                 .channels
                 .iter()
-                .map(|samples| samples.to_vec())
+                .map(|(samples, _)| samples.to_vec())
                 .collect();
         } else if self.all {
             self.windows.tick(energy);

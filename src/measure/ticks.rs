@@ -1,7 +1,7 @@
 //! [`Ticks`]: cuts a stream into pieces of 10 ms at frame numbers that do not depend on how the
 //! stream came in. Everything that sums works on these pieces, so block sizes cannot show.
 
-use super::lanes;
+use super::lanes::{self, Stats};
 use crate::block::Block;
 
 /// Pieces a second.
@@ -16,8 +16,8 @@ pub(crate) fn boundary(rate_hz: u32, tick: u64) -> u64 {
 pub(crate) struct Tick<'a> {
     /// Its first frame, counted from the start of the stream.
     pub start: u64,
-    /// One slice a channel.
-    pub channels: &'a [&'a [f64]],
+    /// One slice a channel, and what one look at it tells.
+    pub channels: &'a [(&'a [f64], Stats)],
     /// False for what is left at the end.
     pub whole: bool,
 }
@@ -58,31 +58,30 @@ impl Ticks {
     /// Gives every piece that is complete with this block to `each`.
     pub fn push(&mut self, block: &Block, mut each: impl FnMut(&Tick)) {
         debug_assert_eq!(block.count(), self.held.len());
-        let mut whole: Vec<&[f64]> = Vec::with_capacity(self.held.len());
+        let mut whole: Vec<(&[f64], Stats)> = Vec::with_capacity(self.held.len());
         let mut at = 0;
         while at < block.frames() && !self.held.is_empty() {
             let have = self.held[0].len();
             let n = (self.length - have).min(block.frames() - at);
             // most pieces lie within a block, and are fit to be seen as they are
-            whole.clear();
-            whole.extend(block.channels().map(|channel| &channel[at..at + n]));
-            if n == self.length && whole.iter().all(|samples| lanes::all_usable(samples)) {
-                self.give(&whole, &mut each);
-                at += n;
-                continue;
+            if n == self.length {
+                whole.clear();
+                whole.extend(block.channels().map(|channel| looked(&channel[at..at + n])));
+                if whole.iter().all(|(_, stats)| stats.all_usable()) {
+                    self.give(&whole, &mut each);
+                    at += n;
+                    continue;
+                }
             }
             for (held, channel) in self.held.iter_mut().zip(block.channels()) {
-                let new = &channel[at..at + n];
-                held.extend_from_slice(new);
-                if !lanes::all_usable(new) {
-                    self.non_finite
-                        .mend(&mut held[have..], self.start + have as u64);
-                }
+                held.extend_from_slice(&channel[at..at + n]);
+                self.non_finite
+                    .mend(&mut held[have..], self.start + have as u64);
             }
             at += n;
             if have + n == self.length {
                 let mut held = std::mem::take(&mut self.held);
-                let channels: Vec<&[f64]> = held.iter().map(Vec::as_slice).collect();
+                let channels: Vec<_> = held.iter().map(|held| looked(held)).collect();
                 self.give(&channels, &mut each);
                 held.iter_mut().for_each(Vec::clear);
                 self.held = held;
@@ -90,7 +89,7 @@ impl Ticks {
         }
     }
 
-    fn give(&mut self, channels: &[&[f64]], each: &mut impl FnMut(&Tick)) {
+    fn give(&mut self, channels: &[(&[f64], Stats)], each: &mut impl FnMut(&Tick)) {
         each(&Tick {
             start: self.start,
             channels,
@@ -103,7 +102,7 @@ impl Ticks {
 
     /// Gives what is left after the last whole piece, which may be empty.
     pub fn rest(&self, each: impl FnOnce(&Tick)) {
-        let channels: Vec<&[f64]> = self.held.iter().map(Vec::as_slice).collect();
+        let channels: Vec<_> = self.held.iter().map(|held| looked(held)).collect();
         each(&Tick {
             start: self.start,
             channels: &channels,
@@ -114,6 +113,10 @@ impl Ticks {
     pub fn non_finite(&self) -> &NonFinite {
         &self.non_finite
     }
+}
+
+fn looked(samples: &[f64]) -> (&[f64], Stats) {
+    (samples, Stats::of(samples))
 }
 
 impl NonFinite {
@@ -146,14 +149,14 @@ mod tests {
                     let x = (at..at + n).map(|i| i as f64).collect();
                     ticks.push(&Block::from_channels(vec![x]), |tick| {
                         assert_eq!(tick.start, boundary(rate_hz, seen));
-                        for &x in tick.channels[0] {
+                        for &x in tick.channels[0].0 {
                             assert_eq!(x, next as f64);
                             next += 1;
                         }
                         seen += 1;
                     });
                 }
-                ticks.rest(|rest| assert_eq!(next + rest.channels[0].len() as u64, 20_000));
+                ticks.rest(|rest| assert_eq!(next + rest.channels[0].0.len() as u64, 20_000));
             }
         }
     }
@@ -163,7 +166,7 @@ mod tests {
         let mut ticks = Ticks::new(8000, 1);
         let x = vec![0.5, f64::NAN, f64::INFINITY, 1e200, -0.5];
         ticks.push(&Block::from_channels(vec![x]), |_| {});
-        ticks.rest(|rest| assert_eq!(rest.channels[0], [0.5, 0.0, 0.0, 0.0, -0.5]));
+        ticks.rest(|rest| assert_eq!(rest.channels[0].0, [0.5, 0.0, 0.0, 0.0, -0.5]));
         assert_eq!(ticks.non_finite().count, 3);
         assert_eq!(ticks.non_finite().frames, [1, 2, 3]);
     }

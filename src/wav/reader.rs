@@ -24,7 +24,9 @@ pub struct Reader<R> {
     info: Info,
     /// Next frame to read.
     position: u64,
+    /// What was read last, and the frame it begins with.
     bytes: Vec<u8>,
+    first: u64,
 }
 
 impl Reader<File> {
@@ -112,7 +114,45 @@ impl<R: Read + Seek> Reader<R> {
             info,
             position: 0,
             bytes: Vec::new(),
+            first: 0,
         })
+    }
+
+    /// Reads the frames from `position` on into `bytes`: `frames` of them, or more where what is
+    /// read goes on from what was read last.
+    fn fetch(&mut self, frames: usize) -> Result<()> {
+        let frame_bytes = self.format.frame_bytes();
+        let tile = TILE_BYTES / frame_bytes; // at least 128 frames
+        let end = self.first + (self.bytes.len() / frame_bytes) as u64;
+        let goes_on = self.position == end && !self.bytes.is_empty();
+        let left = self.info.frames - self.position;
+        let count = if goes_on { tile } else { tile.min(frames) };
+        let count = usize::try_from(left).unwrap_or(usize::MAX).min(count);
+        if !goes_on {
+            let start = self.data.start + self.position * frame_bytes as u64;
+            let seeked = self.source.seek(SeekFrom::Start(start));
+            seeked.map_err(|error| Error::reading(&self.path, &error))?;
+        }
+        self.first = self.position;
+        self.bytes.resize(count * frame_bytes, 0);
+        let Err(error) = self.source.read_exact(&mut self.bytes) else {
+            return Ok(());
+        };
+        self.bytes.clear();
+        if goes_on {
+            return self.fetch(frames); // what was not asked for may be what failed
+        }
+        let at_s = self.at_s(self.position);
+        let reason = match error.kind() {
+            ErrorKind::UnexpectedEof => {
+                format!("became shorter while it was read, after {at_s:.3} s")
+            }
+            _ => format!(
+                "cannot be read after {at_s:.3} s: {}",
+                crate::error::plain(&error)
+            ),
+        };
+        Err(Error::file(&self.path, reason))
     }
 
     fn at_s(&self, frame: u64) -> f64 {
@@ -126,6 +166,7 @@ impl<R: Read + Seek + Send> AudioRead for Reader<R> {
     }
 
     fn metadata(&mut self) -> Result<Metadata> {
+        self.bytes.clear(); // the next read has to seek
         Metadata::read(&mut self.source, &self.path, &self.layout, self.format.mask)
             .map_err(|error| Error::reading(&self.path, &error))
     }
@@ -138,35 +179,21 @@ impl<R: Read + Seek + Send> AudioRead for Reader<R> {
         for channel in channels.iter_mut() {
             channel.resize(frames, 0.0);
         }
-        if frames == 0 {
-            return Ok(0);
-        }
         let frame_bytes = self.format.frame_bytes();
-        let start = self.data.start + self.position * frame_bytes as u64;
-        let seeked = self.source.seek(SeekFrom::Start(start));
-        seeked.map_err(|error| Error::reading(&self.path, &error))?;
-        let tile = TILE_BYTES / frame_bytes; // at least 128 frames
         let mut done = 0;
         while done < frames {
-            let count = tile.min(frames - done);
-            self.bytes.resize(count * frame_bytes, 0);
-            if let Err(error) = self.source.read_exact(&mut self.bytes) {
-                let at_s = self.at_s(self.position + done as u64);
-                let reason = match error.kind() {
-                    ErrorKind::UnexpectedEof => {
-                        format!("became shorter while it was read, after {at_s:.3} s")
-                    }
-                    _ => format!(
-                        "cannot be read after {at_s:.3} s: {}",
-                        crate::error::plain(&error)
-                    ),
-                };
-                return Err(Error::file(&self.path, reason));
+            let there = self.first..self.first + (self.bytes.len() / frame_bytes) as u64;
+            if !there.contains(&self.position) {
+                self.fetch(frames - done)?;
+                continue;
             }
-            samples::decode(self.format.codec, &self.bytes, channels, done);
+            let count = ((there.end - self.position) as usize).min(frames - done);
+            let from = (self.position - self.first) as usize * frame_bytes;
+            let bytes = &self.bytes[from..from + count * frame_bytes];
+            samples::decode(self.format.codec, bytes, channels, done);
             done += count;
+            self.position += count as u64;
         }
-        self.position += frames as u64;
         Ok(frames)
     }
 

@@ -35,6 +35,18 @@ fn the_record_holds_all_that_a_run_was_made_from_and_proves_the_sources() {
 }
 
 #[test]
+fn mixes_that_are_gone_are_added_up_again_to_the_same_bytes() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 2);
+    place.prep(&[], 0);
+    let before = place.tree("out");
+    assert!(!before.iter().any(|(path, _)| path.ends_with(".part")));
+    std::fs::remove_dir_all(place.path("out/mixes")).unwrap();
+    place.prep(&[], 0);
+    assert_eq!(place.tree("out"), before);
+}
+
+#[test]
 fn only_what_depends_on_a_change_is_made_again_and_it_is_said_why() {
     let place = Place::new();
     place.session(&["Low Tide"], 1);

@@ -157,8 +157,10 @@ impl Inspector {
 
     /// The next 10 ms.
     pub fn tick(&mut self, tick: &Tick) {
-        for (channel, samples) in self.channels.iter_mut().zip(tick.channels) {
-            channel.silence.tick(tick.start, samples);
+        for (channel, (samples, stats)) in self.channels.iter_mut().zip(tick.channels) {
+            channel
+                .silence
+                .tick(tick.start, samples.len(), stats.peak());
             channel.trace.samples.extend_from_slice(samples);
             channel.fresh += samples.len();
             if channel.fresh >= SCAN {

@@ -2,7 +2,6 @@
 
 use super::{Format, PLACES, Sure, first_at, found};
 use crate::finding::{Code, Finding, Severity};
-use crate::measure::lanes;
 
 /// A track whose peak lies below this was not connected: −80 dBFS.
 const DEAD: f64 = 1e-4;
@@ -40,9 +39,9 @@ impl Silence {
         }
     }
 
-    pub fn tick(&mut self, start: u64, samples: &[f64]) {
-        let peak = lanes::peak(samples);
-        let frames = samples.len() as u64;
+    /// The next piece, from frame `start` on.
+    pub fn tick(&mut self, start: u64, frames: usize, peak: f64) {
+        let frames = frames as u64;
         self.peak = self.peak.max(peak);
         self.frames += frames;
         if peak > self.lsb {
