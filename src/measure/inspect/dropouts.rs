@@ -97,11 +97,13 @@ impl Dropouts {
         let x = |frame: u64| trace.samples[(frame - trace.base) as usize];
         let stop = trace.end();
         while self.next < stop {
-            let at = self.next;
-            if self.open.is_none() && x(at) != x(at - 1) {
-                self.next += STRIDE;
-                continue;
+            if self.open.is_none() {
+                self.next = next_equal(trace, self.next);
+                if self.next >= stop {
+                    break;
+                }
             }
+            let at = self.next;
             let value = x(at - 1);
             let mut first = at - 1;
             while self.open.is_none() && first > trace.base && x(first - 1) == value {
@@ -163,6 +165,18 @@ impl Dropouts {
             samples,
         });
     }
+}
+
+/// The first of every [`STRIDE`]th frame from `frame` on that is equal to the one before; the first
+/// that is not there yet, if there is none.
+fn next_equal(trace: &Trace, frame: u64) -> u64 {
+    const STEP: usize = STRIDE as usize;
+    let from = (frame - 1 - trace.base) as usize;
+    let differs = |step: &&[f64; STEP]| step[0] != step[1];
+    let (steps, rest) = trace.samples[from..].as_chunks::<STEP>();
+    let skipped = steps.iter().take_while(differs).count();
+    let differs = skipped == steps.len() && matches!(rest, [a, b, ..] if a != b);
+    frame + STRIDE * (skipped + usize::from(differs)) as u64
 }
 
 /// The samples before `frame`, or from it on.

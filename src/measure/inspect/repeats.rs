@@ -113,10 +113,17 @@ impl Repeats {
 /// Whether the sample stands at any distance of [`BUFFERS`] before: asked of all at once, since the
 /// answer is nearly always no.
 fn any_equal(x: &[f64], at: usize) -> bool {
-    let before = |buffer: u64| at.checked_sub(buffer as usize).map_or(f64::NAN, |i| x[i]);
-    BUFFERS
-        .iter()
-        .fold(false, |any, &buffer| any | (before(buffer) == x[at]))
+    const REACH: usize = BUFFERS[BUFFERS.len() - 1] as usize;
+    let value = x[at];
+    // places that are known beforehand need no check
+    match x[..at].last_chunk::<REACH>() {
+        Some(before) => (BUFFERS.iter()).fold(false, |any, &buffer| {
+            any | (before[REACH - buffer as usize] == value)
+        }),
+        None => (BUFFERS.iter())
+            .filter_map(|&buffer| at.checked_sub(buffer as usize))
+            .any(|i| x[i] == value),
+    }
 }
 
 enum Look {
