@@ -86,7 +86,8 @@ pub fn attempt(
         }
         None => {
             let mut ear = Ear::new(unit, asked);
-            run(work, unit, chain, |block| {
+            let mut reader = TrackReader::open(work.root, unit.track)?;
+            run(work, unit, &mut reader, chain, |block| {
                 ear.push(block);
                 Ok(())
             })?;
@@ -139,7 +140,8 @@ pub fn listen_to_drive(
             ear.push(block);
         }
     };
-    run(work, unit, ahead, |block| {
+    let mut reader = TrackReader::open(work.root, unit.track)?;
+    run(work, unit, &mut reader, ahead, |block| {
         follow(matcher.push(block));
         Ok(())
     })?;
@@ -158,19 +160,9 @@ pub fn listen_to_drive(
     Ok(matched)
 }
 
-/// Reads the track of `unit`, runs `chain` over it, and hands on every block that comes out.
+/// Reads the track of `unit` from where `reader` stands, runs `chain` over it, and hands on every
+/// block that comes out.
 pub fn run(
-    work: &Work<'_>,
-    unit: &Unit<'_>,
-    chain: &[Stage],
-    take: impl FnMut(&Block) -> Result<()>,
-) -> Result<()> {
-    let mut reader = TrackReader::open(work.root, unit.track)?;
-    run_through(work, unit, &mut reader, chain, take)
-}
-
-/// The same where the track is open already.
-pub fn run_through(
     work: &Work<'_>,
     unit: &Unit<'_>,
     reader: &mut TrackReader,

@@ -19,27 +19,21 @@ use super::{Job, Plan, Work};
 use crate::audio;
 use crate::block::Block;
 use crate::error::Result;
-use crate::maths;
-use crate::measure::loudness::{Gating, Loudness};
-use crate::measure::true_peak::TruePeak;
 use crate::publish::{Manifest, Outbox};
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
 use crate::report::session::FailedReport;
 use crate::session::config::Excerpts;
-use crate::units::{ratio_to_db, round_to};
+use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer};
+use levels::{Sounding, equally_loud, scaled};
+
+mod levels;
 
 /// Length of an excerpt.
 const SECONDS: u64 = 4;
 /// So much comes before the loudest moment.
 const LEAD_S: f64 = 1.0;
-/// All that are compared are brought to this loudness, or as near as their peaks allow.
-const TARGET_LUFS: f64 = -20.0;
-/// How often loudness is measured anew at the gains that it led to.
-const ROUNDS: usize = 3;
-/// No peak passes this.
-const CEILING_DBTP: f64 = -1.0;
 
 /// What one sound of an excerpt takes on disk, in bytes.
 pub fn bytes(rate_hz: u32, frames: u64, channels: u64) -> u64 {
@@ -147,11 +141,11 @@ fn of_stem(
     mend(&mut before);
     let after = piece(&outbox.root().join(&stem.output.path), from, frames)?;
     let sounds = [before, after];
-    let levels: Option<Vec<Level>> = sounds.iter().map(|s| Level::of(s, rate_hz)).collect();
-    let Some(levels) = levels else {
+    let sounding = sounds.each_ref().map(|sound| Sounding::of(sound, rate_hz));
+    let gains_db: Option<Vec<f64>> = equally_loud(&sounding).into_iter().collect();
+    let Some(gains_db) = gains_db else {
         return Ok(None);
     };
-    let gains_db = match_levels(&levels);
     let from_s = from as f64 / f64::from(rate_hz);
     let excerpt = write(outbox, path, rate_hz, from_s, &sounds, gains_db)?;
     render::note(work, &excerpt.path, origin, &excerpt.sha256, &excerpt)?;
@@ -212,8 +206,8 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         rate_hz: u32,
         from: u64,
         frames: u64,
-        gain_db: Option<f64>,
     }
+    let mut sounding = Vec::new();
     let mut pieces = Vec::new();
     for take in takes {
         let mix = take.report.path.as_deref().unwrap_or_default();
@@ -221,33 +215,21 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         let frames = (SECONDS * u64::from(info.rate_hz)).min(info.frames);
         let from_s = (take.first_hit_s.unwrap_or(0.0) + after_first_s).max(0.0);
         let from = ((from_s * f64::from(info.rate_hz)) as u64).min(info.frames - frames);
-        let script = mix_path(&take.report.song, &take.report.take);
+        // One piece is held at a time.
+        let sound = piece(&outbox.root().join(mix), from, frames)?;
+        sounding.push(Sounding::of(&sound, info.rate_hz));
         pieces.push(Piece {
             mix,
-            script,
+            script: mix_path(&take.report.song, &take.report.take),
             rate_hz: info.rate_hz,
             from,
             frames,
-            gain_db: None,
         });
     }
-    // One piece is held at a time.
-    let mut levels = Vec::new();
-    for at in &mut pieces {
-        let level = Level::of(
-            &piece(&outbox.root().join(at.mix), at.from, at.frames)?,
-            at.rate_hz,
-        );
-        at.gain_db = level.as_ref().map(|_| 0.0);
-        levels.extend(level);
-    }
-    let sounding = pieces.iter_mut().filter_map(|at| at.gain_db.as_mut());
-    for (gain_db, matched) in sounding.zip(match_levels(&levels)) {
-        *gain_db = matched;
-    }
     let mut excerpts = Vec::new();
-    for (take, at) in takes.iter().zip(pieces) {
-        let Some(gain_db) = at.gain_db else {
+    let gained = pieces.into_iter().zip(equally_loud(&sounding));
+    for (take, (at, gain_db)) in takes.iter().zip(gained) {
+        let Some(gain_db) = gain_db else {
             excerpts.push(None);
             continue;
         };
@@ -274,65 +256,6 @@ fn of_song(work: &Work<'_>, outbox: &Outbox, takes: &[&Mix]) -> Result<Vec<Optio
         excerpts.push(Some(excerpt));
     }
     Ok(excerpts)
-}
-
-/// How loud a sound is.
-struct Level {
-    gating: Gating,
-    lufs: f64,
-    dbtp: f64,
-}
-
-impl Level {
-    /// `None` of silence.
-    fn of(sound: &Block, rate_hz: u32) -> Option<Self> {
-        let mut loudness = Loudness::new(rate_hz, sound.count());
-        loudness.push(sound);
-        let peak = |samples: &[f64]| {
-            let mut peak = TruePeak::new();
-            peak.push(samples);
-            peak.finish()
-        };
-        let peak = sound.channels().map(peak).fold(0.0, f64::max);
-        let gating = loudness.finish();
-        Some(Self {
-            lufs: gating.integrated()?,
-            gating,
-            dbtp: ratio_to_db(peak)?,
-        })
-    }
-
-    /// Loudness less a gain that it is measured at: the absolute gate does not move with that.
-    fn lufs_at(&self, gain_db: f64) -> f64 {
-        let lufs = self.gating.louder_by(gain_db).integrated();
-        lufs.map_or(self.lufs, |lufs| lufs - gain_db)
-    }
-}
-
-/// Gains in dB that make all equally loud.
-fn match_levels(levels: &[Level]) -> Vec<f64> {
-    let mut gains_db = vec![0.0; levels.len()];
-    for _ in 0..ROUNDS {
-        let at = levels.iter().zip(&gains_db);
-        let lufs: Vec<f64> = at.map(|(level, gain_db)| level.lufs_at(*gain_db)).collect();
-        let highest =
-            (levels.iter().zip(&lufs)).map(|(level, lufs)| lufs + CEILING_DBTP - level.dbtp);
-        let target = highest.fold(TARGET_LUFS, f64::min);
-        let matched: Vec<f64> = lufs.iter().map(|lufs| round_to(target - lufs, 2)).collect();
-        if matched == gains_db {
-            break;
-        }
-        gains_db = matched;
-    }
-    gains_db
-}
-
-fn scaled(sound: &Block, gain_db: f64) -> Block {
-    let mut block = sound.clone();
-    let ratio = maths::db_to_ratio(gain_db);
-    let samples = block.channels_mut().flatten();
-    samples.for_each(|sample| *sample *= ratio);
-    block
 }
 
 /// One script with all sounds of an excerpt.
@@ -426,51 +349,4 @@ fn gather(
         }
     }
     Ok(whole)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::measure::Meter;
-
-    #[test]
-    fn what_is_compared_is_equally_loud_and_no_peak_passes_the_ceiling() {
-        // The gates close on most of the one that dies away, the softer it is the more.
-        let sine = |peak: f64, dying: f64, click: f64| {
-            let sample = |i: usize| {
-                let t = i as f64 / 48_000.0;
-                peak * (std::f64::consts::TAU * 997.0 * t).sin() * (-dying * t).exp()
-            };
-            let mut samples: Vec<f64> = (0..192_000).map(sample).collect();
-            samples[1000] += click;
-            Block::from_channels(vec![samples])
-        };
-        let soft = [sine(0.1, 0.0, 0.0), sine(1e-3, 1.5, 0.0)];
-        let hot = [sine(0.1, 0.0, 0.0), sine(0.01, 0.0, 0.8)];
-        for (sounds, held) in [(soft, false), (hot, true)] {
-            let levels: Vec<Level> = (sounds.iter())
-                .filter_map(|s| Level::of(s, 48_000))
-                .collect();
-            let gains_db = match_levels(&levels);
-            let after: Vec<(f64, f64)> = (sounds.iter().zip(&gains_db))
-                .map(|(sound, gain_db)| {
-                    let mut meter = Meter::new(48_000, 1);
-                    meter.push(&scaled(sound, *gain_db));
-                    let levels = meter.finish();
-                    (
-                        levels.integrated_lufs.unwrap(),
-                        levels.true_peak_dbtp.unwrap(),
-                    )
-                })
-                .collect();
-            let peak = after.iter().map(|a| a.1).fold(f64::MIN, f64::max);
-            assert!((after[0].0 - after[1].0).abs() < 0.02, "{after:?}");
-            match held {
-                true => assert!((peak - CEILING_DBTP).abs() < 0.02, "{after:?}"),
-                false => assert!((after[0].0 - TARGET_LUFS).abs() < 0.02, "{after:?}"),
-            }
-        }
-        assert!(Level::of(&sine(0.0, 0.0, 0.0), 48_000).is_none());
-        assert!(match_levels(&[]).is_empty());
-    }
 }

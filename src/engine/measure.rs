@@ -49,14 +49,13 @@ impl Measured {
 
     /// An error if a stem was made of other bytes than were measured.
     pub fn meet_again(&self, root: &Path, track: &Track, sha256: &[String]) -> Result<()> {
-        let mut hashes = track.sources.iter().zip(self.sha256.iter().zip(sha256));
-        match hashes.find(|(_, (before, now))| before != now) {
-            Some((source, _)) => Err(changed(&root.join(&source.path))),
-            None => {
-                let _ = self.met.set(());
-                Ok(())
+        for (source, (before, now)) in track.sources.iter().zip(self.sha256.iter().zip(sha256)) {
+            if before != now {
+                return Err(changed(&root.join(&source.path)));
             }
         }
+        let _ = self.met.set(());
+        Ok(())
     }
 
     /// Whether a stem was made of the same bytes, and nobody has written to them since.

@@ -76,33 +76,46 @@ struct Proven {
     sha256_after: Option<String>,
 }
 
+/// A source as it was measured.
+struct Seen<'a> {
+    sha256: &'a str,
+    frames: u64,
+    /// A stem was made of the same bytes, and nobody has written to them since.
+    unchanged: bool,
+}
+
 /// Looks at every source once more, and sums up what the run was made from.
 ///
 /// # Errors
 /// Only what stops the run; a source that has changed is in [`Record::changed`].
 pub fn record(work: &Work<'_>, job: &Job<'_>, plan: &Plan) -> Result<Record> {
-    let mut before: BTreeMap<&Path, (&str, u64, bool)> = BTreeMap::new();
+    let mut used: BTreeMap<&Path, Seen<'_>> = BTreeMap::new();
     for ((_, _, track), measured) in job.session.tracks().zip(&plan.measured) {
         if let Ok(measured) = measured {
-            let met = measured.was_met_again(work.root, track);
+            let unchanged = measured.was_met_again(work.root, track);
             for (source, sha256) in track.sources.iter().zip(&measured.sha256) {
-                before.insert(&source.path, (sha256, source.info.frames, met));
+                let seen = Seen {
+                    sha256,
+                    frames: source.info.frames,
+                    unchanged,
+                };
+                used.insert(&source.path, seen);
             }
         }
     }
-    let before: Vec<_> = before.into_iter().collect();
+    let used: Vec<(&Path, Seen<'_>)> = used.into_iter().collect();
     let after = work.pool.map(
-        &before,
+        &used,
         work.stop,
-        |(_, (_, frames, met))| if *met { 0 } else { *frames },
-        |(path, (sha256, _, met))| match met {
-            true => Ok((*sha256).to_owned()),
+        |(_, source)| if source.unchanged { 0 } else { source.frames },
+        |(path, source)| match source.unchanged {
+            true => Ok(source.sha256.to_owned()),
             false => measure::hash(work, &work.root.join(path)),
         },
     );
     let mut sources = Vec::new();
     let mut failed = Vec::new();
-    for ((path, (sha256, ..)), after) in before.into_iter().zip(after) {
+    for ((path, Seen { sha256, .. }), after) in used.into_iter().zip(after) {
         let after = match after {
             Err(error) if error.kind != Kind::File => return Err(error),
             after => after.ok(),

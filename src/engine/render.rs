@@ -94,11 +94,11 @@ pub fn render(
     let mut hashed = HashedReader::open(work.root, unit.track, alone)?;
     let reader = &mut hashed.reader;
     if rate_hz == from_hz {
-        attempt::run_through(work, unit, reader, &chain, |block| sink.write(block))?;
+        attempt::run(work, unit, reader, &chain, |block| sink.write(block))?;
     } else {
         let mut resampler = Resampler::new(from_hz, rate_hz, channels, start)?;
         let mut out = Block::default();
-        attempt::run_through(work, unit, reader, &chain, |block| {
+        attempt::run(work, unit, reader, &chain, |block| {
             resampler.process(block, &mut out);
             sink.write(&out)
         })?;

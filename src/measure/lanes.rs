@@ -19,17 +19,6 @@ pub(crate) struct Stats {
 }
 
 impl Stats {
-    /// Of samples, some of which may be no numbers.
-    pub fn of(samples: &[f64]) -> Self {
-        let ((low, high), (sum, squares)) = both(samples);
-        Self {
-            low,
-            high,
-            sum,
-            squares,
-        }
-    }
-
     /// Largest absolute sample.
     pub fn peak(&self) -> f64 {
         higher(self.high, -self.low)
@@ -43,14 +32,16 @@ impl Stats {
     }
 }
 
+/// [`Stats`] of samples, some of which may be no numbers.
 #[multiversion(targets("x86_64+avx2"))]
-fn both(samples: &[f64]) -> ((f64, f64), (f64, f64)) {
+pub(crate) fn stats(samples: &[f64]) -> Stats {
     let add = |a: f64, b: f64| a + b;
-    let low = joined(0.0, samples, |x| x, lower);
-    let high = joined(0.0, samples, |x| x, higher);
-    let sum = joined(0.0, samples, |x| x, add);
-    let squares = joined(0.0, samples, |x| x * x, add);
-    ((low, high), (sum, squares))
+    Stats {
+        low: joined(0.0, samples, |x| x, lower),
+        high: joined(0.0, samples, |x| x, higher),
+        sum: joined(0.0, samples, |x| x, add),
+        squares: joined(0.0, samples, |x| x * x, add),
+    }
 }
 
 /// Smallest and largest of two values and the samples.
@@ -141,14 +132,14 @@ mod tests {
             assert_eq!(peak(&x), x.iter().fold(0.0, |m: f64, v| m.max(v.abs())));
             // sixteenths add without rounding, so any order gives the same sum
             let squares = x.iter().map(|v| v * v).sum::<f64>();
-            let stats = Stats {
+            let plain = Stats {
                 low: x.iter().copied().fold(0.0, f64::min),
                 high: x.iter().copied().fold(0.0, f64::max),
                 sum: x.iter().sum::<f64>(),
                 squares,
             };
-            assert_eq!(Stats::of(&x), stats);
-            assert_eq!(stats.peak(), peak(&x));
+            assert_eq!(stats(&x), plain);
+            assert_eq!(plain.peak(), peak(&x));
             assert_eq!(
                 widened((7.0, -7.0), &x).0,
                 x.iter().copied().fold(7.0, f64::min)
@@ -167,9 +158,9 @@ mod tests {
         for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e39, -1e300] {
             for place in 0..27 {
                 let mut x = [0.5; 27];
-                assert!(Stats::of(&x).all_usable());
+                assert!(stats(&x).all_usable());
                 x[place] = bad;
-                assert!(!Stats::of(&x).all_usable(), "{bad} at {place}");
+                assert!(!stats(&x).all_usable(), "{bad} at {place}");
             }
         }
     }

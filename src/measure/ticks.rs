@@ -116,7 +116,7 @@ impl Ticks {
 }
 
 fn looked(samples: &[f64]) -> (&[f64], Stats) {
-    (samples, Stats::of(samples))
+    (samples, lanes::stats(samples))
 }
 
 impl NonFinite {

@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::{ErrorKind, Read, Seek, SeekFrom};
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use super::TILE_BYTES;
@@ -118,13 +119,18 @@ impl<R: Read + Seek> Reader<R> {
         })
     }
 
+    /// The frames that `bytes` holds.
+    fn held(&self) -> Range<u64> {
+        let count = self.bytes.len() / self.format.frame_bytes();
+        self.first..self.first + count as u64
+    }
+
     /// Reads the frames from `position` on into `bytes`: `frames` of them, or more where what is
     /// read goes on from what was read last.
     fn fetch(&mut self, frames: usize) -> Result<()> {
         let frame_bytes = self.format.frame_bytes();
         let tile = TILE_BYTES / frame_bytes; // at least 128 frames
-        let end = self.first + (self.bytes.len() / frame_bytes) as u64;
-        let goes_on = self.position == end && !self.bytes.is_empty();
+        let goes_on = self.position == self.held().end && !self.bytes.is_empty();
         let left = self.info.frames - self.position;
         let count = if goes_on { tile } else { tile.min(frames) };
         let count = usize::try_from(left).unwrap_or(usize::MAX).min(count);
@@ -182,13 +188,12 @@ impl<R: Read + Seek + Send> AudioRead for Reader<R> {
         let frame_bytes = self.format.frame_bytes();
         let mut done = 0;
         while done < frames {
-            let there = self.first..self.first + (self.bytes.len() / frame_bytes) as u64;
-            if !there.contains(&self.position) {
+            if !self.held().contains(&self.position) {
                 self.fetch(frames - done)?;
-                continue;
             }
-            let count = ((there.end - self.position) as usize).min(frames - done);
-            let from = (self.position - self.first) as usize * frame_bytes;
+            let held = self.held();
+            let count = ((held.end - self.position) as usize).min(frames - done);
+            let from = (self.position - held.start) as usize * frame_bytes;
             let bytes = &self.bytes[from..from + count * frame_bytes];
             samples::decode(self.format.codec, bytes, channels, done);
             done += count;

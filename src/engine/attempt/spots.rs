@@ -251,7 +251,8 @@ mod tests {
                     figures: Figures::Plain,
                 };
                 let mut whole = Ear::new(unit, asked);
-                run(&work, unit, &chain, |block| {
+                let mut reader = TrackReader::open(work.root, unit.track).unwrap();
+                run(&work, unit, &mut reader, &chain, |block| {
                     whole.push(block);
                     Ok(())
                 })
