@@ -12,12 +12,12 @@ use std::io::Cursor;
 use std::path::Path;
 use std::process::{Command, ExitCode};
 
+use batterhead::analysis::testbed::{Kit, Recorded, Rig, Rng, performance, record};
+use batterhead::analysis::{Listener, relate};
 use batterhead::audio::{AudioRead, Info, SampleFormat};
 use batterhead::block::{Block, FRAMES};
-use batterhead::evidence::testbed::{Kit, Recorded, Rig, Rng, performance, record};
-use batterhead::evidence::{Listener, relate};
+use batterhead::dsp::resample::Resampler;
 use batterhead::measure::{Meter, Survey};
-use batterhead::resample::Resampler;
 use batterhead::session::Family;
 use batterhead::stage::drive::{Curve, Drive};
 use batterhead::stage::{Cascade, Chain, Peak, Running, Section, Settings, Stage};

@@ -1,9 +1,9 @@
 //! What measuring costs, against the `ebur128` crate with the same figures. Ten seconds of mono
 //! audio each; divan shows the time of all and the samples a second.
 
+use batterhead::analysis::Listener;
 use batterhead::audio::{Info, SampleFormat};
 use batterhead::block::{Block, FRAMES};
-use batterhead::evidence::Listener;
 use batterhead::measure::{Meter, Survey};
 use batterhead::session::Family;
 use divan::{Bencher, black_box, counter::ItemsCount};

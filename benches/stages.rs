@@ -5,7 +5,7 @@
 use std::time::Instant;
 
 use batterhead::block::Block;
-use batterhead::resample::Resampler;
+use batterhead::dsp::resample::Resampler;
 use batterhead::stage::{Cascade, Chain, Peak, Running, STAGES, Section, Settings, Stage};
 use batterhead::testing::noise;
 use biquad::{Biquad, DirectForm2Transposed};

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use batterhead::audio::AudioRead;
 use batterhead::block::{Block, FRAMES};
-use batterhead::publish::{Outbox, sha256_file};
+use batterhead::output::publish::{Outbox, sha256_file};
 use batterhead::wav::{Codec, Depth, Dither, Encoder, Metadata, Reader, WriteSpec, Writer, decode};
 use divan::counter::BytesCount;
 use divan::{Bencher, black_box};

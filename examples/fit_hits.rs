@@ -3,10 +3,10 @@
 //!
 //! `cargo run --release --example fit_hits`
 
-use batterhead::evidence::testbed::{
+use batterhead::analysis::testbed::{
     Kit, Recorded, Rig, Rng, SimTake, Style, VOICES, pattern, performance, record,
 };
-use batterhead::evidence::{FEATURES, Reference, examples, relate};
+use batterhead::analysis::{FEATURES, Reference, examples, relate};
 use batterhead::session::Family;
 
 struct Row {

@@ -7,6 +7,7 @@
 use std::fmt::Write;
 use std::path::Path;
 
+use batterhead::analysis::tune_hit;
 use batterhead::audio;
 use batterhead::block::Block;
 use batterhead::decide::gains::DEFAULT_WORKING_DBFS;
@@ -15,7 +16,6 @@ use batterhead::demo::groove::{Piece, Stroke, Way};
 use batterhead::demo::songs::{self, Feed, Mic, Song, Take};
 use batterhead::demo::space::Capsule;
 use batterhead::demo::{RATE_HZ, record, scene};
-use batterhead::evidence::tune_hit;
 use batterhead::measure::bands::{Analyser, edges_hz, nominal_hz};
 use batterhead::measure::matcher::{Match, Matcher};
 use batterhead::preset::{self, Preset};

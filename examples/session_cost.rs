@@ -18,7 +18,7 @@ use std::process::Command;
 use std::sync::Mutex;
 use std::time::Instant;
 
-use batterhead::engine::{self, Event, Job, Pool, Presets, Stop, Store, Work};
+use batterhead::job::{self, Event, Job, Pool, Presets, Stop, Store, Work};
 use batterhead::session;
 use clap::Parser;
 
@@ -173,7 +173,7 @@ fn prep(
     };
     let again = session::scan(&found.root, config)?;
     let presets = Presets::load(&again, config)?;
-    let units = engine::units(&again, config, &presets)?;
+    let units = job::units(&again, config, &presets)?;
     let job = Job {
         session: &again,
         config,
@@ -196,8 +196,8 @@ fn prep(
         tell: &tell,
         block_frames: batterhead::block::FRAMES,
     };
-    let plan = engine::plan(&work, &job)?;
-    engine::render(&work, &job, &plan, &arguments.out)?;
+    let plan = job::plan(&work, &job)?;
+    job::render(&work, &job, &plan, &arguments.out)?;
     next("");
     let (_, _, done) = clock.into_inner().expect("no holder panics");
     let mut phases: Vec<(String, Cost)> = Vec::new();

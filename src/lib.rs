@@ -6,27 +6,26 @@
 //! ```
 //!
 //! Each phase is a function from the one before. The modules below stand in that order; imports go
-//! downward only: `block units maths error` → `audio wav stage measure evidence` → `session preset`
-//! → `worksheet decide` → `engine mix` → `report demo` → `cli`.
+//! downward only: `block units error dsp` → `audio wav stage measure analysis` → `session preset`
+//! → `worksheet decide` → `mix cache output job` → `report shootout demo` → `cli`.
 
+pub mod analysis;
 pub mod audio;
-mod axis;
 pub mod block;
+pub mod cache;
 pub mod cli;
 pub mod decide;
 pub mod demo;
-pub mod engine;
+pub mod dsp;
 pub mod error;
-pub mod evidence;
 pub mod finding;
-pub mod maths;
+pub mod job;
 pub mod measure;
 pub mod mix;
+pub mod output;
 pub mod preset;
 pub mod problem;
-pub mod publish;
 pub mod report;
-pub mod resample;
 pub mod session;
 pub mod shootout;
 pub mod stage;

@@ -12,7 +12,7 @@ pub fn power_to_db(power: f64) -> Option<f64> {
 }
 
 /// Decibels → amplitude ratio, for measuring only. Whatever multiplies audio uses
-/// [`crate::maths::db_to_ratio`], which gives the same bits on every platform.
+/// [`crate::dsp::maths::db_to_ratio`], which gives the same bits on every platform.
 pub fn db_to_ratio(db: f64) -> f64 {
     10f64.powf(db / 20.0)
 }

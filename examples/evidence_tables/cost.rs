@@ -1,9 +1,9 @@
 //! What all evidence costs, on one core.
 
+use batterhead::analysis::testbed::Recorded;
+use batterhead::analysis::{Listener, Reference, relate, sketch};
 use batterhead::audio::{Info, SampleFormat};
 use batterhead::block::{Block, FRAMES};
-use batterhead::evidence::testbed::Recorded;
-use batterhead::evidence::{Listener, Reference, relate, sketch};
 use batterhead::measure::Survey;
 
 use super::{RATE, take};

@@ -1,7 +1,7 @@
 //! What a mic's level is read from: how far readings of one drummer stray.
 
-use batterhead::evidence::testbed::Rng;
-use batterhead::evidence::weighted_quantile;
+use batterhead::analysis::testbed::Rng;
+use batterhead::analysis::weighted_quantile;
 
 type Reading = fn(&[(f64, f64)]) -> f64;
 

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use batterhead::evidence::testbed::*;
-use batterhead::evidence::*;
+use batterhead::analysis::testbed::*;
+use batterhead::analysis::*;
 
 use super::{DRUMS, RATE, family, found_ms, goal, heard, quantiles, take, truth_ms};
 

@@ -12,8 +12,8 @@ mod pairs;
 mod problems;
 mod tuning;
 
-use batterhead::evidence::testbed::*;
-use batterhead::evidence::*;
+use batterhead::analysis::testbed::*;
+use batterhead::analysis::*;
 
 pub(crate) const RATE: f64 = 48_000.0;
 pub(crate) const DRUMS: [(&str, Voice); 4] = [

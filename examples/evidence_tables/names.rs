@@ -1,7 +1,7 @@
 //! A bleeding metronome, and mics that are not what they are called.
 
-use batterhead::evidence::testbed::*;
-use batterhead::evidence::*;
+use batterhead::analysis::testbed::*;
+use batterhead::analysis::*;
 use batterhead::session::Family;
 
 use super::{RATE, take};

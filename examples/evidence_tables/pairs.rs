@@ -1,7 +1,7 @@
 //! Delay and polarity.
 
-use batterhead::evidence::testbed::*;
-use batterhead::evidence::*;
+use batterhead::analysis::testbed::*;
+use batterhead::analysis::*;
 
 use super::{RATE, quantiles};
 

@@ -1,9 +1,9 @@
 //! Faults of one track, planted in the close mics of simulated takes of 24 s.
 
+use batterhead::analysis::testbed::*;
+use batterhead::analysis::{Listener, same_sound};
 use batterhead::audio::{Info, SampleFormat};
 use batterhead::block::Block;
-use batterhead::evidence::testbed::*;
-use batterhead::evidence::{Listener, same_sound};
 use batterhead::finding::Code;
 use batterhead::measure::Survey;
 use batterhead::measure::inspect::{Inspection, confirm_clicks};

@@ -1,7 +1,7 @@
 //! What a drum is tuned to.
 
-use batterhead::evidence::testbed::*;
-use batterhead::evidence::tune_hit;
+use batterhead::analysis::testbed::*;
+use batterhead::analysis::tune_hit;
 use batterhead::session::Family;
 
 use super::{RATE, quantiles};

@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use super::voice::Voice;
 use super::{print, print_from, signals, summary};
-use crate::engine::{self, Job, Pool, Presets, Stop, Store, Work};
 use crate::error::{Error, Kind, Result};
+use crate::job::{self, Job, Pool, Presets, Stop, Store, Work};
 use crate::problem::read_text;
 use crate::report::write_json;
 use crate::session::{Session, SessionFile, table};
@@ -42,12 +42,12 @@ pub fn check(
 ) -> Result<u8> {
     let (session, config) = open(path)?;
     if let Some(out) = out {
-        engine::check_places(&session.root, out)?;
+        job::check_places(&session.root, out)?;
     }
     let presets = Presets::load(&session, &config)?;
-    let units = engine::units(&session, &config, &presets)?;
+    let units = job::units(&session, &config, &presets)?;
     if let Some(out) = out {
-        engine::check_foreign(out, &session, &units)?;
+        job::check_foreign(out, &session, &units)?;
     }
     let job = Job {
         session: &session,
@@ -62,10 +62,10 @@ pub fn check(
         None => Store::passing()?,
     };
     let outcome = run(&session.root, &store, power, voice, |work| {
-        let plan = engine::plan(work, &job)?;
-        let outcome = engine::report(&job, &plan);
+        let plan = job::plan(work, &job)?;
+        let outcome = job::report(&job, &plan);
         if let Some(out) = out {
-            engine::write_reports(work, &job, &plan, &outcome, out)?;
+            job::write_reports(work, &job, &plan, &outcome, out)?;
         }
         Ok(outcome)
     })?;
@@ -99,9 +99,9 @@ pub struct PrepOptions {
 
 pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Result<u8> {
     let (session, config) = open(path)?;
-    engine::check_places(&session.root, out)?;
+    job::check_places(&session.root, out)?;
     let presets = Presets::load(&session, &config)?;
-    let units = engine::units(&session, &config, &presets)?;
+    let units = job::units(&session, &config, &presets)?;
     let only = options
         .only
         .as_deref()
@@ -109,12 +109,12 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         .transpose()?;
     let worksheet = options.worksheet.as_deref().map(worksheet).transpose()?;
     if let Some(sheet) = &worksheet {
-        engine::check_keys(sheet, &units, options.worksheet.as_deref())?;
+        job::check_keys(sheet, &units, options.worksheet.as_deref())?;
     } else if !options.dry_run {
-        engine::check_worksheet(out)?;
+        job::check_worksheet(out)?;
     }
     if !options.dry_run {
-        engine::check_foreign(out, &session, &units)?;
+        job::check_foreign(out, &session, &units)?;
     }
     let job = Job {
         session: &session,
@@ -127,17 +127,17 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     if options.dry_run {
         let store = Store::passing()?;
         let plan = run(&session.root, &store, options.power, voice, |work| {
-            engine::plan(work, &job)
+            job::plan(work, &job)
         })?;
         print_from(&|out| plan.write_worksheet(out))?;
-        let outcome = engine::report(&job, &plan);
+        let outcome = job::report(&job, &plan);
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());
     }
     let store = Store::open(out)?;
     let outcome = run(&session.root, &store, options.power, voice, |work| {
-        let plan = engine::plan(work, &job)?;
-        engine::render(work, &job, &plan, out)
+        let plan = job::plan(work, &job)?;
+        job::render(work, &job, &plan, out)
     })?;
     print(&summary::prep(&outcome, out))?;
     Ok(outcome.status())
@@ -151,10 +151,10 @@ pub fn apply(
     voice: &Voice,
 ) -> Result<u8> {
     let preset = preset::find(preset)?;
-    let (session, config) = engine::apply::session(files)?;
-    engine::apply::check_places(files, out)?;
-    let units = engine::apply::units(&session, &preset)?;
-    engine::check_foreign(out, &session, &units)?;
+    let (session, config) = job::apply::session(files)?;
+    job::apply::check_places(files, out)?;
+    let units = job::apply::units(&session, &preset)?;
+    job::check_foreign(out, &session, &units)?;
     let job = Job {
         session: &session,
         config: &config,
@@ -165,8 +165,8 @@ pub fn apply(
     };
     let store = Store::open(out)?;
     let outcome = run(&session.root, &store, power, voice, |work| {
-        let plan = engine::plan(work, &job)?;
-        engine::render(work, &job, &plan, out)
+        let plan = job::plan(work, &job)?;
+        job::render(work, &job, &plan, out)
     })?;
     print(&summary::apply(&outcome, out))?;
     Ok(outcome.status())
@@ -223,7 +223,7 @@ pub fn preset_curve(name: &str, json: bool, svg: bool, rate_hz: u32) -> Result<u
 }
 
 pub fn verify(dir: &Path) -> Result<u8> {
-    let verified = engine::verify::verify(dir)?;
+    let verified = job::verify::verify(dir)?;
     let mut text = String::new();
     for difference in &verified.differences {
         text += &format!("different: {}\n", crate::error::printable(difference));
@@ -273,7 +273,7 @@ fn run<R>(
 ) -> Result<R> {
     let stop = Arc::new(Stop::default());
     signals::watch(&stop);
-    let tell = |event: engine::Event<'_>| voice.hear(event);
+    let tell = |event: job::Event<'_>| voice.hear(event);
     let pool = Pool::new(power.jobs);
     let result = job(&Work {
         root,
@@ -301,8 +301,8 @@ fn worksheet(path: &Path) -> Result<Worksheet> {
 }
 
 /// The units of some mics, by mic name or by the last part of the output name.
-fn only(units: &[engine::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
-    let fits = |unit: &engine::Unit<'_>, mic: &str| match &unit.derived {
+fn only(units: &[job::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
+    let fits = |unit: &job::Unit<'_>, mic: &str| match &unit.derived {
         Some(derived) => derived.name == mic,
         None => unit.track.mic.name() == mic || unit.track.label == mic,
     };

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use clap::{Args, Parser, Subcommand};
 
 use crate::error::{Error, Kind, Result};
-use crate::publish::Content;
+use crate::output::publish::Content;
 use voice::Voice;
 
 mod commands;

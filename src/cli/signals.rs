@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::engine::Stop;
+use crate::job::Stop;
 
 /// Sets `stop` when the process is asked to end. Where handlers cannot be installed, a signal ends
 /// the process as usual: outputs are still whole or absent.

@@ -5,9 +5,9 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use crate::demo::Summary as Planted;
-use crate::engine::{Outcome, Unit};
 use crate::error::printable;
 use crate::finding::{Finding, Severity};
+use crate::job::{Outcome, Unit};
 use crate::report::TrackReport;
 
 /// Findings of the worst kind that are shown at most.

@@ -7,8 +7,8 @@ use std::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::json;
 
-use crate::engine::Event;
 use crate::error::{Error, printable};
+use crate::job::Event;
 
 /// How often a line of progress is written where there is no terminal.
 const PLAIN_EVERY: Duration = Duration::from_secs(30);

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::evidence::weighted_quantile;
+use crate::analysis::weighted_quantile;
 use crate::measure::Levels;
 use crate::preset::{LevelRule, Link, Measure};
 use crate::units::round_to;

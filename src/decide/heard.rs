@@ -7,7 +7,7 @@ mod sides;
 mod verdicts;
 
 use super::stages::{Incoming, Tuned};
-use crate::evidence::{Played, SameSound, SetupEvidence, TakeEvidence};
+use crate::analysis::{Played, SameSound, SetupEvidence, TakeEvidence};
 use crate::finding::{Code, Finding, Severity};
 use crate::measure::Levels;
 use crate::measure::inspect::Inspection;

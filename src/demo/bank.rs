@@ -7,7 +7,7 @@
 
 use std::f64::consts::TAU;
 
-use crate::maths::{cos, exp, sin};
+use crate::dsp::maths::{cos, exp, sin};
 
 /// Natural logarithm of 1000, the fall of 60 dB.
 const LN_60_DB: f64 = 6.907_755_278_982_137;

@@ -1,6 +1,6 @@
 //! The plainest filters, for noise and for air.
 
-use crate::maths::exp;
+use crate::dsp::maths::exp;
 
 /// Colours noise: one pole at each end.
 pub struct Band {

@@ -4,7 +4,7 @@ use std::io::Cursor;
 use std::path::Path;
 
 use crate::error::{Error, Result};
-use crate::publish::Outbox;
+use crate::output::publish::Outbox;
 
 /// The bytes of a WAV file of `channels` (equal lengths; full scale ±1, what goes beyond is cut
 /// off). `start_s`: the time of day for a `bext` chunk (EBU Tech 3285, version 1).

@@ -20,10 +20,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
+use crate::dsp::maths::{db_to_ratio, exp, sin};
 use crate::error::{Error, Result};
 use crate::finding::Code;
-use crate::maths::{db_to_ratio, exp, sin};
-use crate::publish::{Outbox, sweep};
+use crate::output::publish::{Outbox, sweep};
 use groove::{Piece, Stroke, perform};
 use kit::Kit;
 use random::Random;

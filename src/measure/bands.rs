@@ -9,7 +9,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::maths;
+use crate::dsp::maths;
 
 /// Lowest and highest band of [`Analyser::energies`] by their numbers: 50 Hz and 16 kHz.
 const FIRST: i32 = -13;

@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use multiversion::multiversion;
 
 use super::inspect::PLACES;
-use crate::maths;
+use crate::dsp::maths;
 
 /// Shortest flat top.
 const SHORTEST: u64 = 3;

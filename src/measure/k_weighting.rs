@@ -7,7 +7,7 @@
 
 use multiversion::multiversion;
 
-use crate::maths;
+use crate::dsp::maths;
 
 /// Pieces filtered side by side.
 const LANES: usize = 4;

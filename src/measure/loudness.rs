@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 pub use super::k_weighting::KWeight;
 use super::ticks::{Tick, Ticks, boundary};
 use crate::block::Block;
-use crate::{maths, units};
+use crate::dsp::maths;
+use crate::units;
 
 /// The constant of BS.1770-5 Annex 1 eq. (2), which cancels the K gain at 997 Hz.
 const OFFSET_LU: f64 = -0.691;

@@ -96,7 +96,7 @@ impl Match {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::maths;
+    use crate::dsp::maths;
     use crate::stage::drive::Curve;
 
     fn sine(amplitude: f64, freq_hz: f64, frames: usize) -> Vec<f64> {

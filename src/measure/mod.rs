@@ -64,7 +64,7 @@ impl Levels {
             loudness_range_lu: self.loudness_range_lu,
             rms_dbfs: by(self.rms_dbfs),
             crest_factor_db: self.crest_factor_db,
-            dc_offset: self.dc_offset * crate::maths::db_to_ratio(db),
+            dc_offset: self.dc_offset * crate::dsp::maths::db_to_ratio(db),
             clipped_samples: self.clipped_samples,
             channels: self
                 .channels

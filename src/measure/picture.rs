@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::lanes;
 use crate::block::Block;
-use crate::maths;
+use crate::dsp::maths;
 use crate::units::{power_to_db, round_to};
 
 /// Columns of an outline at most.

@@ -17,7 +17,7 @@
 use multiversion::multiversion;
 
 use super::lanes;
-use crate::maths;
+use crate::dsp::maths;
 
 /// Taps of a phase: 16 samples to each side.
 const TAPS: usize = 32;

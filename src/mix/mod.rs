@@ -33,7 +33,7 @@ impl Strip {
     pub fn new(fader_db: f64, pan: (f64, f64), channels: usize, offset_frames: u64) -> Self {
         let pan = [pan.0, pan.1].into_iter().take(channels);
         Self {
-            gain: crate::maths::db_to_ratio(fader_db),
+            gain: crate::dsp::maths::db_to_ratio(fader_db),
             pan: pan
                 .map(|pan| pan_gains(PanLaw::ConstantPower, pan))
                 .collect(),

@@ -4,7 +4,7 @@ use std::f64::consts::FRAC_PI_2;
 
 use serde::{Deserialize, Serialize};
 
-use crate::maths::sin;
+use crate::dsp::maths::sin;
 
 /// What the two gains of a position keep constant. The formulas are plain trigonometry; that mixers
 /// use one of these is common practice, no source.

@@ -8,7 +8,7 @@ use std::fmt::Write;
 use serde::Serialize;
 
 use super::Preset;
-use crate::axis::{DECADES, NAMED, at, position};
+use crate::dsp::axis::{DECADES, NAMED, at, position};
 use crate::error::printable;
 use crate::problem::Problems;
 use crate::stage::Chain;

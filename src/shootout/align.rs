@@ -9,7 +9,7 @@ use super::colour::{colours, likeness};
 use super::figures::median;
 use super::hear::Onset;
 use super::starts::starts;
-use crate::maths;
+use crate::dsp::maths;
 
 /// Tempo ratios that are tried, from 1 − this to 1 + this; beyond, it is another tempo.
 pub(super) const RATE_RANGE: f64 = 0.03;

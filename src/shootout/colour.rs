@@ -1,7 +1,7 @@
 //! Which drum an onset is, as far as its spectrum tells: a kick falls on a kick, a snare on a snare.
 
 use super::hear::{COLOUR_HZ, Onset};
-use crate::maths;
+use crate::dsp::maths;
 
 /// How far colours may differ and still count about half in the histogram, in decibels.
 const COLOUR_DB: f64 = 8.0;

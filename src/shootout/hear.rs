@@ -3,10 +3,10 @@
 use super::exact::mono;
 use super::figures::median;
 use super::sound::Sound;
+use crate::analysis::Listener;
 use crate::block::{Block, FRAMES};
+use crate::dsp::maths;
 use crate::error::Result;
-use crate::evidence::Listener;
-use crate::maths;
 use crate::measure::bands::Analyser;
 use crate::session::Family;
 use crate::units::power_to_db;

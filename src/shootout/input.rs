@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use super::sound::{Placed, Sound};
-use crate::engine;
 use crate::error::{Error, Kind, Result};
+use crate::job;
 use crate::session::{self, Family};
 
 /// Most candidates: each has a letter, a file and a key on the page.
@@ -120,8 +120,8 @@ pub(super) fn open(
 }
 
 fn file(path: &Path, letter: char, out: &Path) -> Result<Candidate> {
-    engine::apply::check_places(&[path.to_owned()], out)?;
-    let (session, _) = engine::apply::session(&[path.to_owned()])?;
+    job::apply::check_places(&[path.to_owned()], out)?;
+    let (session, _) = job::apply::session(&[path.to_owned()])?;
     if let Some(failed) = session.failed.first() {
         return Err(Error::input(failed.reason.clone()).at(path));
     }
@@ -141,7 +141,7 @@ fn file(path: &Path, letter: char, out: &Path) -> Result<Candidate> {
 
 fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Result<Candidate> {
     let (root, config) = session::open(path)?;
-    engine::check_places(&root, out)?;
+    job::check_places(&root, out)?;
     let session = session::scan(&root, &config)?;
     for failed in &session.failed {
         notes.push(format!(

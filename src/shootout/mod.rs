@@ -11,9 +11,9 @@ use std::path::{Path, PathBuf};
 pub use compare::{Band, Comparison, Measure};
 pub use report::Report;
 
-use crate::engine::Store;
 use crate::error::{Error, Result};
-use crate::publish::Outbox;
+use crate::job::Store;
+use crate::output::publish::Outbox;
 use crate::report::{PathText, SCHEMA, TOOL};
 use crate::units::round_to;
 use align::Map;

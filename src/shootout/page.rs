@@ -10,7 +10,7 @@ use maud::{Markup, html};
 
 use super::compare::{Band, Comparison, Measure};
 use super::report::{By, Report};
-use crate::axis;
+use crate::dsp::axis;
 use crate::error::printable;
 use crate::report::frame::{self, CAUTION};
 use crate::units::round_to;

@@ -3,8 +3,8 @@
 use std::path::Path;
 
 use crate::block::Block;
-use crate::engine::{TrackReader, mend};
 use crate::error::Result;
+use crate::job::{TrackReader, mend};
 use crate::mix::Strip;
 use crate::session::{SessionFile, Track};
 

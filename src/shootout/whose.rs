@@ -8,9 +8,9 @@ use super::Check;
 use super::hear::Onset;
 use super::input::Candidate;
 use super::sound::Sound;
+use crate::analysis::{Listener, Material, TakeTrack, Trace, relate};
 use crate::block::{Block, FRAMES};
 use crate::error::Result;
-use crate::evidence::{Listener, Material, TakeTrack, Trace, relate};
 
 /// An onset and an attributed stroke within this time are one.
 const NEAR_MS: f64 = 15.0;

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Fault, Running, Settings, within};
 use crate::block::Block;
-use crate::maths;
+use crate::dsp::maths;
 
 /// Changes the level.
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
 use super::{Fault, Settings, between, matched, within};
-use crate::maths;
+use crate::dsp::maths;
 
 /// Lifts or lowers the surroundings of a frequency.
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]

@@ -1,6 +1,6 @@
 //! [`Section`]: what every filter of this crate consists of, from analogue prototypes.
 //!
-//! Coefficients are computed here with [`crate::maths`], since they decide every bit that comes out;
+//! Coefficients are computed here with [`crate::dsp::maths`], since they decide every bit that comes out;
 //! those of the `biquad` crate come from `num-traits`, which calls the platform's sine wherever any
 //! other crate switches its `std` on. Its runner is plain arithmetic: it runs where one sample is
 //! wanted at a time, ahead of the detector of `compress`, and gives the bits of a
@@ -8,7 +8,7 @@
 
 use std::f64::consts::PI;
 
-use crate::maths;
+use crate::dsp::maths;
 
 /// `(b0 + b1 z⁻¹ + b2 z⁻²) / (1 + a1 z⁻¹ + a2 z⁻²)`.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::envelope::{Follower, MeanSquare, SideHighPass};
 use super::{Fault, Running, Settings, between, within};
 use crate::block::Block;
-use crate::maths;
+use crate::dsp::maths;
 
 /// What the detector follows.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, Serialize, JsonSchema)]

@@ -17,7 +17,7 @@
 
 use multiversion::multiversion;
 
-use crate::maths::sin_half_pi;
+use crate::dsp::maths::sin_half_pi;
 
 /// An odd curve: polynomials between knots, ±1 outside.
 pub(crate) trait Shape {

@@ -17,7 +17,7 @@ use super::history::History;
 use super::oversample::Oversampler;
 use super::{Fault, Running, Settings, within};
 use crate::block::Block;
-use crate::maths;
+use crate::dsp::maths;
 
 /// What the distortion does to the wave.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize, JsonSchema)]

@@ -6,7 +6,7 @@ use dasp::ring_buffer::Fixed;
 
 use super::Settings;
 use super::pass::{HighPass, Shape};
-use crate::maths;
+use crate::dsp::maths;
 
 /// Below this a state is silence.
 const NOTHING: f64 = 1e-30;

@@ -8,7 +8,7 @@ use super::history::History;
 use super::oversample::symmetric;
 use super::{Fault, Running, Settings, within};
 use crate::block::Block;
-use crate::maths;
+use crate::dsp::maths;
 
 /// When the gate opens: a hit, as measured before.
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]

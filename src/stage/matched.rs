@@ -17,7 +17,7 @@
 //! (W3C Note, 2021).
 
 use super::biquad::warped;
-use crate::maths;
+use crate::dsp::maths;
 
 /// `(n0 + n1 s + n2 s²) / (d0 + d1 s + d2 s²)`, for [`super::Section::second_order`].
 pub type Ratio = ([f64; 3], [f64; 3]);

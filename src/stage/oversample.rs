@@ -2,12 +2,12 @@
 //!
 //! A half-band filter has every other tap zero and 0.5 in the middle, so going up computes only
 //! every other output sample and going down only every other product. Coefficients come from the
-//! sample rate alone, through [`crate::maths`]: the same bits everywhere.
+//! sample rate alone, through [`crate::dsp::maths`]: the same bits everywhere.
 
 use multiversion::multiversion;
 
 use super::history::History;
-use crate::maths;
+use crate::dsp::maths;
 
 /// The pass band reaches up to here where the rate is 44.1 kHz or more, otherwise to the same share of it.
 const PASS_HZ: f64 = 20_000.0;

@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
 use super::{Fault, Settings, between, within};
-use crate::maths;
+use crate::dsp::maths;
 
 /// The family of a slope.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, Serialize, JsonSchema)]

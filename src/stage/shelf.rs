@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
 use super::{Fault, Settings, between, matched, within};
-use crate::maths;
+use crate::dsp::maths;
 
 /// A shelf's settings: both kinds have the same.
 macro_rules! shelf {

@@ -5,7 +5,7 @@ use std::io::{Seek, SeekFrom, Write};
 use std::path::Path;
 
 use batterhead::error::Kind;
-use batterhead::publish::{Manifest, Outbox, sha256_file, sweep};
+use batterhead::output::publish::{Manifest, Outbox, sha256_file, sweep};
 
 /// FIPS 180-4, the example "abc".
 const ABC: &str = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";

@@ -2,7 +2,7 @@
 
 use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, SetUp};
-use crate::evidence::{Hit, TrackEvidence, Tuning, weighted_quantile};
+use crate::analysis::{Hit, TrackEvidence, Tuning, weighted_quantile};
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::Track;
 use crate::stage::gate::GateHit;

@@ -1,7 +1,7 @@
 //! What only several tracks or takes together show, as findings.
 
 use super::{FEWEST_HITS, SetUp, finding};
-use crate::evidence::{Metronome, Unlikely};
+use crate::analysis::{Metronome, Unlikely};
 use crate::finding::{Code, Finding, Severity};
 use crate::session::Track;
 use crate::units::round_to;

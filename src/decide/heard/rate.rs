@@ -1,7 +1,7 @@
 //! A header with the wrong rate: every drum of a take off by the ratio of two rates, or the mains.
 
 use super::{SetUp, finding};
-use crate::evidence::weighted_quantile;
+use crate::analysis::weighted_quantile;
 use crate::finding::{Code, Finding, Severity};
 use crate::session::{Family, Track};
 use crate::units::round_to;

@@ -2,7 +2,7 @@
 //! takes, or than the other pairs do.
 
 use super::{SetUp, finding};
-use crate::evidence::{Lean, opposed, pool_leans};
+use crate::analysis::{Lean, opposed, pool_leans};
 use crate::finding::{Code, Finding, Severity};
 use crate::session::{Family, Side, Track};
 

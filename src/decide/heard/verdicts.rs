@@ -1,7 +1,7 @@
 //! What is done about what was heard: left out, turned round, moved.
 
 use super::{SetUp, finding};
-use crate::evidence::{PairKind, PairVerdict, Played, Polarity};
+use crate::analysis::{PairKind, PairVerdict, Played, Polarity};
 use crate::finding::{Code, Finding, Severity};
 use crate::session::Track;
 use crate::session::config::LeftOut;

@@ -2,8 +2,9 @@
 //! does not pass for it) in the quieter half of the track, which strokes hardly move.
 
 use super::{Sure, found};
+use crate::dsp::maths;
 use crate::finding::{Code, Finding, Severity};
-use crate::{maths, units};
+use crate::units;
 
 /// Length of a mean; the next one begins half of it later.
 const MEAN_S: f64 = 0.4;

@@ -17,8 +17,8 @@ use realfft::{RealFftPlanner, RealToComplex};
 
 use super::lines::Spectrum;
 use super::{Sure, found};
+use crate::dsp::maths;
 use crate::finding::{Code, Finding, Severity};
-use crate::maths;
 
 /// Spectra: seconds each, most of them kept (those of the quietest stretches), highest frequency.
 const SEGMENT_S: f64 = 8.0;

@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use multiversion::multiversion;
 
 use super::Trace;
-use crate::maths;
+use crate::dsp::maths;
 
 /// Rate of the decimated data, nearly.
 const LOW_HZ: f64 = 2000.0;

@@ -8,7 +8,8 @@ pub(super) const ORDER: usize = 24;
 
 /// A Hann window of `n` samples.
 pub(super) fn window(n: usize) -> Vec<f64> {
-    let weight = |i| 0.5 - 0.5 * crate::maths::cos(std::f64::consts::TAU * i as f64 / n as f64);
+    let weight =
+        |i| 0.5 - 0.5 * crate::dsp::maths::cos(std::f64::consts::TAU * i as f64 / n as f64);
     (0..n).map(weight).collect()
 }
 

@@ -16,7 +16,7 @@ use super::frame::{self, CAUTION};
 use super::session::SessionReport;
 use crate::error::{Result, printable};
 use crate::measure::picture::Picture;
-use crate::publish::Content;
+use crate::output::publish::Content;
 
 mod detail;
 mod grid;

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
-use crate::axis;
+use crate::dsp::axis;
 use crate::measure::picture::{BANDS, Picture, STEPS, mid_hz};
 use crate::stage::{Chain, Stage};
 use crate::units::round_to;

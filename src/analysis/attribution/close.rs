@@ -1,0 +1,332 @@
+//! What needs the sound around hits: tuning, delay and polarity.
+
+use crate::analysis::attribution::attribute::Attribution;
+use crate::analysis::attribution::drums::TakeTrack;
+use crate::analysis::attribution::take::{Kit, Material, TakeEvidence};
+use crate::analysis::polarity::pair::{self, PairKind, Stroke, analyse};
+use crate::analysis::polarity::sides::lean;
+use crate::analysis::strokes::hits::{BLEED, OWN};
+use crate::analysis::tuning::decimate::Decimator;
+use crate::analysis::tuning::pitch::{EARLY_S, Piece, SETTLED_S, hit_tuning, pool, range_hz};
+use crate::error::Result;
+use crate::session::{Family, Side};
+
+/// Hits that a take's tuning is read from, at most: the loudest with room enough.
+const TUNING_HITS: usize = 12;
+/// Of the hits with room, the louder share.
+const LOUD_SHARE: f64 = 0.6;
+/// Hits that delay and polarity are read from, at most.
+const PAIR_HITS: usize = 12;
+/// Hits that the side of a drum is read from, at most.
+const LEAN_HITS: usize = 6;
+/// Room around a hit that delay is read from.
+const PAIR_BEFORE_MS: i64 = 25;
+const PAIR_AFTER_MS: i64 = 40;
+
+/// A hit of a drum with what is free around it.
+#[derive(Clone, Copy)]
+struct Free {
+    at_ms: i64,
+    /// Time since anything was struck before, and until something is struck after.
+    before_ms: i64,
+    after_ms: i64,
+    /// No other drum at the same moment.
+    alone: bool,
+    level_db: f64,
+}
+
+/// Own hits of a drum inside the window.
+fn free_hits(kit: &Kit, attribution: &Attribution, d: usize, evidence: &TakeEvidence) -> Vec<Free> {
+    let own = kit.drums[d].1.own;
+    let Some((from, to)) = evidence.window_ms else {
+        return Vec::new();
+    };
+    // only what is probably a stroke of something counts as struck: quiet onsets are everywhere
+    let struck: Vec<usize> = (0..kit.moments.len())
+        .filter(|&m| {
+            kit.moments[m].first_ms >= 0
+                && (attribution.probability.iter().any(|p| p[m] >= BLEED)
+                    || audible(kit, m, own, attribution.level[d]))
+        })
+        .collect();
+    struck
+        .iter()
+        .enumerate()
+        .filter(|&(_, &m)| {
+            let at = attribution.at_ms[d][m];
+            attribution.probability[d][m] >= OWN && at >= from && at <= to
+        })
+        .map(|(i, &m)| {
+            let at_ms = attribution.at_ms[d][m];
+            let before = i.checked_sub(1).map(|j| kit.moments[struck[j]].last_ms);
+            let after = struck.get(i + 1).map(|&j| kit.moments[j].first_ms);
+            Free {
+                at_ms,
+                before_ms: before.map_or(i64::MAX / 4, |b| at_ms - b),
+                after_ms: after.map_or(i64::MAX / 4, |a| a - at_ms),
+                alone: (0..kit.drums.len())
+                    .all(|o| o == d || attribution.probability[o][m] < BLEED),
+                level_db: f64::from(kit.rises[own][m].energy.iter().sum::<f32>().max(1e-16))
+                    .log10()
+                    * 10.0,
+            }
+        })
+        .collect()
+}
+
+/// Whether something rises in a track to within 25 dB of its drum's hits.
+fn audible(kit: &Kit, m: usize, track: usize, level: f32) -> bool {
+    kit.rises[track][m].energy.iter().sum::<f32>() > level * 0.003
+}
+
+pub(crate) fn listen(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    kit: &Kit,
+    attribution: &Attribution,
+    evidence: &mut TakeEvidence,
+) -> Result<()> {
+    for d in 0..kit.drums.len() {
+        let hits = free_hits(kit, attribution, d, evidence);
+        let own = kit.tracks[kit.drums[d].1.own];
+        tuning(tracks, material, own, &hits, evidence)?;
+        pairs_of_drum(tracks, material, (&kit.drums[d].0, own), &hits, evidence)?;
+    }
+    sides(tracks, material, kit, attribution, evidence)
+}
+
+/// Tuning of a drum from its own mic.
+fn tuning(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    t: usize,
+    hits: &[Free],
+    evidence: &mut TakeEvidence,
+) -> Result<()> {
+    let track = &tracks[t];
+    let Some(range) = range_hz(track.family) else {
+        return Ok(());
+    };
+    let room_ms = (EARLY_S.1 * 1000.0) as i64;
+    let mut usable: Vec<&Free> = hits.iter().filter(|h| h.after_ms >= room_ms).collect();
+    usable.sort_by(|a, b| {
+        b.level_db
+            .total_cmp(&a.level_db)
+            .then(a.at_ms.cmp(&b.at_ms))
+    });
+    let loud = ((usable.len() as f64 * LOUD_SHARE).ceil() as usize).max(5);
+    usable.truncate(loud.min(TUNING_HITS));
+    let decimator = Decimator::new(track.rate_hz);
+    let rate = f64::from(track.rate_hz);
+    let out = &mut evidence.tracks[t];
+    for hit in &usable {
+        let free_s = hit.after_ms as f64 / 1000.0;
+        let length_s = if free_s >= SETTLED_S.1 {
+            SETTLED_S.1
+        } else {
+            EARLY_S.1
+        };
+        let at = ((hit.at_ms - track.offset_ms()) as f64 / 1000.0 * rate).round() as i64;
+        let frames =
+            (length_s * rate).ceil() as usize + 2 * decimator.margin() + rate as usize / 1000;
+        let channels = material.samples(t, at - decimator.margin() as i64, frames)?;
+        let mut sound = vec![0.0; frames];
+        for channel in &channels {
+            for (sum, x) in sound.iter_mut().zip(channel) {
+                *sum += if x.is_finite() { *x } else { 0.0 };
+            }
+        }
+        let piece = Piece {
+            sound: &sound,
+            free_s,
+        };
+        out.tuning_tried += 1;
+        if let Some(mut tuning) = hit_tuning(&piece, &decimator, range) {
+            tuning.force_db = Some(crate::units::round_to(hit.level_db, 1));
+            out.tuning_hits.push(tuning);
+        }
+    }
+    out.tuning = pool(&out.tuning_hits, out.tuning_tried);
+    Ok(())
+}
+
+/// Hits that stand alone, evenly chosen among the louder half.
+fn lone_hits(hits: &[Free]) -> Vec<Free> {
+    let mut lone: Vec<Free> = hits
+        .iter()
+        .copied()
+        .filter(|h| h.alone && h.before_ms >= PAIR_BEFORE_MS && h.after_ms >= PAIR_AFTER_MS)
+        .collect();
+    lone.sort_by(|a, b| {
+        b.level_db
+            .total_cmp(&a.level_db)
+            .then(a.at_ms.cmp(&b.at_ms))
+    });
+    lone.truncate((lone.len() / 2).max(PAIR_HITS));
+    let stride = lone.len().div_ceil(PAIR_HITS).max(1);
+    lone.into_iter().step_by(stride).collect()
+}
+
+/// One mic: a track and one of its channels.
+#[derive(Clone, Copy)]
+pub(crate) struct Ear {
+    pub track: usize,
+    pub channel: usize,
+}
+
+/// Reads the same strokes in two mics.
+pub(crate) fn strokes(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    ears: [Ear; 2],
+    at_ms: impl Iterator<Item = i64>,
+) -> Result<Vec<Stroke>> {
+    let mut out = Vec::new();
+    for at_ms in at_ms {
+        let mut sounds = Vec::new();
+        for ear in ears {
+            let track = &tracks[ear.track];
+            let rate = f64::from(track.rate_hz);
+            // the same instant in both files, to the sample of the take's time
+            let instant = (at_ms as f64 / 1000.0 * rate).round() as i64;
+            let first = instant - track.offset_frames - (pair::BEFORE_S * rate) as i64;
+            let frames = ((pair::BEFORE_S + pair::AFTER_S) * rate) as usize;
+            let mut channels = material.samples(ear.track, first, frames)?;
+            if ear.channel < channels.len() {
+                sounds.push(channels.swap_remove(ear.channel));
+            }
+        }
+        if let (Some(second), Some(first)) = (sounds.pop(), sounds.pop()) {
+            out.push(Stroke { first, second });
+        }
+    }
+    Ok(out)
+}
+
+fn channels(material: &mut dyn Material, track: usize) -> Result<usize> {
+    Ok(material.samples(track, 0, 1)?.len())
+}
+
+/// Other mics of the drum, and overheads, against its own mic.
+fn pairs_of_drum(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    (name, own): (&str, usize),
+    hits: &[Free],
+    evidence: &mut TakeEvidence,
+) -> Result<()> {
+    let kind = match tracks[own].family {
+        Family::Kick => PairKind::Kick,
+        Family::Snare => PairKind::Snare,
+        Family::Tom => PairKind::CloseOverhead,
+        _ => return Ok(()),
+    };
+    let hits = lone_hits(hits);
+    for t in 0..tracks.len() {
+        let same_drum = t != own && tracks[t].drum().as_deref() == Some(name);
+        // a kick's body reaches the overheads too late and too weak for a verdict
+        let overhead = tracks[t].family == Family::Overhead && kind != PairKind::Kick;
+        if !(same_drum || overhead) || tracks[t].rate_hz != tracks[own].rate_hz {
+            continue;
+        }
+        let kind = if overhead {
+            PairKind::CloseOverhead
+        } else {
+            kind
+        };
+        for channel in 0..channels(material, t)? {
+            let ears = [
+                Ear {
+                    track: own,
+                    channel: 0,
+                },
+                Ear { track: t, channel },
+            ];
+            let strokes = strokes(tracks, material, ears, hits.iter().map(|h| h.at_ms))?;
+            let second = match (overhead && tracks[t].side.is_none(), channel) {
+                (true, 0) => format!("{}-l", tracks[t].label),
+                (true, _) => format!("{}-r", tracks[t].label),
+                _ => tracks[t].label.clone(),
+            };
+            let found = analyse(
+                &tracks[own].label,
+                &second,
+                kind,
+                &strokes,
+                tracks[own].rate_hz,
+            );
+            evidence.pairs.push(found);
+            if !overhead {
+                break;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The two sides of each overhead or room pair: against each other by the snare's hits (else the first
+/// drum's), and where they hear each drum.
+fn sides(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    kit: &Kit,
+    attribution: &Attribution,
+    evidence: &mut TakeEvidence,
+) -> Result<()> {
+    let lone: Vec<Vec<Free>> = (0..kit.drums.len())
+        .map(|d| lone_hits(&free_hits(kit, attribution, d, evidence)))
+        .collect();
+    let main = (0..kit.drums.len())
+        .find(|&d| kit.drums[d].1.family == Family::Snare)
+        .or((!kit.drums.is_empty()).then_some(0));
+    let Some(main) = main else { return Ok(()) };
+    for t in 0..tracks.len() {
+        let Some((ears, names)) = both_sides(tracks, material, t)? else {
+            continue;
+        };
+        let rate_hz = tracks[t].rate_hz;
+        for (d, hits) in lone.iter().enumerate() {
+            let few = if d == main { PAIR_HITS } else { LEAN_HITS };
+            let hits = &hits[..hits.len().min(few)];
+            let strokes = strokes(tracks, material, ears, hits.iter().map(|h| h.at_ms))?;
+            if d == main {
+                let kind = PairKind::Sides;
+                let found = analyse(&names[0], &names[1], kind, &strokes, rate_hz);
+                evidence.pairs.push(found);
+            }
+            let strokes = &strokes[..strokes.len().min(LEAN_HITS)];
+            let lean = lean(&names, &kit.drums[d].0, strokes, rate_hz);
+            evidence.leans.extend(lean);
+        }
+    }
+    Ok(())
+}
+
+/// Both channels of the overhead or room pair that begins with a track, and what they are called.
+fn both_sides(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    t: usize,
+) -> Result<Option<([Ear; 2], [String; 2])>> {
+    let track = &tracks[t];
+    let ear = |track, channel| Ear { track, channel };
+    Ok(match track.side {
+        _ if !matches!(track.family, Family::Overhead | Family::Room) => None,
+        None if channels(material, t)? == 2 => Some((
+            [ear(t, 0), ear(t, 1)],
+            [format!("{}-l", track.label), format!("{}-r", track.label)],
+        )),
+        Some(Side::L) => {
+            let other = (0..tracks.len()).find(|&o| {
+                tracks[o].mic == track.mic
+                    && tracks[o].side == Some(Side::R)
+                    && tracks[o].rate_hz == track.rate_hz
+            });
+            other.map(|o| {
+                let names = [track.label.clone(), tracks[o].label.clone()];
+                ([ear(t, 0), ear(o, 0)], names)
+            })
+        }
+        _ => None,
+    })
+}

@@ -1,0 +1,94 @@
+//! Which tracks of a take belong to one drum, and which of them hears it first.
+
+use crate::analysis::attribution::attribute::Drum;
+use crate::session::{Family, Side};
+
+/// A track of a take, as far as evidence needs to know it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TakeTrack {
+    /// Its name in the take, unique: `snare-top`, `china-r`, `tom-2`.
+    pub label: String,
+    /// Name of the mic in the table: `snare-top`, `china`, `tom-2`.
+    pub mic: String,
+    /// Part of the kit.
+    pub family: Family,
+    /// Side, where it is one of several.
+    pub side: Option<Side>,
+    /// Frames a second.
+    pub rate_hz: u32,
+    /// Frames of the track.
+    pub frames: u64,
+    /// Where it starts, in its own frames after the start of the take.
+    pub offset_frames: i64,
+}
+
+impl TakeTrack {
+    /// Where it starts in whole milliseconds of the take.
+    pub(crate) fn offset_ms(&self) -> i64 {
+        (self.offset_frames * 1000).div_euclid(i64::from(self.rate_hz.max(1)))
+    }
+
+    /// The drum that it belongs to; `None` for overheads, rooms and what is not a mic of the kit.
+    pub fn drum(&self) -> Option<String> {
+        let name = match self.family {
+            Family::Kick => "kick",
+            Family::Snare => "snare",
+            Family::Tom | Family::Hat | Family::Cymbal => self.mic.as_str(),
+            _ => return None,
+        };
+        Some(match self.side {
+            Some(Side::L) => format!("{name}-l"),
+            Some(Side::R) => format!("{name}-r"),
+            Some(Side::C) | None => name.to_owned(),
+        })
+    }
+
+    /// Whether it fires with the strokes of a drum.
+    pub(crate) fn is_trigger(&self) -> bool {
+        self.family == Family::Utility && self.mic.contains("trigger")
+    }
+
+    /// Whether it holds the metronome itself.
+    pub(crate) fn is_click(&self) -> bool {
+        self.family == Family::Utility && self.mic == "click"
+    }
+
+    /// Smaller for the mic that hears its drum first and most clearly.
+    fn rank(&self) -> usize {
+        const ORDER: [&str; 6] = [
+            "kick-in",
+            "kick-out",
+            "kick-sub",
+            "snare-top",
+            "snare-side",
+            "snare-bottom",
+        ];
+        ORDER
+            .iter()
+            .position(|m| *m == self.mic)
+            .unwrap_or(ORDER.len())
+    }
+}
+
+/// The drums of a take, each with its own mic's track, in order of the tracks.
+pub(crate) fn drums(tracks: &[TakeTrack]) -> Vec<(String, Drum)> {
+    let mut drums: Vec<(String, Drum)> = Vec::new();
+    for (index, track) in tracks.iter().enumerate() {
+        let Some(name) = track.drum() else { continue };
+        match drums.iter_mut().find(|(n, _)| *n == name) {
+            Some((_, drum)) => {
+                if track.rank() < tracks[drum.own].rank() {
+                    drum.own = index;
+                }
+            }
+            None => drums.push((
+                name,
+                Drum {
+                    family: track.family,
+                    own: index,
+                },
+            )),
+        }
+    }
+    drums
+}

@@ -1,0 +1,106 @@
+//! What the takes of a set-up teach each other about the hits of each drum.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::analysis::attribution::attribute::Known;
+use crate::analysis::attribution::drums::TakeTrack;
+use crate::analysis::attribution::take::DrumEvidence;
+use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::tuning::pitch::median;
+use crate::dsp::maths;
+
+/// A take whose hits lie this far under the loud takes does not speak for the set-up: they may be
+/// bleed.
+const WEAK_TAKE_DB: f64 = 6.0;
+
+/// What hits of each drum are like, pooled over takes: for a second, better attribution.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Reference {
+    drums: BTreeMap<String, DrumReference>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct DrumReference {
+    level_db: f64,
+    template_db: BTreeMap<String, [f32; BANDS]>,
+}
+
+impl Reference {
+    /// From the drums of the takes of a set-up. Drums with fewer than three hits in every take
+    /// are not in it.
+    pub fn pool(takes: &[&[DrumEvidence]]) -> Self {
+        let mut levels: BTreeMap<&str, Vec<(f64, usize)>> = BTreeMap::new();
+        for (i, take) in takes.iter().enumerate() {
+            for drum in *take {
+                if let Some(level) = drum.level_db.filter(|_| drum.count >= 3) {
+                    levels.entry(&drum.name).or_default().push((level, i));
+                }
+            }
+        }
+        let drums = levels
+            .into_iter()
+            .filter_map(|(name, mut list)| {
+                list.sort_by(|a, b| a.0.total_cmp(&b.0));
+                let loud = list[(list.len() - 1) * 3 / 4].0;
+                list.retain(|(level, _)| *level >= loud - WEAK_TAKE_DB);
+                let mut values: BTreeMap<&str, [Vec<f64>; BANDS]> = BTreeMap::new();
+                for &(_, i) in &list {
+                    let drum = takes[i].iter().find(|d| d.name == name)?;
+                    for (label, bands) in &drum.template_db {
+                        let entry = values.entry(label).or_default();
+                        for (all, band) in entry.iter_mut().zip(bands) {
+                            all.push(f64::from(*band));
+                        }
+                    }
+                }
+                let template_db = values
+                    .into_iter()
+                    .map(|(label, bands)| {
+                        let middle = bands.map(|b| median(b.into_iter()).unwrap_or(-90.0) as f32);
+                        (label.to_owned(), middle)
+                    })
+                    .collect();
+                Some((
+                    name.to_owned(),
+                    DrumReference {
+                        level_db: median(list.iter().map(|l| l.0))?,
+                        template_db,
+                    },
+                ))
+            })
+            .collect();
+        Self { drums }
+    }
+
+    /// Energy of a drum's strong hits in its own mic.
+    pub(crate) fn level_db(&self, drum: &str) -> Option<f64> {
+        Some(self.drums.get(drum)?.level_db)
+    }
+
+    /// The same for a take with these tracks; `members` are those that take part in attribution.
+    pub(crate) fn known(&self, drum: &str, tracks: &[TakeTrack], members: &[usize]) -> Known {
+        let Some(known) = self.drums.get(drum) else {
+            return Known::default();
+        };
+        let power = |db: f64| maths::pow(10.0, db / 10.0) as f32;
+        let mut template = Vec::with_capacity(members.len() * BANDS);
+        for &t in members {
+            match known.template_db.get(&tracks[t].label) {
+                Some(bands) => template.extend(bands.map(|b| power(f64::from(b)))),
+                // a mic that no other take has: what is learned here counts
+                None => {
+                    return Known {
+                        template: None,
+                        level: Some(power(known.level_db)),
+                    };
+                }
+            }
+        }
+        Known {
+            template: Some(template),
+            level: Some(power(known.level_db)),
+        }
+    }
+}

@@ -1,0 +1,275 @@
+//! The tracks of a take held against each other.
+
+use std::sync::Arc;
+
+use crate::analysis::attribution::attribute::{Attribution, Drum, Heard, Known, attribute};
+use crate::analysis::attribution::close;
+use crate::analysis::attribution::drums::{TakeTrack, drums};
+use crate::analysis::attribution::reference::Reference;
+use crate::analysis::attribution::unlikely::Unlikely;
+use crate::analysis::polarity::pair::PairEvidence;
+use crate::analysis::polarity::sides::Lean;
+use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::hits;
+use crate::analysis::strokes::hits::Hit;
+use crate::analysis::strokes::metronome::Metronome;
+use crate::analysis::strokes::moments::{self, Moment, Rise};
+use crate::analysis::strokes::trace::Trace;
+use crate::analysis::strokes::window::window;
+use crate::analysis::tuning::pitch::{HitTuning, Tuning};
+use crate::error::Result;
+use crate::session::Family;
+use serde::{Deserialize, Serialize};
+
+/// Where the traces and the sound of a take come from.
+pub trait Material {
+    /// The trace of a track; it is asked for a few times.
+    fn trace(&mut self, track: usize) -> Result<Arc<Trace>>;
+    /// Samples of a track, a vector a channel, from a frame of the track on (below 0 and beyond the
+    /// end: zeros); always `frames` long.
+    fn samples(&mut self, track: usize, first: i64, frames: usize) -> Result<Vec<Vec<f64>>>;
+}
+
+/// How much later than a close mic an overhead may hear a stroke.
+const OVERHEAD_LATE_MS: i64 = 6;
+
+/// The kit of a take: all that attribution needs, without sound.
+pub(crate) struct Kit {
+    pub drums: Vec<(String, Drum)>,
+    /// Tracks that take part, by their place in the take; the drums' `own` counts these.
+    pub tracks: Vec<usize>,
+    pub moments: Vec<Moment>,
+    pub rises: Vec<Vec<Rise>>,
+    pub onsets: Vec<Vec<(i64, u16)>>,
+    pub overheads: Vec<usize>,
+}
+
+impl Kit {
+    pub fn hear(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Self> {
+        let members: Vec<usize> = (0..tracks.len())
+            .filter(|&t| tracks[t].drum().is_some() || tracks[t].family == Family::Overhead)
+            .collect();
+        let subset: Vec<TakeTrack> = members.iter().map(|&t| tracks[t].clone()).collect();
+        let drums = drums(&subset);
+        let mut onsets = Vec::new();
+        for &t in &members {
+            let trace = material.trace(t)?;
+            let offset = tracks[t].offset_ms();
+            let list: Vec<(i64, u16)> = trace
+                .onsets
+                .iter()
+                .map(|o| (i64::from(o.at_ms) + offset, o.strength))
+                .collect();
+            onsets.push(list);
+        }
+        let close = |i: &usize| subset[*i].family != Family::Overhead || drums.is_empty();
+        let mut all: Vec<i64> = (0..subset.len())
+            .filter(close)
+            .flat_map(|i| onsets[i].iter().map(|o| o.0))
+            .collect();
+        for (t, track) in tracks.iter().enumerate().filter(|(_, t)| t.is_trigger()) {
+            let offset = track.offset_ms();
+            let trace = material.trace(t)?;
+            all.extend(trace.onsets.iter().map(|o| i64::from(o.at_ms) + offset));
+        }
+        let moments = moments::gather(all);
+        let mut rises = Vec::new();
+        for (i, &t) in members.iter().enumerate() {
+            let late = match subset[i].family {
+                Family::Overhead => OVERHEAD_LATE_MS,
+                _ => 0,
+            };
+            let trace = material.trace(t)?;
+            rises.push(moments::rises(
+                &trace,
+                tracks[t].offset_ms(),
+                late,
+                &moments,
+            ));
+        }
+        Ok(Self {
+            overheads: (0..subset.len())
+                .filter(|&i| subset[i].family == Family::Overhead)
+                .collect(),
+            tracks: members,
+            drums,
+            moments,
+            rises,
+            onsets,
+        })
+    }
+
+    /// What other takes show of each drum.
+    fn known(&self, tracks: &[TakeTrack], reference: Option<&Reference>) -> Vec<Known> {
+        let known = |name: &str| {
+            reference.map_or_else(Known::default, |r| r.known(name, tracks, &self.tracks))
+        };
+        self.drums.iter().map(|(name, _)| known(name)).collect()
+    }
+
+    pub fn attribute(&self, known: &[Known]) -> Attribution {
+        let drums: Vec<Drum> = self.drums.iter().map(|d| d.1.clone()).collect();
+        attribute(
+            &Heard {
+                moments: &self.moments,
+                rises: &self.rises,
+                onsets: &self.onsets,
+                overheads: &self.overheads,
+            },
+            &drums,
+            known,
+        )
+    }
+}
+
+/// What a take's tracks show when held against each other.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TakeEvidence {
+    /// Where the kit is played, in milliseconds of the take: count-in, taps and talk lie outside.
+    /// `None` where nothing was struck.
+    pub window_ms: Option<(i64, i64)>,
+    /// One a track, in the order given.
+    pub tracks: Vec<TrackEvidence>,
+    /// One a drum (or cymbal) that has a mic of its own.
+    pub drums: Vec<DrumEvidence>,
+    /// Mics of one drum, close mics and overheads, the sides of a pair.
+    pub pairs: Vec<PairEvidence>,
+    /// Where the overhead and room pairs hear each drum.
+    pub leans: Vec<Lean>,
+}
+
+/// What the take shows of one track.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrackEvidence {
+    /// Its label.
+    pub label: String,
+    /// The drum whose hits these are; `None` for overheads and rooms (hits of kick and snare).
+    pub drum: Option<String>,
+    /// Hits inside the window, in order. Empty for tracks that hear no drum.
+    pub hits: Vec<Hit>,
+    /// Whether the hits were told from bleed by other mics; if not, they are only onsets.
+    pub attributed: bool,
+    /// Moments that may be hits (0.2 ≤ p < 0.5).
+    pub unsure: usize,
+    /// Share of the strokes that were probably missed, 0 to 1.
+    pub missed: f64,
+    /// Tuning of the take; `None` where no hit has a pitch.
+    pub tuning: Option<Tuning>,
+    /// The hits that it rests on.
+    pub tuning_hits: Vec<HitTuning>,
+    /// Hits that had room for it.
+    pub tuning_tried: usize,
+    /// A metronome that is heard between the strokes.
+    pub metronome: Option<Metronome>,
+    /// Why it is probably another mic than it is called; only said of a drum's own mic.
+    pub unlikely: Option<Unlikely>,
+}
+
+/// A drum as this take shows it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DrumEvidence {
+    /// `kick`, `snare`, `tom-2`, `china-r`.
+    pub name: String,
+    /// Part of the kit.
+    pub family: Family,
+    /// Label of the track that hears it first.
+    pub own: String,
+    /// Energy of its strong hits in its own mic (mean square over 10 ms, all bands).
+    pub level_db: Option<f64>,
+    /// How much each band of each track rises at one of its hits, over `level_db`; by label.
+    pub template_db: Vec<(String, [f32; BANDS])>,
+    /// Hits.
+    pub count: usize,
+    /// Sum of the probabilities of all moments.
+    pub expected: f64,
+    /// The most probable moment.
+    pub most: f64,
+    /// The loudest moment of its own mic, whosever it is, over the reference of the set-up.
+    pub loudest_db: Option<f64>,
+    /// Whether the take plays it.
+    pub played: Played,
+}
+
+/// Whether a drum is played in a take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Played {
+    /// It is, with this confidence.
+    Yes(f64),
+    /// It is not, with this confidence; only ever said by comparison with other takes.
+    No(f64),
+    /// It cannot be told, for this reason.
+    NotSure(String),
+}
+
+/// Holds the tracks of a take against each other. `reference` is what other takes of the set-up
+/// have shown; without it levels are judged within the take alone, and no drum is ever called
+/// unplayed. Fails only where `material` does.
+pub fn relate(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    reference: Option<&Reference>,
+) -> Result<TakeEvidence> {
+    let kit = Kit::hear(tracks, material)?;
+    let known = kit.known(tracks, reference);
+    let mut attribution = kit.attribute(&known);
+    hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
+    let window_ms = window(&kit, &attribution);
+    let mut evidence = TakeEvidence {
+        window_ms,
+        drums: hits::drums(tracks, &kit, &attribution, reference),
+        tracks: hits::tracks(tracks, material, &kit, &attribution, window_ms)?,
+        pairs: Vec::new(),
+        leans: Vec::new(),
+    };
+    close::listen(tracks, material, &kit, &attribution, &mut evidence)?;
+    Ok(evidence)
+}
+
+/// What a take shows of its drums, without listening to the sound around hits: all that
+/// [`Reference::pool`] needs. Fails only where `material` does.
+pub fn sketch(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<DrumEvidence>> {
+    let kit = Kit::hear(tracks, material)?;
+    let mut attribution = kit.attribute(&kit.known(tracks, None));
+    hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
+    Ok(hits::drums(tracks, &kit, &attribution, None))
+}
+
+/// What the fitting program needs: for each drum its name, and for each moment the features and
+/// the time.
+#[doc(hidden)]
+pub type Example = (
+    String,
+    Family,
+    Vec<(
+        [f32; crate::analysis::attribution::attribute::FEATURES],
+        i64,
+        f32,
+    )>,
+);
+
+/// Features of all moments of a take.
+#[doc(hidden)]
+pub fn examples(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    reference: Option<&Reference>,
+) -> Result<Vec<Example>> {
+    let kit = Kit::hear(tracks, material)?;
+    let known = kit.known(tracks, reference);
+    let attribution = kit.attribute(&known);
+    Ok(kit
+        .drums
+        .iter()
+        .enumerate()
+        .map(|(d, (name, drum))| {
+            let rows = attribution.features[d]
+                .iter()
+                .zip(&attribution.at_ms[d])
+                .zip(&attribution.probability[d])
+                .map(|((x, at), p)| (*x, *at, *p))
+                .collect();
+            (name.clone(), drum.family, rows)
+        })
+        .collect())
+}

@@ -1,0 +1,46 @@
+//! Evidence of what was played: hits, whose they are, tuning, polarity and delay.
+//!
+//! A [`Listener`] hears each track once and leaves a [`Trace`] of eight bytes a millisecond. What
+//! needs several mics is decided from the traces of a take, and from short pieces of sound around
+//! hits ([`relate`]); what needs several takes from all of them ([`sketch`] and [`Reference::pool`]
+//! before [`relate`], [`pool_setup`] after it). Every result is plain data with its number of hits,
+//! its spread and a confidence; where that is low it says why, and nothing follows from it.
+
+pub(crate) mod attribution;
+pub(crate) mod polarity;
+pub(crate) mod setup;
+pub(crate) mod strokes;
+#[doc(hidden)]
+pub mod testbed;
+#[cfg(test)]
+mod tests;
+pub(crate) mod tuning;
+
+#[doc(hidden)]
+pub use attribution::attribute::FEATURES;
+pub use attribution::drums::TakeTrack;
+pub use attribution::reference::Reference;
+pub use attribution::take::{
+    DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate, sketch,
+};
+#[doc(hidden)]
+pub use attribution::take::{Example, examples};
+pub use attribution::unlikely::Unlikely;
+#[doc(hidden)]
+pub use polarity::pair::analyse_signals;
+pub use polarity::pair::{PairEvidence, PairKind, Polarity};
+pub use polarity::sides::{Lean, opposed, pool_leans};
+pub use polarity::verdict::PairVerdict;
+pub use setup::duplicate::{SameSound, same_sound};
+pub use setup::pool::{MicLevel, SetupEvidence, pool_setup, weighted_quantile};
+pub use strokes::bank::BANDS;
+pub use strokes::hits::{Hit, level_ms};
+pub use strokes::metronome::Metronome;
+pub use strokes::onset::Onset;
+pub(crate) use strokes::trace::sample_of_ms;
+pub use strokes::trace::{Listener, Trace};
+pub use tuning::drift::{Drift, DrumTuning};
+pub use tuning::fade::Fade;
+#[doc(hidden)]
+pub use tuning::pitch::tune_hit;
+pub use tuning::pitch::{HitTuning, Tuning};

@@ -1,0 +1,5 @@
+//! Delay and polarity of mics of one drum, and the sides of a pair.
+
+pub(crate) mod pair;
+pub(crate) mod sides;
+pub(crate) mod verdict;

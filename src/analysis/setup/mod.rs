@@ -1,0 +1,4 @@
+//! What the takes of a set-up tell together.
+
+pub(crate) mod duplicate;
+pub(crate) mod pool;

@@ -1,0 +1,246 @@
+//! What all takes of a set-up show together: one tuning a drum, one polarity a pair, one level a
+//! mic.
+
+use serde::{Deserialize, Serialize};
+
+use crate::analysis::attribution::take::TakeEvidence;
+use crate::analysis::polarity::verdict::{PairVerdict, pairs};
+use crate::analysis::tuning::drift::{DrumTuning, tuning};
+use crate::analysis::tuning::pitch::median;
+use crate::units::round_to;
+
+/// A take counts at most as this many hits in a level.
+const TAKE_WEIGHT: f64 = 24.0;
+/// The quantile of hit levels that is a mic's level.
+const LEVEL_QUANTILE: f64 = 0.75;
+/// Hits a take needs for a step of level to be told, and how large it must be.
+const STEP_HITS: usize = 8;
+const STEP_DB: f64 = 3.0;
+
+/// The level of one mic over all takes of a set-up.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MicLevel {
+    /// Label of the track.
+    pub label: String,
+    /// Weighted 75 % quantile of the peaks of all hits.
+    pub level_dbfs: f64,
+    /// Hits that it rests on.
+    pub hits: usize,
+    /// Takes that have them.
+    pub takes: usize,
+    /// The loudest hit.
+    pub loudest_dbfs: f64,
+    /// Takes whose own level is more than 3 dB off, by their place, with the difference: a preamp
+    /// was moved, or it was played otherwise.
+    pub steps: Vec<(usize, f64)>,
+}
+
+/// What all takes of a set-up show together.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SetupEvidence {
+    /// Levels, by label.
+    pub levels: Vec<MicLevel>,
+    /// Tunings, by label.
+    pub tunings: Vec<DrumTuning>,
+    /// Pairs of mics.
+    pub pairs: Vec<PairVerdict>,
+}
+
+/// Pools the takes of a set-up, given in the order in which they were played.
+pub fn pool_setup(takes: &[&TakeEvidence]) -> SetupEvidence {
+    let mut labels: Vec<&str> = Vec::new();
+    for track in takes.iter().flat_map(|t| &t.tracks) {
+        if !labels.contains(&track.label.as_str()) {
+            labels.push(&track.label);
+        }
+    }
+    SetupEvidence {
+        levels: labels.iter().filter_map(|l| level(takes, l)).collect(),
+        tunings: labels.iter().filter_map(|l| tuning(takes, l)).collect(),
+        pairs: pairs(takes),
+    }
+}
+
+/// Weighted quantile at plotting positions (i − ½)/n. Values need not be sorted.
+pub fn weighted_quantile(values: &[(f64, f64)], q: f64) -> Option<f64> {
+    let mut sorted: Vec<(f64, f64)> = values.iter().copied().filter(|v| v.1 > 0.0).collect();
+    sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let total: f64 = sorted.iter().map(|v| v.1).sum();
+    let mut sum = 0.0;
+    let mut before: Option<(f64, f64)> = None;
+    for (value, weight) in sorted {
+        let place = (sum + 0.5 * weight) / total;
+        if place >= q {
+            return Some(match before {
+                Some((p, v)) => v + (value - v) * (q - p) / (place - p),
+                None => value,
+            });
+        }
+        sum += weight;
+        before = Some((place, value));
+    }
+    before.map(|b| b.1)
+}
+
+fn levels_of(take: &TakeEvidence, label: &str) -> Vec<f64> {
+    take.tracks
+        .iter()
+        .filter(|t| t.label == label)
+        .flat_map(|t| &t.hits)
+        .filter_map(|h| h.level_dbfs)
+        .collect()
+}
+
+fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
+    let by_take: Vec<Vec<f64>> = takes.iter().map(|t| levels_of(t, label)).collect();
+    let mut weighted = Vec::new();
+    for levels in &by_take {
+        let weight = TAKE_WEIGHT.min(levels.len() as f64) / levels.len().max(1) as f64;
+        weighted.extend(levels.iter().map(|l| (*l, weight)));
+    }
+    let level = weighted_quantile(&weighted, LEVEL_QUANTILE)?;
+    let own = |levels: &[f64]| {
+        let equal: Vec<(f64, f64)> = levels.iter().map(|l| (*l, 1.0)).collect();
+        weighted_quantile(&equal, LEVEL_QUANTILE)
+    };
+    let middle = median(
+        by_take
+            .iter()
+            .filter(|l| l.len() >= STEP_HITS)
+            .filter_map(|l| own(l)),
+    );
+    let steps = by_take
+        .iter()
+        .enumerate()
+        .filter(|(_, l)| l.len() >= STEP_HITS)
+        .filter_map(|(i, l)| Some((i, round_to(own(l)? - middle?, 1))))
+        .filter(|(_, d)| d.abs() > STEP_DB)
+        .collect();
+    Some(MicLevel {
+        label: label.to_owned(),
+        level_dbfs: round_to(level, 2),
+        hits: weighted.len(),
+        takes: by_take.iter().filter(|l| !l.is_empty()).count(),
+        loudest_dbfs: weighted
+            .iter()
+            .map(|w| w.0)
+            .fold(f64::NEG_INFINITY, f64::max),
+        steps,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::attribution::take::TrackEvidence;
+    use crate::analysis::strokes::hits::Hit;
+    use crate::analysis::tuning::pitch::{HitTuning, pool};
+
+    fn take(levels: &[f64], tuned_hz: f64) -> TakeEvidence {
+        let hits: Vec<HitTuning> = (0..6)
+            .map(|i| HitTuning {
+                fundamental_hz: tuned_hz + 0.2 * f64::from(i - 3),
+                ring_s: 0.3,
+                next_partial_hz: None,
+                next_ring_s: None,
+                next_level_db: None,
+                settled_hz: None,
+                fade: Default::default(),
+                force_db: None,
+            })
+            .collect();
+        TakeEvidence {
+            window_ms: None,
+            drums: Vec::new(),
+            pairs: Vec::new(),
+            leans: Vec::new(),
+            tracks: vec![TrackEvidence {
+                label: "snare-top".into(),
+                drum: Some("snare".into()),
+                hits: levels
+                    .iter()
+                    .map(|&l| Hit {
+                        at_ms: 0.0,
+                        level_dbfs: Some(l),
+                        probability: 0.9,
+                    })
+                    .collect(),
+                attributed: true,
+                unsure: 0,
+                missed: 0.0,
+                tuning: pool(&hits, 6),
+                tuning_hits: hits,
+                tuning_tried: 6,
+                metronome: None,
+                unlikely: None,
+            }],
+        }
+    }
+
+    fn levels(count: u32, middle: f64) -> Vec<f64> {
+        (0..count)
+            .map(|i| middle + 4.0 * (f64::from(i * 7 % 10) / 10.0 - 0.5))
+            .collect()
+    }
+
+    fn level_of(takes: &[TakeEvidence]) -> MicLevel {
+        pool_setup(&takes.iter().collect::<Vec<_>>()).levels[0].clone()
+    }
+
+    #[test]
+    fn a_level_does_not_move_with_copies_silent_takes_or_one_stray_hit_and_follows_gain() {
+        let base = [
+            take(&levels(30, -12.0), 200.0),
+            take(&levels(20, -13.0), 200.0),
+        ];
+        let level = level_of(&base).level_dbfs;
+        let mut doubled = base.to_vec();
+        doubled.extend(base.clone());
+        doubled.push(take(&[], 200.0));
+        assert!((level_of(&doubled).level_dbfs - level).abs() < 0.1);
+        let mut stray = levels(30, -12.0);
+        stray.push(0.0);
+        let stray = [take(&stray, 200.0), base[1].clone()];
+        assert!((level_of(&stray).level_dbfs - level).abs() < 0.3);
+        let louder = [
+            take(&levels(30, -5.0), 200.0),
+            take(&levels(20, -6.0), 200.0),
+        ];
+        assert!((level_of(&louder).level_dbfs - level - 7.0).abs() < 0.011);
+        assert!(level_of(&base).steps.is_empty());
+    }
+
+    #[test]
+    fn a_moved_preamp_and_a_detuned_snare_name_their_take() {
+        let takes: Vec<TakeEvidence> = (0..8)
+            .map(|i| {
+                let level = if i == 5 { -7.0 } else { -12.0 };
+                take(&levels(30, level), if i < 4 { 260.0 } else { 250.0 })
+            })
+            .collect();
+        assert_eq!(level_of(&takes).steps, [(5, 5.0)]);
+        let setup = pool_setup(&takes.iter().collect::<Vec<_>>());
+        let drift = setup.tunings[0].drift.expect("a drift");
+        assert_eq!((drift.first_take, drift.confidence > 0.5), (4, true));
+        assert!(
+            (drift.from_hz - drift.to_hz - 10.0).abs() < 0.2,
+            "{drift:?}"
+        );
+        let steady: Vec<TakeEvidence> = (0..8)
+            .map(|i| take(&levels(30, -12.0), 260.0 + 0.4 * f64::from(i % 3)))
+            .collect();
+        let setup = pool_setup(&steady.iter().collect::<Vec<_>>());
+        assert_eq!(setup.tunings[0].drift, None);
+    }
+
+    #[test]
+    fn quantiles_lie_between_plotting_positions() {
+        let equal = |values: &[f64]| values.iter().map(|v| (*v, 1.0)).collect::<Vec<_>>();
+        assert_eq!(weighted_quantile(&[], 0.75), None);
+        assert_eq!(weighted_quantile(&equal(&[-3.0]), 0.75), Some(-3.0));
+        assert_eq!(
+            weighted_quantile(&equal(&[1.0, 2.0, 3.0, 4.0]), 0.75),
+            Some(3.5)
+        );
+    }
+}

@@ -1,0 +1,341 @@
+//! Hits of each track: when, how loud, how sure; and what the take shows of each drum.
+
+use serde::{Deserialize, Serialize};
+
+use crate::analysis::attribution::attribute::Attribution;
+use crate::analysis::attribution::drums::TakeTrack;
+use crate::analysis::attribution::reference::Reference;
+use crate::analysis::attribution::take::{DrumEvidence, Kit, Material, Played, TrackEvidence};
+use crate::analysis::attribution::unlikely::unlikely;
+use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::metronome::metronome;
+use crate::analysis::strokes::place;
+use crate::analysis::strokes::trace::Trace;
+use crate::error::Result;
+use crate::session::Family;
+use crate::units::round_to;
+
+/// A hit is a moment at least as probable as this.
+pub(crate) const OWN: f32 = 0.5;
+/// A moment below this is bleed.
+pub(crate) const BLEED: f32 = 0.2;
+/// The peak of a hit is looked for in so many milliseconds after it: longer in mics that stand
+/// farther away. Common practice, no source.
+pub fn level_ms(family: Family) -> usize {
+    match family {
+        Family::Overhead | Family::Room => 60,
+        _ => 30,
+    }
+}
+
+/// A hit is placed to the sample if nothing else was struck this near to it.
+const ALONE_MS: i64 = 10;
+/// A mic that never gets louder than this over its drum's strong hits hears none of them.
+const QUIET_DB: f64 = -5.0;
+/// Trigger and drum are one stroke within this time.
+const TRIGGER_MS: i64 = 10;
+
+/// One hit in one track.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Hit {
+    /// Milliseconds from the start of the track; to 0.01 where it stands alone, else whole.
+    pub at_ms: f64,
+    /// Sample peak in the 30 ms after it (60 ms in rooms and overheads); `None` for silence.
+    pub level_dbfs: Option<f64>,
+    /// How sure, 0 to 1.
+    pub probability: f64,
+}
+
+/// A trigger knows best: where one fires with a drum, its strokes are that drum's hits.
+pub(crate) fn follow_triggers(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    kit: &Kit,
+    attribution: &mut Attribution,
+) -> Result<()> {
+    for (t, track) in tracks.iter().enumerate() {
+        if !track.is_trigger() {
+            continue;
+        }
+        let trace = material.trace(t)?;
+        let offset = track.offset_ms();
+        let fires: Vec<i64> = trace
+            .onsets
+            .iter()
+            .map(|o| i64::from(o.at_ms) + offset)
+            .collect();
+        let near = |m: usize| {
+            let (first, last) = (kit.moments[m].first_ms, kit.moments[m].last_ms);
+            let at = fires.partition_point(|f| *f < first - TRIGGER_MS);
+            fires.get(at).is_some_and(|f| *f <= last + TRIGGER_MS)
+        };
+        let fired: Vec<bool> = (0..kit.moments.len()).map(near).collect();
+        let count = fired.iter().filter(|f| **f).count();
+        // the drum whose hits agree best with it
+        let score = |d: usize| {
+            let p = &attribution.probability[d];
+            let (mut both, mut own) = (0usize, 0usize);
+            for (p, fired) in p.iter().zip(&fired) {
+                own += usize::from(*p >= OWN);
+                both += usize::from(*p >= OWN && *fired);
+            }
+            2.0 * both as f64 / (own + count).max(1) as f64
+        };
+        let best = (0..kit.drums.len()).max_by(|&a, &b| score(a).total_cmp(&score(b)));
+        let Some(best) = best.filter(|&d| count >= 4 && score(d) >= 0.6) else {
+            continue;
+        };
+        for (p, fired) in attribution.probability[best].iter_mut().zip(&fired) {
+            *p = if *fired { 0.99 } else { (*p * 0.5).min(0.45) };
+        }
+    }
+    Ok(())
+}
+
+/// What the take shows of each drum.
+pub(crate) fn drums(
+    tracks: &[TakeTrack],
+    kit: &Kit,
+    attribution: &Attribution,
+    reference: Option<&Reference>,
+) -> Vec<DrumEvidence> {
+    let decibels = |energy: f32| 10.0 * f64::from(energy.max(1e-16)).log10();
+    kit.drums
+        .iter()
+        .enumerate()
+        .map(|(d, (name, drum))| {
+            let p = &attribution.probability[d];
+            let count = p.iter().filter(|p| **p >= OWN).count();
+            let own: f32 = attribution.templates[d][drum.own * BANDS..(drum.own + 1) * BANDS]
+                .iter()
+                .sum();
+            let level = attribution.level[d] * own;
+            let template_db = kit
+                .tracks
+                .iter()
+                .enumerate()
+                .map(|(i, &t)| {
+                    let bands = std::array::from_fn(|b| {
+                        let a = attribution.templates[d][i * BANDS + b] / own.max(1e-20);
+                        (round_to(decibels(a), 1)) as f32
+                    });
+                    (tracks[t].label.clone(), bands)
+                })
+                .collect();
+            let known = reference.and_then(|r| r.level_db(name));
+            let loudest = kit.rises[drum.own]
+                .iter()
+                .map(|r| r.energy.iter().sum::<f32>())
+                .fold(0.0, f32::max);
+            let most = p.iter().copied().fold(0.0, f32::max);
+            let expected: f64 = p.iter().map(|p| f64::from(*p)).sum();
+            let loudest_db = known.map(|k| round_to(decibels(loudest) - k, 1));
+            DrumEvidence {
+                name: name.clone(),
+                family: drum.family,
+                own: tracks[kit.tracks[drum.own]].label.clone(),
+                level_db: (count > 0).then(|| round_to(decibels(level), 1)),
+                template_db,
+                count,
+                expected: round_to(expected, 2),
+                most: round_to(f64::from(most), 3),
+                loudest_db,
+                played: played(count, f64::from(most), loudest_db),
+            }
+        })
+        .collect()
+}
+
+/// Whether a drum is played, by its hits and by how loud its mic ever gets.
+fn played(count: usize, most: f64, loudest_db: Option<f64>) -> Played {
+    let Some(loudest) = loudest_db else {
+        return if count == 0 {
+            Played::NotSure("no other take shows what its hits sound like".into())
+        } else if most >= 0.9 && count >= 3 {
+            Played::Yes(round_to(most.min(0.95), 2))
+        } else {
+            Played::NotSure("few unclear hits, and no other take to hold them against".into())
+        };
+    };
+    if count >= 3 && most >= 0.9 && loudest > QUIET_DB || count > 0 && most >= 0.97 {
+        return Played::Yes(round_to(most.min(0.99), 2));
+    }
+    // what is heard is as loud as a soft hit: it may be hidden in it
+    if count <= 1 && most < 0.6 && loudest < QUIET_DB {
+        let quiet = ((QUIET_DB - loudest) / 6.0).clamp(0.0, 1.0);
+        let clear = 1.0 - most / 0.6;
+        return Played::No(round_to(0.6 + 0.39 * quiet.max(0.5) * clear, 2));
+    }
+    Played::NotSure(if count > 0 {
+        format!("{count} moments may be hits or bleed")
+    } else {
+        "bleed is as loud as its soft hits".into()
+    })
+}
+
+/// Hits of all tracks inside the window.
+pub(crate) fn tracks(
+    tracks: &[TakeTrack],
+    material: &mut dyn Material,
+    kit: &Kit,
+    attribution: &Attribution,
+    window_ms: Option<(i64, i64)>,
+) -> Result<Vec<TrackEvidence>> {
+    let inside = |at: i64| window_ms.is_some_and(|(from, to)| at >= from && at <= to);
+    let struck = struck(attribution);
+    let mut clicks: Vec<i64> = Vec::new();
+    if let Some(t) = tracks.iter().position(TakeTrack::is_click) {
+        let trace = material.trace(t)?;
+        let offset = tracks[t].offset_ms();
+        clicks.extend(trace.onsets.iter().map(|o| i64::from(o.at_ms) + offset));
+    }
+    let mut all = Vec::new();
+    for (t, track) in tracks.iter().enumerate() {
+        let drum = track
+            .drum()
+            .and_then(|name| kit.drums.iter().position(|(n, _)| *n == name));
+        let mut evidence = TrackEvidence {
+            label: track.label.clone(),
+            drum: drum.map(|d| kit.drums[d].0.clone()),
+            hits: Vec::new(),
+            attributed: drum.is_some() && (kit.drums.len() > 1 || !kit.overheads.is_empty()),
+            unsure: 0,
+            missed: 0.0,
+            tuning: None,
+            tuning_hits: Vec::new(),
+            tuning_tried: 0,
+            metronome: None,
+            unlikely: None,
+        };
+        if let Some(d) = drum {
+            let p = &attribution.probability[d];
+            let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
+            let (mut below, mut sum) = (0.0, 0.0);
+            for (m, &p) in p.iter().enumerate() {
+                let at = attribution.at_ms[d][m];
+                if !inside(at) {
+                    continue;
+                }
+                sum += f64::from(p);
+                if p < BLEED {
+                    below += f64::from(p);
+                }
+                evidence.unsure += usize::from((BLEED..OWN).contains(&p));
+                if p >= OWN {
+                    let here = at - track.offset_ms();
+                    let alone = stands_alone(kit, attribution, m, d);
+                    evidence
+                        .hits
+                        .push(hit(material, t, track, &trace, here, p, alone, level_ms)?);
+                }
+            }
+            evidence.missed = round_to(below / f64::max(sum, 1e-9), 3);
+        } else if matches!(track.family, Family::Overhead | Family::Room) {
+            let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
+            for (at, p) in far_hits(kit, attribution) {
+                if inside(at) {
+                    let here = at - track.offset_ms();
+                    evidence
+                        .hits
+                        .push(hit(material, t, track, &trace, here, p, false, level_ms)?);
+                }
+            }
+            evidence.attributed = !kit.drums.is_empty();
+        }
+        if let Some(d) = drum.filter(|&d| kit.tracks[kit.drums[d].1.own] == t) {
+            evidence.unlikely = unlikely(tracks, material, kit, d)?;
+        }
+        if !matches!(track.family, Family::Utility | Family::Unknown) {
+            let here: Vec<i64> = struck.iter().map(|at| at - track.offset_ms()).collect();
+            let beats: Vec<i64> = clicks.iter().map(|at| at - track.offset_ms()).collect();
+            evidence.metronome = metronome(&*material.trace(t)?, &here, &beats);
+        }
+        all.push(evidence);
+    }
+    Ok(all)
+}
+
+/// When anything was probably struck, in order.
+fn struck(attribution: &Attribution) -> Vec<i64> {
+    let drums = attribution.probability.iter().zip(&attribution.at_ms);
+    let of = |(p, at): (&Vec<f32>, &Vec<i64>)| -> Vec<i64> {
+        let hits = p.iter().zip(at).filter(|(p, _)| **p >= OWN);
+        hits.map(|(_, at)| *at).collect()
+    };
+    let mut all: Vec<i64> = drums.flat_map(of).collect();
+    all.sort_unstable();
+    all
+}
+
+/// Strokes that overheads and rooms are judged by: kick and snare, else any drum, else any onset.
+fn far_hits(kit: &Kit, attribution: &Attribution) -> Vec<(i64, f32)> {
+    let of = |wanted: &dyn Fn(Family) -> bool| -> Vec<(i64, f32)> {
+        (0..kit.moments.len())
+            .filter_map(|m| {
+                (0..kit.drums.len())
+                    .filter(|&d| {
+                        wanted(kit.drums[d].1.family) && attribution.probability[d][m] >= OWN
+                    })
+                    .map(|d| (attribution.at_ms[d][m], attribution.probability[d][m]))
+                    .min_by_key(|h| h.0)
+            })
+            .collect()
+    };
+    let main = of(&|f| matches!(f, Family::Kick | Family::Snare));
+    if !main.is_empty() {
+        return main;
+    }
+    let any = of(&|_| true);
+    if !any.is_empty() || !kit.drums.is_empty() {
+        return any;
+    }
+    kit.moments.iter().map(|m| (m.first_ms, OWN)).collect()
+}
+
+/// Whether nothing but this drum was struck around a moment.
+pub(crate) fn stands_alone(kit: &Kit, attribution: &Attribution, m: usize, drum: usize) -> bool {
+    let free = |before: Option<usize>| {
+        before.and_then(|i| kit.moments.get(i)).is_none_or(|o| {
+            let here = &kit.moments[m];
+            (here.first_ms - o.last_ms)
+                .abs()
+                .min((o.first_ms - here.last_ms).abs())
+                > ALONE_MS
+        })
+    };
+    free(m.checked_sub(1))
+        && free(Some(m + 1))
+        && (0..kit.drums.len()).all(|d| d == drum || attribution.probability[d][m] < BLEED)
+}
+
+#[allow(clippy::too_many_arguments)] // one place, no meaning of its own
+fn hit(
+    material: &mut dyn Material,
+    t: usize,
+    track: &TakeTrack,
+    trace: &Trace,
+    at_ms: i64,
+    probability: f32,
+    alone: bool,
+    level_ms: usize,
+) -> Result<Hit> {
+    let rate = f64::from(track.rate_hz.max(1));
+    let mut exact = at_ms as f64;
+    if alone {
+        let before = ((place::SETTLE_S + place::AROUND_S) * rate).round() as i64;
+        let frames = before as usize + (place::AROUND_S * rate).round() as usize;
+        let first = (at_ms as f64 / 1000.0 * rate).round() as i64 - before;
+        let mut sound = material.samples(t, first, frames)?;
+        if let Some(found) = (!sound.is_empty())
+            .then(|| sound.swap_remove(0))
+            .and_then(|x| place::refine(x, track.rate_hz))
+        {
+            exact = round_to((first + found as i64) as f64 / rate * 1000.0, 2);
+        }
+    }
+    Ok(Hit {
+        at_ms: exact,
+        level_dbfs: trace.peak_dbfs(exact.floor() as i64, level_ms),
+        probability: round_to(f64::from(probability), 3),
+    })
+}

@@ -1,0 +1,10 @@
+//! When something was struck: traces, onsets, moments, hits.
+
+pub(crate) mod bank;
+pub(crate) mod hits;
+pub(crate) mod metronome;
+pub(crate) mod moments;
+pub(crate) mod onset;
+pub(crate) mod place;
+pub(crate) mod trace;
+pub(crate) mod window;

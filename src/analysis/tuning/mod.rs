@@ -1,0 +1,7 @@
+//! What each drum is tuned to, and how it drifts.
+
+pub(crate) mod decimate;
+pub(crate) mod drift;
+pub(crate) mod fade;
+pub(crate) mod modes;
+pub(crate) mod pitch;

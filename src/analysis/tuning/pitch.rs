@@ -1,0 +1,364 @@
+//! What a drum is tuned to: fundamental, next ringing partial, ring time.
+//!
+//! The pitch of a drum falls after the stroke (tension modulation; Marogna, Avanzin, Bank, DAFx-10),
+//! so the window is fixed: 20 to 150 ms after the stroke, and for the settled pitch 200 to 500 ms.
+
+use serde::{Deserialize, Serialize};
+
+use crate::analysis::tuning::decimate::Decimator;
+use crate::analysis::tuning::fade::{Fade, fade};
+use crate::analysis::tuning::modes::{Mode, modes};
+use crate::session::Family;
+use crate::units::round_to;
+
+/// Where the pitch is read, in seconds after the stroke.
+pub(crate) const EARLY_S: (f64, f64) = (0.020, 0.150);
+/// Where it has settled.
+pub(crate) const SETTLED_S: (f64, f64) = (0.200, 0.500);
+/// A partial this far under the strongest ring in the range does not make a fundamental.
+const UNDER_DB: f64 = 10.0;
+/// A fundamental this far under the strongest ring of any partial is none.
+const FAINT_DB: f64 = 40.0;
+/// Values of several hits within this ratio are one partial.
+const SAME: f64 = 0.05;
+/// Hits that a tuning needs, and the share of them that must agree.
+pub const LEAST_HITS: usize = 3;
+const LEAST_SHARE: f64 = 0.6;
+
+/// Where a drum's fundamental lies, in hertz; `None` for what has none.
+pub(crate) fn range_hz(family: Family) -> Option<(f64, f64)> {
+    match family {
+        Family::Kick => Some((32.0, 120.0)),
+        Family::Snare => Some((130.0, 420.0)),
+        Family::Tom => Some((55.0, 230.0)),
+        _ => None,
+    }
+}
+
+/// The pitch of one hit.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HitTuning {
+    /// Early pitch of the fundamental.
+    pub fundamental_hz: f64,
+    /// Time for 60 dB of the fundamental.
+    pub ring_s: f64,
+    /// The strongest ring at 1.4 to 2.3 times the fundamental.
+    pub next_partial_hz: Option<f64>,
+    /// Its time for 60 dB.
+    pub next_ring_s: Option<f64>,
+    /// Its ring over that of the fundamental, in decibels.
+    pub next_level_db: Option<f64>,
+    /// The fundamental 200 to 500 ms after the stroke, where nothing was struck until then.
+    pub settled_hz: Option<f64>,
+    /// How fast it fades at first and later.
+    pub fade: Fade,
+    /// How hard, for comparing takes: energy in the own mic over 10 ms.
+    pub force_db: Option<f64>,
+}
+
+/// Tuning over hits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Tuning {
+    /// Median early pitch of the fundamental, in steps of 0.1 Hz.
+    pub fundamental_hz: f64,
+    /// Its spread: 1.4826 × the median deviation.
+    pub spread_hz: f64,
+    /// Median of the next ringing partial.
+    pub next_partial_hz: Option<f64>,
+    /// How many of the hits show it, 0 to 1.
+    pub next_share: f64,
+    /// Its level over the fundamental's ring, in decibels.
+    pub next_level_db: Option<f64>,
+    /// Time for 60 dB of the fundamental, in seconds.
+    pub ring_s: f64,
+    /// Time for 60 dB of the next partial.
+    pub next_ring_s: Option<f64>,
+    /// Where the pitch has settled.
+    pub settled_hz: Option<f64>,
+    /// How fast the fundamental fades at first and later: medians over the hits with room for it.
+    pub fade: Fade,
+    /// Hits that agree.
+    pub hits: usize,
+    /// Hits that had room enough to be heard.
+    pub tried: usize,
+    /// 0 to 1; 0.5 and more is to be acted on.
+    pub confidence: f64,
+    /// Why not, where the confidence is below 0.5.
+    pub reason: Option<String>,
+}
+
+/// A stroke's sound from its start on: how much was free of other strokes.
+pub(crate) struct Piece<'a> {
+    /// From [`Decimator::margin`] before the stroke on, at the track's rate.
+    pub sound: &'a [f64],
+    /// Seconds until the next stroke of any drum.
+    pub free_s: f64,
+}
+
+/// Fundamental and next partial among modes: the lowest that rings within 10 dB of the strongest in
+/// the range, or the stronger of a split pair.
+fn pitch(modes: &[Mode], range_hz: (f64, f64)) -> Option<(Mode, Option<Mode>)> {
+    let inside: Vec<&Mode> = modes
+        .iter()
+        .filter(|m| m.dies_away() && m.freq_hz >= range_hz.0 && m.freq_hz <= range_hz.1)
+        .collect();
+    let strongest = |list: &mut dyn Iterator<Item = &Mode>| {
+        list.copied()
+            .max_by(|a, b| a.ring_db().total_cmp(&b.ring_db()))
+    };
+    let top = strongest(&mut inside.iter().copied())?.ring_db();
+    if top < strongest(&mut modes.iter())?.ring_db() - FAINT_DB {
+        return None;
+    }
+    let lowest = inside.iter().find(|m| m.ring_db() > top - UNDER_DB)?;
+    let fundamental = strongest(
+        &mut inside
+            .iter()
+            .copied()
+            .filter(|m| (m.freq_hz / lowest.freq_hz - 1.0).abs() < 0.06),
+    )?;
+    let next = strongest(&mut modes.iter().filter(|m| {
+        let times = m.freq_hz / fundamental.freq_hz;
+        m.dies_away() && times > 1.4 && times < 2.3 && m.ring_db() > fundamental.ring_db() - 40.0
+    }));
+    Some((fundamental, next))
+}
+
+/// The pitch of one stroke; `None` where nothing rings in the range or the stroke had less room than
+/// the early window.
+pub(crate) fn hit_tuning(
+    piece: &Piece,
+    decimator: &Decimator,
+    range_hz: (f64, f64),
+) -> Option<HitTuning> {
+    if piece.free_s < EARLY_S.1 {
+        return None;
+    }
+    let low = decimator.run(piece.sound);
+    let rate = decimator.rate_hz();
+    let window = |(from, to): (f64, f64)| {
+        let from = (from * rate).round() as usize;
+        let to = (to * rate).round() as usize;
+        low.get(from..to)
+    };
+    let early = window(EARLY_S)?;
+    let (fundamental, next) = pitch(&modes(early, rate), range_hz)?;
+    let settled_hz = (piece.free_s >= SETTLED_S.1)
+        .then(|| window(SETTLED_S))
+        .flatten()
+        .and_then(|sound| {
+            modes(sound, rate)
+                .into_iter()
+                .filter(|m| m.dies_away() && (m.freq_hz / fundamental.freq_hz).ln().abs() < 0.15)
+                .max_by(|a, b| a.ring_db().total_cmp(&b.ring_db()))
+        })
+        .map(|m| m.freq_hz);
+    Some(HitTuning {
+        fundamental_hz: round_to(fundamental.freq_hz, 2),
+        ring_s: round_to(fundamental.t60_s, 3),
+        next_partial_hz: next.map(|m| round_to(m.freq_hz, 2)),
+        next_ring_s: next.map(|m| round_to(m.t60_s, 3)),
+        next_level_db: next.map(|m| round_to(m.ring_db() - fundamental.ring_db(), 2)),
+        settled_hz: settled_hz.map(|f| round_to(f, 2)),
+        fade: window((EARLY_S.0, piece.free_s.min(SETTLED_S.1)))
+            .map(|sound| fade(sound, rate, fundamental.freq_hz))
+            .unwrap_or_default(),
+        force_db: None,
+    })
+}
+
+/// The pitch of one stroke that begins at the first sample of `sound`, with nothing else struck for
+/// `free_s` seconds.
+#[doc(hidden)]
+pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Option<HitTuning> {
+    let decimator = Decimator::new(rate_hz);
+    let mut padded = vec![0.0; decimator.margin()];
+    padded.extend(sound);
+    padded.resize(padded.len() + decimator.margin(), 0.0);
+    let piece = Piece {
+        sound: &padded,
+        free_s,
+    };
+    hit_tuning(&piece, &decimator, range_hz(family)?)
+}
+
+/// Median; `None` of nothing.
+pub(crate) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    match values.len() {
+        0 => None,
+        n if n % 2 == 1 => Some(values[middle]),
+        _ => Some(0.5 * (values[middle - 1] + values[middle])),
+    }
+}
+
+/// The value that most others agree with to 5 %.
+fn vote(values: &[f64]) -> Option<f64> {
+    let support = |f: f64| values.iter().filter(|v| (*v / f).ln().abs() < SAME).count();
+    values
+        .iter()
+        .copied()
+        .max_by(|&a, &b| support(a).cmp(&support(b)).then(b.total_cmp(&a)))
+}
+
+/// One tuning from many hits: the best supported pitch, and medians of the hits that have it.
+/// `None` where no hit had a pitch.
+pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
+    let all: Vec<f64> = hits.iter().map(|h| h.fundamental_hz).collect();
+    let best = vote(&all)?;
+    let agree: Vec<&HitTuning> = hits
+        .iter()
+        .filter(|h| (h.fundamental_hz / best).ln().abs() < SAME)
+        .collect();
+    let fundamental = median(agree.iter().map(|h| h.fundamental_hz))?;
+    let spread = 1.4826 * median(agree.iter().map(|h| (h.fundamental_hz - fundamental).abs()))?;
+    let with_next: Vec<(&HitTuning, f64)> = agree
+        .iter()
+        .filter_map(|h| Some((*h, h.next_partial_hz? / h.fundamental_hz)))
+        .collect();
+    let ratios: Vec<f64> = with_next.iter().map(|x| x.1).collect();
+    let next: Vec<&HitTuning> = vote(&ratios)
+        .map(|best| {
+            with_next
+                .iter()
+                .filter(|(_, r)| (r / best).ln().abs() < SAME)
+                .map(|x| x.0)
+                .collect()
+        })
+        .unwrap_or_default();
+    let share = agree.len() as f64 / hits.len().max(tried).max(1) as f64;
+    // three hits are just enough, eight leave little doubt
+    let enough = (agree.len() as f64 / 5.0).sqrt().min(1.0);
+    let confidence = (share.min(1.0) * (0.4 + 0.6 * enough)).min(0.99);
+    let reason = if agree.len() < LEAST_HITS {
+        Some(format!("only {} hits with room enough", agree.len()))
+    } else if share < LEAST_SHARE {
+        Some(format!(
+            "no clear fundamental: {} of {} hits agree",
+            agree.len(),
+            hits.len().max(tried)
+        ))
+    } else {
+        None
+    };
+    let confidence = if reason.is_some() {
+        confidence.min(0.45)
+    } else {
+        confidence.max(0.5)
+    };
+    Some(Tuning {
+        fundamental_hz: round_to(fundamental, 1),
+        spread_hz: round_to(spread, 1),
+        next_partial_hz: median(next.iter().filter_map(|h| h.next_partial_hz))
+            .map(|f| round_to(f, 1)),
+        next_share: round_to(next.len() as f64 / agree.len() as f64, 2),
+        next_level_db: median(next.iter().filter_map(|h| h.next_level_db)).map(|l| round_to(l, 1)),
+        ring_s: round_to(median(agree.iter().map(|h| h.ring_s))?, 2),
+        next_ring_s: median(next.iter().filter_map(|h| h.next_ring_s)).map(|t| round_to(t, 2)),
+        settled_hz: median(agree.iter().filter_map(|h| h.settled_hz)).map(|f| round_to(f, 1)),
+        fade: Fade {
+            early_s: median(agree.iter().filter_map(|h| h.fade.early_s)).map(|t| round_to(t, 2)),
+            late_s: median(agree.iter().filter_map(|h| h.fade.late_s)).map(|t| round_to(t, 2)),
+        },
+        hits: agree.len(),
+        tried: tried.max(hits.len()),
+        confidence: round_to(confidence, 2),
+        reason,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::testbed::{Drum, Rng};
+
+    const RATE: u32 = 48_000;
+
+    fn drum(fundamental_hz: f64, t60_s: f64) -> Drum {
+        Drum {
+            fundamental_hz,
+            ratios: vec![1.0, 1.593, 2.136],
+            t60_s: vec![t60_s, t60_s * 0.7, t60_s * 0.4],
+            gains: vec![1.0, 0.5, 0.3],
+            glide: 0.0,
+            stick: 0.4,
+            wires: 0.0,
+        }
+    }
+
+    fn hear(sound: &[f64], free_s: f64, family: Family) -> Option<HitTuning> {
+        tune_hit(sound, RATE, free_s, family)
+    }
+
+    #[test]
+    fn a_snare_at_250_hz_is_read_to_a_third_of_a_hertz() {
+        let mut rng = Rng::new(7);
+        for _ in 0..20 {
+            let f = rng.uniform(225.0, 275.0);
+            let sound = drum(f, 0.25).stroke(&mut rng, f64::from(RATE), 0.6);
+            let hit = hear(&sound, 0.16, Family::Snare).expect("a pitch");
+            assert!((hit.fundamental_hz - f).abs() < 0.3, "{f} {hit:?}");
+            assert!((hit.ring_s / 0.25 - 1.0).abs() < 0.05, "{hit:?}");
+            let next = hit.next_partial_hz.expect("a partial");
+            assert!((next / f - 1.593).abs() < 0.01, "{f} {hit:?}");
+        }
+    }
+
+    #[test]
+    fn a_glide_is_told_from_the_settled_pitch() {
+        let mut rng = Rng::new(3);
+        let mut tom = drum(110.0, 0.9);
+        tom.glide = 0.15;
+        let sound = tom.stroke(&mut rng, f64::from(RATE), 0.8);
+        let hit = hear(&sound, 0.7, Family::Tom).expect("a pitch");
+        let settled = hit.settled_hz.expect("it had room");
+        assert!((settled - 110.0).abs() < 0.5, "{hit:?}");
+        assert!(hit.fundamental_hz > settled - 0.1, "{hit:?}");
+    }
+
+    #[test]
+    fn silence_a_high_tone_and_a_stroke_without_room_have_no_pitch() {
+        let tone: Vec<f64> = (0..RATE)
+            .map(|i| (std::f64::consts::TAU * 1000.0 * f64::from(i) / f64::from(RATE)).sin())
+            .collect();
+        assert_eq!(hear(&vec![0.0; 48_000], 1.0, Family::Snare), None);
+        assert_eq!(hear(&tone, 1.0, Family::Snare), None);
+        let sound = drum(250.0, 0.25).stroke(&mut Rng::new(1), f64::from(RATE), 0.6);
+        assert_eq!(hear(&sound, 0.14, Family::Snare), None);
+        assert_eq!(pool(&[], 4), None);
+    }
+
+    #[test]
+    fn a_take_needs_three_hits_that_agree() {
+        let hit = |f: f64| HitTuning {
+            fundamental_hz: f,
+            ring_s: 0.3,
+            next_partial_hz: None,
+            next_ring_s: None,
+            next_level_db: None,
+            settled_hz: None,
+            fade: Fade::default(),
+            force_db: None,
+        };
+        let of = |list: &[f64]| {
+            pool(
+                &list.iter().map(|&f| hit(f)).collect::<Vec<_>>(),
+                list.len(),
+            )
+        };
+        let sure = of(&[200.0, 201.0, 200.5, 320.0]).expect("a pitch");
+        assert!(
+            sure.confidence >= 0.5 && sure.fundamental_hz == 200.5,
+            "{sure:?}"
+        );
+        for list in [&[200.0, 201.0][..], &[200.0, 240.0, 300.0, 150.0, 201.0]] {
+            let unsure = of(list).expect("a pitch");
+            assert!(
+                unsure.confidence < 0.5 && unsure.reason.is_some(),
+                "{unsure:?}"
+            );
+        }
+    }
+}

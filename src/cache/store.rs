@@ -1,0 +1,479 @@
+//! What a run remembers in `DIR/.batterhead/`: the lock, measurements by content, finished outputs.
+//!
+//! All of it is sealed: a kept result, or a line of the journal, begins with its own SHA-256. What
+//! does not hold is as good as absent, so a torn write or a flipped bit costs work, never truth.
+
+use std::collections::{BTreeMap, HashMap};
+use std::fs::{self, File};
+use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use crate::error::{Error, Kind, Result, plain, printable};
+use crate::output::publish::{Outbox, hex};
+
+pub use crate::cache::key::{Key, Origin};
+
+/// The folder inside the output folder.
+pub const FOLDER: &str = ".batterhead";
+
+const JOURNAL: &str = "journal.jsonl";
+/// The folder of kept results.
+const CACHE: &str = "cache";
+
+/// A finished output, so that the next run need not make it again.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Done {
+    /// Relative to the output folder, with `/`.
+    pub path: String,
+    /// All that it was made from.
+    pub origin: Origin,
+    /// Of the file as it was published.
+    pub sha256: String,
+    /// What was measured on it, as JSON.
+    pub figures: serde_json::Value,
+}
+
+/// The memory of an output folder, or of a folder that is thrown away.
+pub struct Store {
+    root: PathBuf,
+    outbox: Outbox,
+    journal: Mutex<Journal>,
+    told: Mutex<Told>,
+    /// Nothing was kept in it when it was opened.
+    fresh: bool,
+    _lock: Option<File>,
+    _thrown_away: Option<tempfile::TempDir>,
+}
+
+/// Lines of finished outputs. They stay in the file, and are read again when asked for: of a long
+/// session they would not fit in memory.
+struct Journal {
+    file: File,
+    /// Path of each output → where its last line begins, and its length.
+    lines: HashMap<String, (u64, usize)>,
+    length: u64,
+    /// The last line may not be whole.
+    torn: bool,
+}
+
+impl Journal {
+    /// With all lines of the file that hold, and the error that ended the reading.
+    fn read(file: File) -> (Self, Option<std::io::Error>) {
+        let mut journal = Self {
+            file,
+            lines: HashMap::new(),
+            length: 0,
+            torn: false,
+        };
+        let mut reader = BufReader::new(&journal.file);
+        let mut line = Vec::new();
+        loop {
+            line.clear();
+            match reader.read_until(b'\n', &mut line) {
+                Ok(0) => return (journal, None),
+                Ok(_) => {}
+                Err(error) => return (journal, Some(error)),
+            }
+            journal.torn = line.pop_if(|last| *last == b'\n').is_none();
+            if let Some(done) = parse(&line) {
+                let place = (journal.length, line.len());
+                journal.lines.insert(done.path, place);
+            }
+            journal.length += line.len() as u64 + u64::from(!journal.torn);
+        }
+    }
+
+    fn get(&mut self, path: &str) -> Option<Done> {
+        let &(at, length) = self.lines.get(path)?;
+        let mut line = vec![0; length];
+        self.file.seek(SeekFrom::Start(at)).ok()?;
+        self.file.read_exact(&mut line).ok()?;
+        parse(&line)
+    }
+
+    /// Appends a line and flushes it to the disk.
+    fn note(&mut self, done: &Done) -> std::io::Result<()> {
+        let line = sealed(&serde_json::to_vec(done)?, b' ');
+        let mut text = Vec::with_capacity(line.len() + 2);
+        text.extend(self.torn.then_some(b'\n'));
+        let at = self.length + text.len() as u64;
+        text.extend(&line);
+        text.push(b'\n');
+        // What a failed write leaves behind is not known: the length is asked for anew.
+        self.torn = true;
+        let written = self.file.write_all(&text);
+        self.length = self.file.metadata()?.len();
+        written?;
+        self.torn = false;
+        self.lines.insert(done.path.clone(), (at, line.len()));
+        self.file.sync_data()
+    }
+}
+
+fn parse(line: &[u8]) -> Option<Done> {
+    serde_json::from_slice(unsealed(line, b' ')?).ok()
+}
+
+/// What a person should know of the memory.
+#[derive(Default)]
+struct Told {
+    warnings: Vec<String>,
+    /// Reason → how many outputs are made again, and the first of them.
+    again: BTreeMap<String, (usize, Vec<String>)>,
+}
+
+impl Store {
+    /// Takes the lock of the output folder `dir` and reads what was finished before.
+    pub fn open(dir: &Path) -> Result<Self> {
+        Self::locked(dir).map_err(|error| match error.kind {
+            // Without its memory a run cannot keep what it promises.
+            Kind::File => Error {
+                kind: Kind::Environment,
+                ..error
+            },
+            _ => error,
+        })
+    }
+
+    fn locked(dir: &Path) -> Result<Self> {
+        let outbox = Outbox::open(dir)?.inside(FOLDER)?;
+        let mut told = Told::default();
+        let lock = lock(&outbox, dir, &mut told.warnings)?;
+        crate::output::publish::sweep(dir)?;
+        let root = outbox.root().to_owned();
+        let (journal, error) = Journal::read(outbox.keep(Path::new(JOURNAL))?);
+        if let Some(error) = error {
+            let lost = Error::reading(&root.join(JOURNAL), &error);
+            told.warnings
+                .push(format!("{lost}; finished work may be done again"));
+        }
+        Ok(Self {
+            fresh: !root.join(CACHE).exists(),
+            outbox,
+            root,
+            journal: Mutex::new(journal),
+            told: Mutex::new(told),
+            _lock: Some(lock),
+            _thrown_away: None,
+        })
+    }
+
+    /// A memory that is gone when it is dropped: for commands that store nothing.
+    pub fn passing() -> Result<Self> {
+        let folder = tempfile::Builder::new()
+            .prefix("batterhead-")
+            .tempdir()
+            .map_err(|e| {
+                let reason = format!("no temporary folder can be made: {}", plain(&e));
+                Error::new(Kind::Environment, reason)
+                    .at(&std::env::temp_dir())
+                    .hint("name a folder that can be written in TMPDIR")
+            })?;
+        let outbox = Outbox::open(folder.path())?.inside(FOLDER)?;
+        let (journal, _) = Journal::read(outbox.keep(Path::new(JOURNAL))?);
+        Ok(Self {
+            root: outbox.root().to_owned(),
+            outbox,
+            journal: Mutex::new(journal),
+            told: Mutex::default(),
+            fresh: true,
+            _lock: None,
+            _thrown_away: Some(folder),
+        })
+    }
+
+    fn path(&self, key: &Key, ending: &str) -> String {
+        let (folder, name) = key.parts();
+        format!("{CACHE}/{folder}/{name}.{ending}")
+    }
+
+    /// Whether nothing was kept before this run: to look for something is in vain then.
+    pub fn is_fresh(&self) -> bool {
+        self.fresh
+    }
+
+    /// A result kept before. A file that cannot be read or understood is no result.
+    pub fn get<T: DeserializeOwned>(&self, key: &Key) -> Option<T> {
+        serde_json::from_slice(&self.read(key, "json")?).ok()
+    }
+
+    /// Keeps a result. Where that fails the result is none the worse, and the next run finds it out
+    /// again; only what stops the whole run is an error.
+    pub fn put(&self, key: &Key, value: &impl Serialize) -> Result<()> {
+        self.tolerate(self.keep(key, value))
+    }
+
+    /// Keeps a result that this run is going to ask for.
+    pub fn keep(&self, key: &Key, value: &impl Serialize) -> Result<()> {
+        let bytes = serde_json::to_vec(value)
+            .map_err(|e| Error::new(Kind::File, format!("a result cannot be stored: {e}")))?;
+        self.write(key, "json", &bytes)
+    }
+
+    /// Bytes kept before.
+    pub fn get_bytes(&self, key: &Key) -> Option<Vec<u8>> {
+        self.read(key, "bin")
+    }
+
+    /// Keeps bytes.
+    pub fn put_bytes(&self, key: &Key, bytes: &[u8]) -> Result<()> {
+        self.write(key, "bin", bytes)
+    }
+
+    fn read(&self, key: &Key, ending: &str) -> Option<Vec<u8>> {
+        let bytes = fs::read(self.root.join(self.path(key, ending))).ok()?;
+        unsealed(&bytes, b'\n').map(<[u8]>::to_vec)
+    }
+
+    fn write(&self, key: &Key, ending: &str, bytes: &[u8]) -> Result<()> {
+        let path = self.path(key, ending);
+        self.outbox
+            .write(Path::new(&path), &sealed(bytes, b'\n'))
+            .map(drop)
+    }
+
+    /// The output `path` as finished before from the same origin, with its figures; whether the file
+    /// is still there and whole is for the caller to see.
+    pub fn done(&self, path: &str, origin: &Origin) -> Option<Done> {
+        let done = self.journal().get(path)?;
+        if !done.origin.same(origin) {
+            self.again(path, &origin.changed_since(&done.origin));
+            return None;
+        }
+        Some(done)
+    }
+
+    /// Every output that was ever noted as finished.
+    pub fn noted(&self) -> Vec<String> {
+        self.journal().lines.keys().cloned().collect()
+    }
+
+    /// Notes that a finished output is made again, and why.
+    pub fn again(&self, path: &str, why: &str) {
+        let mut told = self.told();
+        let (count, first) = told.again.entry(why.to_owned()).or_default();
+        *count += 1;
+        if first.len() < 3 {
+            first.push(path.to_owned());
+        }
+    }
+
+    /// Notes a finished output at once, so that a crash after it costs nothing.
+    pub fn note(&self, done: Done) -> Result<()> {
+        let noted = self.journal().note(&done);
+        self.tolerate(noted.map_err(|e| Error::writing(&self.root.join(JOURNAL), &e)))
+    }
+
+    /// A memory that cannot be kept costs the next run time, and this one nothing.
+    fn tolerate(&self, kept: Result<()>) -> Result<()> {
+        match kept {
+            Err(error) if error.kind == Kind::File => {
+                let mut told = self.told();
+                if told.warnings.len() < 3 {
+                    told.warnings.push(format!(
+                        "{error}; the next run will have to do this work again"
+                    ));
+                }
+                Ok(())
+            }
+            kept => kept,
+        }
+    }
+
+    /// Warnings about the memory itself, and which outputs were made again and why. Once asked for,
+    /// they are gone.
+    pub fn tell(&self) -> (Vec<String>, Vec<String>) {
+        let Told { warnings, again } = std::mem::take(&mut *self.told());
+        let again = again.into_iter().map(|(why, (count, first))| {
+            let more = if count > first.len() { ", …" } else { "" };
+            format!(
+                "made again, since {why}: {count} outputs: {}{more}",
+                first.join(", ")
+            )
+        });
+        (warnings, again.collect())
+    }
+
+    fn journal(&self) -> MutexGuard<'_, Journal> {
+        self.journal.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn told(&self) -> MutexGuard<'_, Told> {
+        self.told.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Bytes with their SHA-256 in front.
+fn sealed(bytes: &[u8], between: u8) -> Vec<u8> {
+    let mut sealed = hex(&Sha256::digest(bytes)).into_bytes();
+    sealed.push(between);
+    sealed.extend_from_slice(bytes);
+    sealed
+}
+
+/// What was sealed, if it still holds.
+fn unsealed(sealed: &[u8], between: u8) -> Option<&[u8]> {
+    let (seal, rest) = sealed.split_at_checked(64)?;
+    let (first, bytes) = rest.split_first()?;
+    let holds = *first == between && hex(&Sha256::digest(bytes)).as_bytes() == seal;
+    holds.then_some(bytes)
+}
+
+/// Takes the lock: it dies with the process, so a crash leaves none behind.
+fn lock(outbox: &Outbox, dir: &Path, warnings: &mut Vec<String>) -> Result<File> {
+    let mut file = outbox.keep(Path::new("lock"))?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(fs::TryLockError::WouldBlock) => {
+            let mut holder = String::new();
+            let _ = (&mut file).take(1000).read_to_string(&mut holder); // only for the message
+            let holder = holder.lines().next().unwrap_or("an unknown process");
+            let reason = format!(
+                "another run holds this output folder: {}",
+                printable(holder)
+            );
+            return Err(Error::new(Kind::Locked, reason)
+                .at(dir)
+                .hint("wait until it has finished, or give another folder with --out"));
+        }
+        Err(fs::TryLockError::Error(_)) => warnings.push(
+            "the file system of the output folder has no locks: see that no second run uses it"
+                .to_owned(),
+        ),
+    }
+    let host = fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
+    let text = format!("process {} on {}\n", std::process::id(), host.trim());
+    file.set_len(0)
+        .and_then(|()| file.write_all(text.as_bytes()))
+        .map_err(|e| Error::writing(&outbox.root().join("lock"), &e))?;
+    Ok(file)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn origin(source: &str) -> Origin {
+        Origin::new().with("the source", &source)
+    }
+
+    fn done(path: &str) -> Done {
+        Done {
+            path: path.to_owned(),
+            origin: origin("a"),
+            sha256: "00".to_owned(),
+            figures: serde_json::json!({"gain_db": 1.5}),
+        }
+    }
+
+    fn finds(store: &Store, path: &str) -> bool {
+        store.done(path, &origin("a")).is_some()
+    }
+
+    #[test]
+    fn a_torn_last_line_of_the_journal_is_ignored_and_the_rest_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        Store::open(folder.path())
+            .unwrap()
+            .note(done("stems/a.wav"))
+            .unwrap();
+        let journal = folder.path().join(FOLDER).join(JOURNAL);
+        let whole = fs::read(&journal).unwrap();
+        for cut in 0..whole.len() {
+            let mut bytes = whole.clone();
+            bytes.extend_from_slice(&whole[..cut]);
+            fs::write(&journal, bytes).unwrap();
+            let store = Store::open(folder.path()).unwrap();
+            assert!(finds(&store, "stems/a.wav"));
+            store.note(done("stems/b.wav")).unwrap();
+            drop(store);
+            let store = Store::open(folder.path()).unwrap();
+            assert!(finds(&store, "stems/b.wav"), "cut at {cut}");
+        }
+    }
+
+    #[test]
+    fn a_flipped_bit_in_the_journal_or_a_kept_result_is_never_believed() {
+        let folder = tempfile::tempdir().unwrap();
+        let key = Key::of("a", &1);
+        let store = Store::open(folder.path()).unwrap();
+        store.note(done("stems/a.wav")).unwrap();
+        store.put(&key, &"1.5 dB").unwrap();
+        let kept = store.root.join(store.path(&key, "json"));
+        drop(store);
+        let journal = folder.path().join(FOLDER).join(JOURNAL);
+        for path in [&journal, &kept] {
+            let whole = fs::read(path).unwrap();
+            for at in 0..whole.len() {
+                let mut bytes = whole.clone();
+                bytes[at] ^= 4;
+                fs::write(path, bytes).unwrap();
+                let store = Store::open(folder.path()).unwrap();
+                let (line, result) = (finds(&store, "stems/a.wav"), store.get::<String>(&key));
+                assert_eq!(line, path != &journal, "{at}");
+                assert_eq!(result.is_some(), path == &journal, "{at}");
+            }
+            fs::write(path, whole).unwrap();
+        }
+    }
+
+    #[test]
+    fn what_changed_is_told_with_the_outputs_it_concerns() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        for i in 0..5 {
+            store.note(done(&format!("stems/{i}.wav"))).unwrap();
+            assert!(
+                store
+                    .done(&format!("stems/{i}.wav"), &origin("b"))
+                    .is_none()
+            );
+        }
+        assert!(store.done("stems/new.wav", &origin("b")).is_none());
+        let (warnings, again) = store.tell();
+        assert!(warnings.is_empty());
+        let [only] = &again[..] else {
+            panic!("{again:?}")
+        };
+        assert!(
+            only.contains("the source changed: 5 outputs: stems/0.wav"),
+            "{only}"
+        );
+    }
+
+    #[test]
+    fn a_second_run_is_told_who_holds_the_folder() {
+        let folder = tempfile::tempdir().unwrap();
+        let first = Store::open(folder.path()).unwrap();
+        let error = Store::open(folder.path()).err().unwrap();
+        assert_eq!(error.kind, Kind::Locked);
+        assert!(error.reason.contains(&std::process::id().to_string()));
+        drop(first);
+        assert!(Store::open(folder.path()).is_ok());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn the_memory_is_never_kept_through_a_link() {
+        let (folder, outside) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let own = folder.path().join(FOLDER);
+        std::os::unix::fs::symlink(outside.path(), &own).unwrap();
+        assert_eq!(
+            Store::open(folder.path()).err().unwrap().kind,
+            Kind::Environment
+        );
+        fs::remove_file(&own).unwrap();
+        fs::create_dir(&own).unwrap();
+        let victim = outside.path().join("victim");
+        fs::write(&victim, "whole").unwrap();
+        std::os::unix::fs::symlink(&victim, own.join(JOURNAL)).unwrap();
+        assert!(Store::open(folder.path()).is_err());
+        assert_eq!(fs::read(&victim).unwrap(), b"whole");
+        assert_eq!(fs::read_dir(outside.path()).unwrap().count(), 1);
+    }
+}

@@ -1,0 +1,265 @@
+//! The end of a run: reports, worksheet and manifest.
+
+use std::path::Path;
+
+use super::record::{RECORD, Record};
+use super::render::Rendered;
+use super::{Job, Outcome, Plan, Work};
+use crate::decide::heard::Heard;
+use crate::error::{Error, Kind, Result};
+use crate::output::layout::Unit;
+use crate::output::publish::{Content, MANIFEST, Manifest, Outbox};
+use crate::report::columns::write_csv;
+use crate::report::page::{self, Excerpt, Subject};
+use crate::report::session::{FailedReport, MixReport, SessionReport};
+use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, write_json};
+
+/// Where the worksheet lies in an output folder.
+pub const WORKSHEET: &str = "worksheet.toml";
+
+/// Sums up what was planned and rendered.
+pub fn outcome(
+    job: &Job<'_>,
+    plan: &Plan,
+    stems: &[Option<Result<Rendered>>],
+    excerpts: &[Option<Excerpt>],
+    mixes: Vec<MixReport>,
+    more_failed: Vec<FailedReport>,
+) -> Outcome {
+    let mut failed: Vec<FailedReport> = job
+        .session
+        .failed
+        .iter()
+        .map(|f| FailedReport {
+            path: PathText::from(&*f.path),
+            reason: f.reason.clone(),
+        })
+        .collect();
+    let mut tracks = Vec::new();
+    let mut subjects = Vec::new();
+    for (i, unit) in job.units.iter().enumerate() {
+        let stem = stems.get(i).and_then(Option::as_ref);
+        let error = match (&plan.measured[unit.track_index], &plan.entries[i], stem) {
+            (Err(error), _, _) | (_, Err(error), _) | (_, _, Some(Err(error))) => Some(error),
+            _ => None,
+        };
+        if let Some(error) = error {
+            // A derived stem of a track that failed adds nothing.
+            if unit.derived.is_none() || plan.measured[unit.track_index].is_ok() {
+                failed.push(failure(unit, error));
+            }
+        }
+        let stem = stem.and_then(|s| s.as_ref().ok());
+        if let Some(report) = track_report(unit, plan, i, stem) {
+            tracks.push(report);
+            subjects.push(subject(
+                unit,
+                plan,
+                stem,
+                excerpts.get(i).cloned().flatten(),
+            ));
+        }
+    }
+    failed.extend(more_failed);
+    let skipped = job
+        .session
+        .skipped
+        .iter()
+        .map(|s| FailedReport {
+            path: PathText::from(&*s.path),
+            reason: s.reason.clone(),
+        })
+        .collect();
+    let notes = job.session.notes.clone();
+    let report = SessionReport::new(&tracks, failed, skipped, notes, mixes);
+    Outcome {
+        report,
+        tracks,
+        subjects,
+    }
+}
+
+fn subject(
+    unit: &Unit<'_>,
+    plan: &Plan,
+    stem: Option<&Rendered>,
+    excerpt: Option<Excerpt>,
+) -> Subject {
+    Subject {
+        report_path: unit.report_path.clone(),
+        label: unit.label().to_owned(),
+        key: unit.key.clone(),
+        before: plan.measured[unit.track_index]
+            .as_ref()
+            .ok()
+            .map(|measured| measured.picture.clone()),
+        after: stem.map(|stem| stem.picture.clone()),
+        excerpt,
+    }
+}
+
+/// An output that could not be made of sources which are well.
+pub fn unmade(path: &str, error: &Error) -> FailedReport {
+    FailedReport {
+        path: PathText::from(Path::new(path)),
+        reason: format!("this output could not be made: {error}"),
+    }
+}
+
+fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
+    let source = &unit.track.sources[0].path;
+    // Where it is not the source that failed, what did.
+    let other = (error.path.as_deref())
+        .filter(|path| path.file_name() != source.file_name())
+        .and_then(Path::file_name);
+    let mut reason = match other {
+        Some(name) => format!("{}: {}", name.to_string_lossy(), error.reason),
+        None => error.reason.clone(),
+    };
+    if let Some(hint) = &error.hint {
+        reason += &format!("; {hint}");
+    }
+    FailedReport {
+        path: PathText::from(&**source),
+        reason,
+    }
+}
+
+fn track_report(
+    unit: &Unit<'_>,
+    plan: &Plan,
+    i: usize,
+    stem: Option<&Rendered>,
+) -> Option<TrackReport> {
+    let measured = plan.measured[unit.track_index].as_ref().ok()?;
+    let entry = plan.entries[i].as_ref().ok()?;
+    let heard: &Heard = &plan.heard[unit.track_index];
+    let sources = unit
+        .track
+        .sources
+        .iter()
+        .zip(&measured.sha256)
+        .map(|(source, sha256)| SourceReport {
+            path: PathText::from(&*source.path),
+            sha256: sha256.clone(),
+            sample_rate_hz: source.info.rate_hz,
+            channels: source.info.channels,
+            channel: source.channel.map(|c| c + 1),
+            bit_depth: source.info.bit_depth,
+            sample_format: source.info.sample_format,
+            frames: source.info.frames,
+            time_reference_samples: source.info.time_reference_samples,
+        });
+    Some(TrackReport {
+        schema: SCHEMA,
+        tool: TOOL,
+        song: unit.song.map(|s| s.slug.clone()),
+        take: unit.take.map(|t| t.slug.clone()),
+        name: unit.name.clone(),
+        mic: unit.track.mic.name().to_owned(),
+        side: unit.track.side,
+        derived_from: unit.derived.as_ref().map(|_| unit.track.name.clone()),
+        sources: sources.collect(),
+        preset: unit.preset.name.clone(),
+        before: measured.levels.clone(),
+        after: stem.map(|s| s.after.clone()),
+        hits: heard.hits.clone(),
+        tuning: heard.tuning.clone(),
+        // Findings are about what was recorded: a derived stem does not repeat them.
+        findings: if unit.derived.is_some() {
+            Vec::new()
+        } else {
+            heard.findings.clone()
+        },
+        decisions: Decisions::from(entry),
+        output: stem.map(|s| s.output.clone()),
+    })
+}
+
+/// Writes the reports into the output folder, the manifest last, and gives that. Without them the
+/// run is not done: whatever hinders them stops it.
+pub fn write(
+    work: &Work<'_>,
+    outbox: &Outbox,
+    outcome: &Outcome,
+    record: &Record,
+    worksheet_of: Option<&Plan>,
+) -> Result<Manifest> {
+    write_all(work, outbox, outcome, record, worksheet_of).map_err(|error| match error.kind {
+        Kind::File | Kind::Scarce => Error {
+            kind: Kind::Environment,
+            ..error
+        },
+        _ => error,
+    })
+}
+
+fn write_all(
+    work: &Work<'_>,
+    outbox: &Outbox,
+    outcome: &Outcome,
+    record: &Record,
+    worksheet_of: Option<&Plan>,
+) -> Result<Manifest> {
+    let mut manifest = Manifest::default();
+    for stem in outcome.tracks.iter().filter_map(|t| t.output.as_ref()) {
+        manifest.insert(&*stem.path, &*stem.sha256);
+    }
+    for output in outcome.report.mixes.iter().flat_map(|mix| &mix.outputs) {
+        manifest.insert(&*output.path, &*output.sha256);
+    }
+    let of_stems = outcome.subjects.iter().filter_map(|s| s.excerpt.as_ref());
+    let of_mixes = outcome.report.mixes.iter();
+    for excerpt in of_stems.chain(of_mixes.filter_map(|mix| mix.excerpt.as_ref())) {
+        manifest.insert(&*excerpt.path, &*excerpt.sha256);
+    }
+    let mut put = |path: &str, content: &Content<'_>| -> Result<()> {
+        let published = outbox.write_from(Path::new(path), content)?;
+        manifest.insert(path, published.sha256);
+        Ok(())
+    };
+    for (track, subject) in outcome.tracks.iter().zip(&outcome.subjects) {
+        put(&subject.report_path, &|sink| write_json(track, sink))?;
+    }
+    put("session.json", &|sink| outcome.write_json(sink))?;
+    put(RECORD, &|sink| write_json(record, sink))?;
+    put("session.csv", &|sink| write_csv(&outcome.tracks, sink))?;
+    if let Some(plan) = worksheet_of {
+        put(WORKSHEET, &|sink| plan.write_worksheet(sink))?;
+    }
+    // Files that were given without a session have no songs and takes to show.
+    if outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some()) {
+        page::files(
+            &outcome.report,
+            &outcome.tracks,
+            &outcome.subjects,
+            worksheet_of.is_some(),
+            put,
+        )?;
+    }
+    work.stop.check()?;
+    outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
+    Ok(manifest)
+}
+
+/// Refuses to write over a worksheet that a person has edited since it was written.
+pub fn check_worksheet(out: &Path) -> Result<()> {
+    let path = out.join(WORKSHEET);
+    let Some(Ok(manifest)) = Manifest::of(out) else {
+        return Ok(());
+    };
+    let Some(written) = manifest.get(WORKSHEET) else {
+        return Ok(());
+    };
+    match crate::output::publish::sha256_file(&path, &|| false) {
+        Ok(Some(found)) if found != written => Err(Error::input(
+            "has been edited since it was written, and would be lost",
+        )
+        .at(&path)
+        .hint(format!(
+            "use it: --worksheet {}; or move it away",
+            path.display()
+        ))),
+        _ => Ok(()),
+    }
+}

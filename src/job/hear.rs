@@ -1,0 +1,427 @@
+//! What was played: the tracks of each take held against each other, then the takes of each set-up.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use super::measure::{self, Measured};
+use super::track::{TrackReader, mend};
+use super::{Job, Work};
+use crate::analysis::{
+    DrumEvidence, Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup,
+    relate, same_sound, sketch,
+};
+use crate::block::Block;
+use crate::cache::store::Key;
+use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
+use crate::error::{Error, Kind, Result};
+use crate::finding::Finding;
+use crate::measure::inspect::confirm_clicks;
+use crate::mix;
+use crate::preset::Step;
+use crate::session::{Song, Take, Track};
+use crate::stage::Stage;
+
+/// A take and those of its tracks that could be measured.
+struct Members<'a> {
+    song: &'a Song,
+    take: &'a Take,
+    /// Index of each track in the session.
+    indices: Vec<usize>,
+    tracks: Vec<&'a Track>,
+    measured: Vec<&'a Measured>,
+    known: Vec<TakeTrack>,
+}
+
+impl Members<'_> {
+    /// Where a track begins, in seconds of the take.
+    fn start_s(&self, track: usize) -> f64 {
+        let known = &self.known[track];
+        known.offset_frames as f64 / f64::from(known.rate_hz)
+    }
+
+    /// All that its evidence depends on.
+    fn keys(&self) -> Vec<(&Key, &str, i64)> {
+        let known = self.measured.iter().zip(&self.known);
+        known
+            .map(|(m, k)| (&m.key, k.label.as_str(), k.offset_frames))
+            .collect()
+    }
+
+    fn samples(&self) -> u64 {
+        self.tracks
+            .iter()
+            .map(|t| t.frames() * t.channels() as u64)
+            .sum()
+    }
+}
+
+/// What one take shows.
+#[derive(Clone, Serialize, Deserialize)]
+struct TakeResult {
+    evidence: TakeEvidence,
+    /// Clicks that no stroke explains, by track.
+    clicks: Vec<Option<Finding>>,
+    /// The track before it in the take that holds the same sound, by track.
+    twins: Vec<Option<(usize, SameSound)>>,
+}
+
+/// One entry a track, in session order; a track that failed has an empty one. A track that cannot be
+/// listened to fails here, and its take is heard without it.
+pub fn hear(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    measured: &mut [Result<Measured>],
+) -> Result<Vec<Heard>> {
+    loop {
+        let takes = members(job, measured);
+        let mut failed = Vec::new();
+        let heard = hear_takes(work, job, measured.len(), &takes, &mut failed)?;
+        if failed.is_empty() {
+            return Ok(heard);
+        }
+        for (index, error) in failed {
+            measured[index] = Err(error);
+        }
+    }
+}
+
+/// The tracks of a take that an error is about: those of its file, or all.
+fn blame(work: &Work<'_>, members: &Members<'_>, error: &Error) -> Vec<(usize, Error)> {
+    let about = |track: &Track| {
+        let at = |source: &crate::session::Source| {
+            error.path.as_deref() == Some(&work.root.join(&source.path))
+        };
+        track.sources.iter().any(at)
+    };
+    let known = members.tracks.iter().any(|track| about(track));
+    let all = members.indices.iter().zip(&members.tracks);
+    all.filter(|(_, track)| !known || about(track))
+        .map(|(&index, _)| (index, error.clone()))
+        .collect()
+}
+
+fn hear_takes(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    tracks: usize,
+    takes: &[Members<'_>],
+    failed: &mut Vec<(usize, Error)>,
+) -> Result<Vec<Heard>> {
+    let mut setups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, members) in takes.iter().enumerate() {
+        setups.entry(&members.take.setup).or_default().push(i);
+    }
+    let references = references(work, takes, &setups, failed)?;
+    let listen = |members: &Members<'_>| {
+        let reference = references.get(members.take.setup.as_str());
+        listen(work, members, reference)
+    };
+    // Heard side by side, and forgotten: what all takes show would not fit in memory together.
+    let together = work.each("listen", takes, Members::samples, |members| {
+        listen(members)?;
+        work.advance(members.samples());
+        Ok(())
+    })?;
+    let mut gated = vec![false; tracks];
+    for unit in job.units {
+        let gates = |step: &Step| matches!(step.stage, Stage::Gate(_));
+        gated[unit.track_index] |= unit.preset.stages.iter().any(gates);
+    }
+    let mut all: Vec<Heard> = (0..tracks).map(|_| Heard::default()).collect();
+    for list in setups.values() {
+        let mut good = Vec::new();
+        let mut results: Vec<TakeResult> = Vec::new();
+        for &i in list {
+            match together[i].clone().and_then(|()| listen(&takes[i])) {
+                Ok(result) => {
+                    good.push(i);
+                    results.push(result);
+                }
+                Err(error) => failed.extend(blame(work, &takes[i], &error)),
+            }
+        }
+        let evidence: Vec<&TakeEvidence> = results.iter().map(|r| &r.evidence).collect();
+        let setup = pool_setup(&evidence);
+        let views: Vec<TakeHeard<'_>> = good
+            .iter()
+            .zip(&results)
+            .map(|(&i, result)| TakeHeard {
+                song: &takes[i].song.slug,
+                slug: &takes[i].take.slug,
+                evidence: &result.evidence,
+                tracks: takes[i]
+                    .tracks
+                    .iter()
+                    .zip(&takes[i].measured)
+                    .zip(&result.clicks)
+                    .zip(&result.twins)
+                    .map(|(((track, measured), click), twin)| Listening {
+                        track,
+                        levels: &measured.levels,
+                        inspection: &measured.inspection,
+                        sha256: &measured.sha256,
+                        click: click.as_ref(),
+                        twin: *twin,
+                    })
+                    .collect(),
+            })
+            .collect();
+        for (&i, found) in good.iter().zip(heard(&views, &setup, job.config)) {
+            for (&index, mut heard) in takes[i].indices.iter().zip(found) {
+                if !gated[index] {
+                    heard.gate_hits = Vec::new();
+                }
+                all[index] = heard;
+            }
+        }
+    }
+    Ok(all)
+}
+
+/// What the takes of each set-up teach each other; one take alone has nothing to learn from.
+fn references<'s>(
+    work: &Work<'_>,
+    takes: &[Members<'_>],
+    setups: &BTreeMap<&'s str, Vec<usize>>,
+    failed: &mut Vec<(usize, Error)>,
+) -> Result<BTreeMap<&'s str, Reference>> {
+    let several = || setups.iter().filter(|(_, list)| list.len() > 1);
+    let members: Vec<&Members<'_>> = several()
+        .flat_map(|(_, list)| list.iter().map(|&i| &takes[i]))
+        .collect();
+    let samples = |members: &&Members<'_>| members.samples();
+    let sketches = work.each("listen", &members, samples, |members| {
+        let key = Key::of("sketch", &members.keys());
+        if let Some(found) = work.store.get::<Vec<DrumEvidence>>(&key) {
+            work.advance(members.samples());
+            return Ok(found);
+        }
+        let drums = sketch(&members.known, &mut Takes::new(work, members))?;
+        work.store.put(&key, &drums)?;
+        work.advance(members.samples());
+        Ok(drums)
+    })?;
+    for (members, sketch) in members.iter().zip(&sketches) {
+        if let Err(error) = sketch {
+            failed.extend(blame(work, members, error));
+        }
+    }
+    let mut sketches = sketches.into_iter();
+    let mut references = BTreeMap::new();
+    for (setup, list) in several() {
+        let drums: Vec<Vec<DrumEvidence>> = sketches
+            .by_ref()
+            .take(list.len())
+            .filter_map(Result::ok)
+            .collect();
+        let drums: Vec<&[DrumEvidence]> = drums.iter().map(Vec::as_slice).collect();
+        references.insert(*setup, Reference::pool(&drums));
+    }
+    Ok(references)
+}
+
+fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'a>> {
+    let mut takes: Vec<Members<'a>> = Vec::new();
+    for (index, (song, take, track)) in job.session.tracks().enumerate() {
+        if !takes.last().is_some_and(|m| std::ptr::eq(m.take, take)) {
+            let (indices, tracks, measured, known) = Default::default();
+            takes.push(Members {
+                song,
+                take,
+                indices,
+                tracks,
+                measured,
+                known,
+            });
+        }
+        if let (Some(members), Ok(measured)) = (takes.last_mut(), &measured[index]) {
+            members.indices.push(index);
+            members.tracks.push(track);
+            members.measured.push(measured);
+        }
+    }
+    for members in &mut takes {
+        members.known = known(&members.tracks);
+    }
+    takes
+}
+
+/// The tracks as evidence knows them, placed by their time references where rates agree.
+fn known(tracks: &[&Track]) -> Vec<TakeTrack> {
+    let times: Vec<_> = tracks
+        .iter()
+        .map(|t| (t.sources[0].info.time_reference_samples, t.frames()))
+        .collect();
+    let one_rate = tracks.windows(2).all(|w| w[0].rate_hz() == w[1].rate_hz());
+    let placed = mix::place(&times);
+    tracks
+        .iter()
+        .zip(placed.offsets)
+        .map(|(track, offset)| TakeTrack {
+            label: track.label.clone(),
+            mic: track.mic.name().to_owned(),
+            family: track.mic.family,
+            side: track.side,
+            rate_hz: track.rate_hz(),
+            frames: track.frames(),
+            offset_frames: if one_rate {
+                i64::try_from(offset).unwrap_or(0)
+            } else {
+                0
+            },
+        })
+        .collect()
+}
+
+/// What a take shows, or what was kept of it.
+fn listen(
+    work: &Work<'_>,
+    members: &Members<'_>,
+    reference: Option<&Reference>,
+) -> Result<TakeResult> {
+    let key = Key::of("listen", &(members.keys(), reference));
+    if let Some(found) = work.store.get(&key) {
+        return Ok(found);
+    }
+    let mut material = Takes::new(work, members);
+    let evidence = relate(&members.known, &mut material, reference)?;
+    let onsets = onsets(members, &mut material)?;
+    let result = TakeResult {
+        clicks: clicks(work, members, &evidence, &onsets)?,
+        twins: twins(members, &onsets, &mut material)?,
+        evidence,
+    };
+    work.store.put(&key, &result)?;
+    Ok(result)
+}
+
+/// Onsets of every track, in seconds of the take.
+fn onsets(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Vec<f64>>> {
+    let of = |track: usize| {
+        let trace = material.trace(track)?;
+        let start_s = members.start_s(track);
+        let at = |o: &crate::analysis::Onset| f64::from(o.at_ms) / 1000.0 + start_s;
+        Ok(trace.onsets.iter().map(at).collect())
+    };
+    (0..members.tracks.len()).map(of).collect()
+}
+
+/// Jumps that are no stroke in any other mic of the take, and no beat of a metronome.
+fn clicks(
+    work: &Work<'_>,
+    members: &Members<'_>,
+    evidence: &TakeEvidence,
+    onsets: &[Vec<f64>],
+) -> Result<Vec<Option<Finding>>> {
+    let of = |track: usize| {
+        let others = onsets.iter().enumerate().filter(|(i, _)| *i != track);
+        let ticks = evidence
+            .tracks
+            .get(track)
+            .and_then(|e| e.metronome.as_ref());
+        let others: Vec<f64> = others
+            .flat_map(|(_, o)| o)
+            .map(|at| at - members.start_s(track))
+            .chain(ticks.into_iter().flat_map(|m| m.at_s.iter().copied()))
+            .collect();
+        let clicks = measure::clicks(work, members.measured[track])?;
+        Ok(confirm_clicks(&clicks, &others))
+    };
+    (0..members.tracks.len()).map(of).collect()
+}
+
+/// Tracks that hold the sound of one before them. Only those with about as many onsets are held
+/// against each other: a copy has as many.
+fn twins(
+    members: &Members<'_>,
+    onsets: &[Vec<f64>],
+    material: &mut Takes<'_, '_>,
+) -> Result<Vec<Option<(usize, SameSound)>>> {
+    let alike = |a: usize, b: usize| {
+        let (few, many) = (
+            onsets[a].len().min(onsets[b].len()),
+            onsets[a].len().max(onsets[b].len()),
+        );
+        few > 0 && many - few <= few / 20
+    };
+    let mut twins = vec![None; members.tracks.len()];
+    for (second, twin) in twins.iter_mut().enumerate() {
+        for first in (0..second).filter(|&first| alike(first, second)) {
+            if let Some(same) = same_sound(&*material.trace(first)?, &*material.trace(second)?) {
+                *twin = Some((first, same));
+                break;
+            }
+        }
+    }
+    Ok(twins)
+}
+
+/// Traces from the store, sound from the sources.
+struct Takes<'w, 'a> {
+    work: &'w Work<'w>,
+    members: &'w Members<'a>,
+    readers: Vec<Option<TrackReader>>,
+    /// Those asked for, as far as [`KEPT_MS`] goes: most are asked for several times.
+    traces: Vec<Option<Arc<Trace>>>,
+    kept_ms: usize,
+}
+
+/// Milliseconds of traces kept at a time, eight bytes each: twenty tracks of a minute.
+const KEPT_MS: usize = 20 * 60_000;
+
+impl<'w, 'a> Takes<'w, 'a> {
+    fn new(work: &'w Work<'w>, members: &'w Members<'a>) -> Self {
+        Self {
+            work,
+            members,
+            readers: members.tracks.iter().map(|_| None).collect(),
+            traces: vec![None; members.tracks.len()],
+            kept_ms: 0,
+        }
+    }
+}
+
+impl Material for Takes<'_, '_> {
+    fn trace(&mut self, track: usize) -> Result<Arc<Trace>> {
+        self.work.stop.check()?;
+        if let Some(kept) = &self.traces[track] {
+            return Ok(kept.clone());
+        }
+        let bytes = self.work.store.get_bytes(&self.members.measured[track].key);
+        let bytes = bytes
+            .ok_or_else(|| Error::new(Kind::File, "its trace is gone from the output folder"))?;
+        let trace = Arc::new(Trace::from_bytes(&bytes)?);
+        if self.kept_ms + trace.len_ms() <= KEPT_MS {
+            self.kept_ms += trace.len_ms();
+            self.traces[track] = Some(trace.clone());
+        }
+        Ok(trace)
+    }
+
+    fn samples(&mut self, track: usize, first: i64, frames: usize) -> Result<Vec<Vec<f64>>> {
+        self.work.stop.check()?;
+        let source = self.members.tracks[track];
+        let reader = match &mut self.readers[track] {
+            Some(reader) => reader,
+            empty => empty.insert(TrackReader::open(self.work.root, source)?),
+        };
+        let mut piece = vec![vec![0.0; frames]; source.channels()];
+        let begin = first.max(0);
+        let mut at = usize::try_from(begin - first).unwrap_or(frames).min(frames);
+        if at == frames || begin as u64 >= source.frames() {
+            return Ok(piece);
+        }
+        reader.seek(begin as u64)?;
+        let mut block = Block::default();
+        while at < frames && reader.read(&mut block, frames - at)? > 0 {
+            mend(&mut block);
+            for (piece, samples) in piece.iter_mut().zip(block.channels()) {
+                piece[at..at + samples.len()].copy_from_slice(samples);
+            }
+            at += block.frames();
+        }
+        Ok(piece)
+    }
+}

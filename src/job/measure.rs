@@ -1,0 +1,244 @@
+//! The first pass over a track: figures, findings of one track, and the trace that hits are found in.
+
+use std::path::Path;
+use std::sync::{Arc, OnceLock};
+use std::time::SystemTime;
+
+use serde::{Deserialize, Serialize};
+
+use super::Work;
+use super::track::{TrackReader, mend};
+use crate::analysis::{Listener, Trace};
+use crate::audio;
+use crate::block::Block;
+use crate::cache::store::Key;
+use crate::error::{Error, Kind, Result};
+use crate::measure::inspect::{Click, Inspection};
+use crate::measure::picture::{Painter, Picture};
+use crate::measure::{Levels, Survey};
+use crate::output::publish::{self, SharedHashing};
+use crate::session::Track;
+
+/// What the first pass found; the trace lies beside it in the store, and the clicks lie there only.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Measured {
+    /// SHA-256 of each source file, in the order of the track.
+    pub sha256: Vec<String>,
+    /// Where this is kept: whatever depends on the samples depends on it.
+    pub key: Key,
+    /// Figures of the source.
+    pub levels: Levels,
+    /// What was found in the samples.
+    pub inspection: Inspection,
+    /// Outline and spectrum.
+    pub picture: Arc<Picture>,
+    /// What each source looked like while its hash was taken, in the order of the track.
+    #[serde(skip)]
+    pub stamps: Vec<Stamp>,
+    /// Set once a stem was made of the same bytes.
+    #[serde(skip)]
+    met: OnceLock<()>,
+}
+
+impl Measured {
+    /// They are asked for once: see [`clicks`].
+    fn without_clicks(mut self) -> Self {
+        self.inspection.clicks = Vec::new();
+        self
+    }
+
+    /// An error if a stem was made of other bytes than were measured.
+    pub fn meet_again(&self, root: &Path, track: &Track, sha256: &[String]) -> Result<()> {
+        for (source, (before, now)) in track.sources.iter().zip(self.sha256.iter().zip(sha256)) {
+            if before != now {
+                return Err(changed(&root.join(&source.path)));
+            }
+        }
+        let _ = self.met.set(());
+        Ok(())
+    }
+
+    /// Whether a stem was made of the same bytes, and nobody has written to them since.
+    pub fn was_met_again(&self, root: &Path, track: &Track) -> bool {
+        // Elsewhere a stamp does not tell that a file was written to and its times were set back.
+        cfg!(unix) && self.met.get().is_some() && self.still_holds(root, track).is_ok()
+    }
+
+    /// An error if a source has been written to since its hash was taken.
+    pub fn still_holds(&self, root: &Path, track: &Track) -> Result<()> {
+        for (source, stamp) in track.sources.iter().zip(&self.stamps) {
+            let path = root.join(&source.path);
+            if Stamp::of(&path)? != *stamp {
+                return Err(changed(&path));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The error of a source that did not hold still.
+pub fn changed(path: &Path) -> Error {
+    Error::file(path, "was changed while it was being read")
+        .hint("wait until nothing writes to it, then run again")
+}
+
+/// What the file system says of a file: where any of it has changed, so may have the content.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stamp {
+    bytes: u64,
+    modified: Option<SystemTime>,
+    /// Device, file, and the last change of either content or properties, in seconds and
+    /// nanoseconds.
+    identity: (u64, u64, i64, i64),
+}
+
+impl Stamp {
+    fn of(path: &Path) -> Result<Self> {
+        let found = std::fs::metadata(path).map_err(|error| match error.kind() {
+            std::io::ErrorKind::NotFound => Error::file(path, "vanished while it was being read")
+                .hint("bring it back, then run again"),
+            _ => Error::reading(path, &error),
+        })?;
+        #[cfg(unix)]
+        let identity = {
+            use std::os::unix::fs::MetadataExt;
+            (found.dev(), found.ino(), found.ctime(), found.ctime_nsec())
+        };
+        #[cfg(not(unix))]
+        let identity = (0, 0, 0, 0);
+        Ok(Self {
+            bytes: found.len(),
+            modified: found.modified().ok(),
+            identity,
+        })
+    }
+}
+
+/// Measures a track, or finds the measurement of the same content again.
+pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
+    let stamp = |source: &crate::session::Source| Stamp::of(&work.root.join(&source.path));
+    let stamps = track
+        .sources
+        .iter()
+        .map(stamp)
+        .collect::<Result<Vec<_>>>()?;
+    let channels: Vec<Option<usize>> = track.sources.iter().map(|s| s.channel).collect();
+    let key = |sha256: &[String]| Key::of("measure", &(sha256, &channels, track.mic.family));
+    let mut known = None;
+    if !work.store.is_fresh() {
+        let hash = |source: &crate::session::Source| hash(work, &work.root.join(&source.path));
+        let sha256 = track.sources.iter().map(hash).collect::<Result<Vec<_>>>()?;
+        let key = key(&sha256);
+        if let Some(found) = work.store.get::<Measured>(&key)
+            && work.store.get_bytes(&key).is_some()
+        {
+            work.advance(track.frames() * track.channels() as u64);
+            let found = Measured { stamps, ..found };
+            found.still_holds(work.root, track)?;
+            return Ok(found.without_clicks());
+        }
+        known = Some(sha256);
+    }
+    // Otherwise the hash is that of the very bytes that are measured.
+    let (survey, trace, picture, sha256) = pass(work, track, known)?;
+    let key = key(&sha256);
+    let (levels, inspection) = survey.finish();
+    let measured = Measured {
+        sha256,
+        key,
+        levels,
+        inspection,
+        picture: Arc::new(picture),
+        stamps,
+        met: OnceLock::new(),
+    };
+    measured.still_holds(work.root, track)?;
+    work.store.put_bytes(&measured.key, &trace.to_bytes())?;
+    work.store.keep(&measured.key, &measured)?;
+    Ok(measured.without_clicks())
+}
+
+/// The clicks that [`measure`] left in the store.
+pub fn clicks(work: &Work<'_>, measured: &Measured) -> Result<Vec<Click>> {
+    let found = work.store.get::<Measured>(&measured.key);
+    let gone = || Error::new(Kind::File, "its measurement is gone from the output folder");
+    found.map(|found| found.inspection.clicks).ok_or_else(gone)
+}
+
+/// SHA-256 of a source.
+pub fn hash(work: &Work<'_>, path: &Path) -> Result<String> {
+    let sha256 = publish::sha256_file(path, &|| work.stop.is_set())?;
+    sha256.ok_or_else(|| cancelled(work, path))
+}
+
+/// Why a hash was not taken to its end.
+fn cancelled(work: &Work<'_>, path: &Path) -> Error {
+    work.stop.check().err().unwrap_or_else(|| changed(path))
+}
+
+/// One read of a track, which is hashed meanwhile where its hash is not `known`.
+fn pass(
+    work: &Work<'_>,
+    track: &Track,
+    known: Option<Vec<String>>,
+) -> Result<(Survey, Trace, Picture, Vec<String>)> {
+    let mut hashed = HashedReader::open(work.root, track, known.is_none())?;
+    let mut survey = Survey::new(&track.sources[0].info, track.channels());
+    let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());
+    let mut painter = Painter::new(track.rate_hz(), track.channels(), track.frames());
+    let mut block = Block::default();
+    let mut frames = 0;
+    while hashed.reader.read(&mut block, work.block_frames)? > 0 {
+        work.stop.check()?;
+        survey.push(&block);
+        mend(&mut block);
+        listener.push(&block);
+        painter.push(&block);
+        frames += block.frames() as u64;
+        work.advance((block.frames() * block.count()) as u64);
+    }
+    if frames != track.frames() {
+        return Err(changed(&work.root.join(&track.sources[0].path)));
+    }
+    let sha256 = match known {
+        Some(known) => known,
+        None => hashed.finish(work, track)?,
+    };
+    Ok((survey, listener.finish(), painter.finish(), sha256))
+}
+
+/// The reader of a track whose sources are hashed on the way.
+pub struct HashedReader {
+    /// To be read from start to end.
+    pub reader: TrackReader,
+    hashes: Vec<SharedHashing>,
+}
+
+impl HashedReader {
+    /// Without `hashing` it only reads.
+    pub fn open(root: &Path, track: &Track, hashing: bool) -> Result<Self> {
+        let hashes: Vec<SharedHashing> = track.sources.iter().map(|_| Default::default()).collect();
+        let reader = TrackReader::open_by(root, track, |i, path| match hashing {
+            true => audio::open_through(path, |file| hashes[i].on(file)),
+            false => audio::open(path),
+        })?;
+        Ok(Self { reader, hashes })
+    }
+
+    /// The hashes of the sources, whole.
+    pub fn finish(self, work: &Work<'_>, track: &Track) -> Result<Vec<String>> {
+        (track.sources.iter().zip(&self.hashes))
+            .map(|(source, shared)| rest(work, shared, &work.root.join(&source.path)))
+            .collect()
+    }
+}
+
+/// The hash of a source that was read through `shared`, or not at all.
+fn rest(work: &Work<'_>, shared: &SharedHashing, path: &Path) -> Result<String> {
+    let Some(seen) = shared.finish(&|| work.stop.is_set()) else {
+        return hash(work, path);
+    };
+    let seen = seen.map_err(|error| Error::reading(path, &error))?;
+    seen.map(|seen| seen.sha256)
+        .ok_or_else(|| cancelled(work, path))
+}

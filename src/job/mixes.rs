@@ -1,0 +1,376 @@
+//! Rough mixes of finished stems, and stems of groups beside them.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+use super::finish::unmade;
+use super::render::{self, Rendered, Sink};
+use super::{Job, Plan, Work};
+use crate::block::Block;
+use crate::cache::store::Origin;
+use crate::dsp::maths;
+use crate::dsp::resample::{self, Resampler};
+use crate::error::{Error, Result};
+use crate::measure::Levels;
+use crate::mix::{MixLevels, no_louder_than, rough_gain};
+use crate::output::publish::Outbox;
+use crate::report::session::{FailedReport, MixFile, MixReport};
+use crate::session::Session;
+use crate::session::config::{Named, SessionFile};
+use crate::units::round_to;
+use crate::wav::{Depth, Dither, Metadata, WriteSpec, bext};
+
+mod sums;
+
+use sums::{Sum, add_up, sums, try_sum};
+
+/// A finished take: what is reported of it, and what excerpts go by.
+pub struct Mix {
+    /// For `session.json` and the page.
+    pub report: MixReport,
+    /// The first stroke of kick or snare.
+    pub first_hit_s: Option<f64>,
+    /// The loudest moment of the rough mix.
+    pub loudest_s: f64,
+}
+
+/// What is kept of a finished mix.
+#[derive(Clone, Serialize, Deserialize)]
+struct Mixed {
+    after: Levels,
+    loudest_s: f64,
+    sha256: String,
+}
+
+/// A gain and the reason for it.
+struct Gain {
+    db: f64,
+    why: String,
+}
+
+/// A file to be mixed: a whole take or one group of it.
+struct File<'s, 'a> {
+    sum: &'s Sum<'a>,
+    group: Option<&'s str>,
+    path: String,
+    gain_db: f64,
+    depth: Depth,
+    rate_hz: u32,
+    title: String,
+}
+
+/// Mixes every take, one gain a song; and stems of groups, copies to listen to, where asked for.
+pub fn mix(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
+    stems: &[Option<Result<Rendered>>],
+    outbox: &Outbox,
+    failed: &mut Vec<FailedReport>,
+) -> Result<Vec<Mix>> {
+    let sums = sums(work, job, plan, stems);
+    let tried = work.each("sum", &sums, Sum::samples, |sum| {
+        try_sum(work, outbox.root(), sum, None)
+    })?;
+    let gains = gains(job, &sums, &tried);
+    let mut files = Vec::new();
+    for (sum, tried) in sums.iter().zip(&tried) {
+        let (song, take) = (sum.song, sum.take);
+        if let Err(error) = tried {
+            failed.push(unmade(&path(song, take), error));
+        }
+        if sum.strips.is_empty() || tried.is_err() {
+            continue;
+        }
+        let file = |path: String, depth, rate_hz, what: &str| File {
+            sum,
+            group: None,
+            path,
+            gain_db: gains[song].db,
+            depth,
+            rate_hz,
+            title: format!("{song} {take}, {what}"),
+        };
+        files.push(file(
+            path(song, take),
+            Depth::Int24,
+            sum.rate_hz,
+            "rough mix",
+        ));
+        if job.config.mix.listening_copy {
+            let path = format!("mixes/{song}/{take}_listen.wav");
+            files.push(file(path, Depth::Int16, LISTENING_HZ, "copy to listen to"));
+        }
+    }
+    files.extend(groups(work, job, outbox.root(), &sums)?);
+    let mixed = work.each(
+        "mix",
+        &files,
+        |file| file.sum.samples(),
+        |file| write(work, outbox, file),
+    )?;
+    for (file, mixed) in files.iter().zip(&mixed) {
+        if let Err(error) = mixed {
+            failed.push(unmade(&file.path, error));
+        }
+    }
+    let mix = |sum: &Sum<'_>| {
+        let gain = &gains[sum.song];
+        let mut mix = Mix {
+            report: MixReport {
+                song: sum.song.to_owned(),
+                take: sum.take.to_owned(),
+                path: None,
+                outputs: Vec::new(),
+                gain_db: gain.db,
+                gain_why: gain.why.clone(),
+                after: None,
+                tracks: sum
+                    .strips
+                    .iter()
+                    .map(|part| part.unit.name.clone())
+                    .collect(),
+                omitted: sum.omitted.clone(),
+                excerpt: None,
+            },
+            first_hit_s: sum.first_hit_s,
+            loudest_s: 0.0,
+        };
+        for (file, mixed) in files.iter().zip(&mixed) {
+            if !std::ptr::eq(file.sum, sum) {
+                continue;
+            }
+            if let Ok(mixed) = mixed {
+                mix.report.outputs.push(MixFile {
+                    path: file.path.clone(),
+                    sha256: mixed.sha256.clone(),
+                    group: file.group.map(str::to_owned),
+                    gain_db: file.gain_db,
+                });
+                if mix.report.path.is_none() && file.group.is_none() {
+                    mix.report.path = Some(file.path.clone());
+                    mix.report.after = Some(mixed.after.clone());
+                    mix.loudest_s = mixed.loudest_s;
+                }
+            }
+        }
+        mix
+    };
+    Ok(sums.iter().map(mix).collect())
+}
+
+/// Copies for the band: what every player plays.
+const LISTENING_HZ: u32 = 44_100;
+
+/// Stems of groups: the same faders and pans as in the mix, without its final gain. Where one of a
+/// song would clip, all of them are that much softer, and still sum to the mix.
+fn groups<'s, 'a>(
+    work: &Work<'_>,
+    job: &'s Job<'_>,
+    root: &Path,
+    sums: &'s [Sum<'a>],
+) -> Result<Vec<File<'s, 'a>>> {
+    if job.config.groups.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut parts: Vec<(&Sum<'a>, &str)> = Vec::new();
+    for sum in sums {
+        for part in &sum.strips {
+            if !parts
+                .iter()
+                .any(|(s, group)| std::ptr::eq(*s, sum) && *group == part.group)
+            {
+                parts.push((sum, &part.group));
+            }
+        }
+    }
+    let tried = work.each(
+        "sum",
+        &parts,
+        |(sum, _)| sum.samples(),
+        |(sum, group)| try_sum(work, root, sum, Some(group)),
+    )?;
+    let depth = render::depth(job.config.output.bits);
+    let file = |(sum, group): &(&'s Sum<'a>, &'s str)| {
+        let peaks: Vec<Option<f64>> = parts
+            .iter()
+            .zip(&tried)
+            .filter(|((other, _), _)| other.song == sum.song)
+            .map(|(_, levels)| {
+                levels
+                    .as_ref()
+                    .ok()
+                    .and_then(|levels| levels.true_peak_dbtp)
+            })
+            .collect();
+        let (gain_db, _) = no_louder_than(0.0, &peaks, job.config.mix.ceiling_dbtp);
+        let path = group_path(job.config, (sum.song, sum.take), group, sum.rate_hz);
+        Ok(File {
+            sum,
+            group: Some(*group),
+            path: path?,
+            gain_db: if depth == Depth::Float32 {
+                0.0
+            } else {
+                (gain_db * 10.0).floor() / 10.0
+            },
+            depth,
+            rate_hz: sum.rate_hz,
+            title: format!("{} {}, {group}", sum.song, sum.take),
+        })
+    };
+    parts.iter().map(file).collect()
+}
+
+/// Where the rough mix of a take lies.
+pub fn path(song: &str, take: &str) -> String {
+    format!("mixes/{song}/{take}.wav")
+}
+
+fn group_path(
+    config: &SessionFile,
+    (song, take): (&str, &str),
+    group: &str,
+    rate_hz: u32,
+) -> Result<String> {
+    let named = Named {
+        song,
+        take,
+        label: group,
+        side: None,
+        group,
+        rate_hz,
+    };
+    let name = config.name(&named);
+    let name = name.map_err(|why| Error::input(format!("the stem of the group {group}: {why}")))?;
+    Ok(format!("stems/{song}/{take}/group_{name}.wav"))
+}
+
+/// Refuses names of group stems that the template cannot make, and one that two would share.
+pub fn check_names(session: &Session, config: &SessionFile) -> Result<()> {
+    let mut errors = Vec::new();
+    let takes = (session.songs.iter()).flat_map(|song| song.takes.iter().map(move |t| (song, t)));
+    for (song, take) in takes {
+        let mut groups: BTreeMap<&str, u32> = BTreeMap::new();
+        for track in take.tracks.iter().filter(|_| !config.groups.is_empty()) {
+            groups.insert(config.group_of(track.mic), track.rate_hz());
+        }
+        let mut paths = BTreeSet::new();
+        for (group, rate_hz) in groups {
+            match group_path(config, (&song.slug, &take.slug), group, rate_hz) {
+                Err(error) => errors.push(error),
+                Ok(path) if !paths.insert(path.to_lowercase()) => errors.push(
+                    Error::input(format!("two groups would both be written to {path}"))
+                        .hint("put {mic} or {group} into the naming template of the session file"),
+                ),
+                Ok(_) => {}
+            }
+        }
+    }
+    Error::all(errors).map_or(Ok(()), Err)
+}
+
+fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTreeMap<&'a str, Gain> {
+    let mut songs: BTreeMap<&str, Vec<(&str, MixLevels)>> = BTreeMap::new();
+    for (sum, levels) in sums.iter().zip(tried) {
+        let levels = levels
+            .as_ref()
+            .map_or(MixLevels::default(), |levels| MixLevels {
+                integrated_lufs: levels.integrated_lufs,
+                true_peak_dbtp: levels.true_peak_dbtp,
+            });
+        songs.entry(sum.song).or_default().push((sum.take, levels));
+    }
+    let mix = &job.config.mix;
+    let gain = |takes: Vec<(&str, MixLevels)>| {
+        let levels: Vec<MixLevels> = takes.iter().map(|take| take.1).collect();
+        let found = rough_gain(&levels, mix.target_lufs, mix.ceiling_dbtp);
+        // Rounded down, so that the ceiling holds.
+        let db = round_to((found.db * 10.0 + 1e-6).floor() / 10.0, 1);
+        let mut why = match found.wanted_db {
+            Some(wanted) => format!(
+                "{} dB to {} LUFS in the median take",
+                round_to(wanted, 1),
+                mix.target_lufs
+            ),
+            None => "no take has a loudness".to_owned(),
+        };
+        if let (Some(held), Some(wanted)) = (found.held_by, found.wanted_db) {
+            why += &format!(
+                "; {} dB less, since {} would pass {} dBTP",
+                round_to(wanted - db, 1),
+                takes[held].0,
+                mix.ceiling_dbtp
+            );
+        }
+        Gain { db, why }
+    };
+    songs
+        .into_iter()
+        .map(|(song, takes)| (song, gain(takes)))
+        .collect()
+}
+
+fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
+    let sum = file.sum;
+    let origin = Origin::new()
+        .with("the stems in them", &sum.key(file.group))
+        .with("their gain", &file.gain_db)
+        .with("their format", &(file.depth.bits(), file.rate_hz));
+    if let Some(found) = render::finished(work, outbox.root(), &file.path, &origin)? {
+        work.advance(sum.samples());
+        return Ok(found);
+    }
+    let start = sum.start.unwrap_or(0);
+    let mut metadata = Metadata::default();
+    if sum.start.is_some() {
+        let start = resample::time_reference(start, sum.rate_hz, file.rate_hz);
+        metadata.push(*b"bext", bext(&file.title, "batterhead", start));
+    }
+    let spec = WriteSpec {
+        rate_hz: file.rate_hz,
+        channels: 2,
+        depth: file.depth,
+        dither: match file.depth {
+            Depth::Float32 => Dither::None,
+            _ => Dither::Tpdf {
+                seed: render::seed(&file.path),
+            },
+        },
+        frames: resample::frames_out(sum.frames, start, sum.rate_hz, file.rate_hz),
+    };
+    let mut sink = Sink::create(outbox, &file.path, &spec, &metadata)?;
+    let ratio = maths::db_to_ratio(file.gain_db);
+    let scaled = |block: &mut Block| {
+        block
+            .channels_mut()
+            .flatten()
+            .for_each(|sample| *sample *= ratio)
+    };
+    if file.rate_hz == sum.rate_hz {
+        add_up(work, outbox.root(), sum, file.group, |block| {
+            scaled(block);
+            sink.write(block)
+        })?;
+    } else {
+        let mut resampler = Resampler::new(sum.rate_hz, file.rate_hz, 2, start)?;
+        let mut out = Block::default();
+        add_up(work, outbox.root(), sum, file.group, |block| {
+            scaled(block);
+            resampler.process(block, &mut out);
+            sink.write(&out)
+        })?;
+        resampler.finish(&mut out);
+        sink.write(&out)?;
+    }
+    let (published, after, picture) = sink.publish(work)?;
+    let mixed = Mixed {
+        after,
+        loudest_s: picture.loudest_frame(spec.frames) as f64 / f64::from(file.rate_hz),
+        sha256: published.sha256,
+    };
+    render::note(work, &file.path, origin, &mixed.sha256, &mixed)?;
+    Ok(mixed)
+}

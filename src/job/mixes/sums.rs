@@ -1,0 +1,244 @@
+//! What a mix is made of: the stems of a take, each in its place, and their sum block by block.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use crate::audio::{self, AudioRead};
+use crate::block::Block;
+use crate::cache::store::Key;
+use crate::error::Result;
+use crate::job::render::Rendered;
+use crate::job::{Job, Plan, Work};
+use crate::measure::{Levels, Meter};
+use crate::mix::{self, Strip};
+use crate::output::layout::Unit;
+use crate::report::session::Omitted;
+use crate::session::Family;
+use crate::session::config::Place;
+
+/// One take's mix as it will be summed.
+pub(super) struct Sum<'a> {
+    pub song: &'a str,
+    pub take: &'a str,
+    pub rate_hz: u32,
+    /// Time reference of the mix: the earliest of its tracks.
+    pub start: Option<u64>,
+    pub frames: u64,
+    pub strips: Vec<Part<'a>>,
+    /// The first stroke of kick or snare, in seconds of the mix.
+    pub first_hit_s: Option<f64>,
+    pub omitted: Vec<Omitted>,
+}
+
+/// One stem in a sum.
+pub(super) struct Part<'a> {
+    pub strip: Strip,
+    pub group: String,
+    pub unit: &'a Unit<'a>,
+    pub stem: &'a Rendered,
+}
+
+impl Sum<'_> {
+    pub fn samples(&self) -> u64 {
+        self.frames * 2
+    }
+
+    /// All that the sum of some of its parts depends on.
+    pub fn key(&self, group: Option<&str>) -> Key {
+        let parts: Vec<_> = self
+            .parts(group)
+            .map(|part| {
+                (
+                    &part.stem.output.sha256,
+                    part.strip.gain,
+                    &part.strip.pan,
+                    part.strip.offset_frames,
+                )
+            })
+            .collect();
+        Key::of("sum", &(parts, self.frames, self.start))
+    }
+
+    /// The parts of one group, or all.
+    fn parts<'s>(&'s self, group: Option<&'s str>) -> impl Iterator<Item = &'s Part<'s>> {
+        self.strips
+            .iter()
+            .filter(move |part| group.is_none_or(|group| part.group == group))
+    }
+}
+
+pub(super) fn try_sum(
+    work: &Work<'_>,
+    root: &Path,
+    sum: &Sum<'_>,
+    group: Option<&str>,
+) -> Result<Levels> {
+    let key = sum.key(group);
+    if let Some(found) = work.store.get::<Levels>(&key) {
+        work.advance(sum.samples());
+        return Ok(found);
+    }
+    let mut meter = Meter::new(sum.rate_hz, 2);
+    add_up(work, root, sum, group, |block| {
+        meter.push(block);
+        Ok(())
+    })?;
+    let levels = meter.finish();
+    work.store.put(&key, &levels)?;
+    Ok(levels)
+}
+
+/// The sums of all takes that have anything to sum.
+pub(super) fn sums<'a>(
+    work: &Work<'_>,
+    job: &'a Job<'a>,
+    plan: &Plan,
+    stems: &'a [Option<Result<Rendered>>],
+) -> Vec<Sum<'a>> {
+    let mut takes: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
+    for (i, unit) in job.units.iter().enumerate() {
+        if let (Some(song), Some(take)) = (unit.song, unit.take) {
+            takes.entry((&song.slug, &take.slug)).or_default().push(i);
+        }
+    }
+    takes
+        .into_iter()
+        .map(|((song, take), units)| {
+            let mut omitted = Vec::new();
+            let mut entering = Vec::new();
+            for i in units {
+                let unit = &job.units[i];
+                match place(job, plan, unit, i, stems[i].as_ref()) {
+                    Ok((stem, place)) => entering.push((unit, stem, place)),
+                    Err(why) => omitted.push(Omitted { name: unit.name.clone(), why }),
+                }
+            }
+            let rate_hz = common_rate(entering.iter().map(|e| e.1.output.sample_rate_hz));
+            entering.retain(|(unit, stem, ..)| {
+                let rate = stem.output.sample_rate_hz;
+                if rate != rate_hz {
+                    let why = format!("another sample rate ({rate} Hz instead of {rate_hz} Hz)");
+                    omitted.push(Omitted { name: unit.name.clone(), why });
+                }
+                rate == rate_hz
+            });
+            let times: Vec<_> =
+                entering.iter().map(|e| (e.1.output.time_reference_samples, e.1.output.frames)).collect();
+            let placed = mix::place(&times);
+            if placed.disbelieved {
+                work.warn(&format!(
+                    "{song}/{take}: the time references of its tracks lie too far apart; the mix starts them together"
+                ));
+            }
+            let strips: Vec<Part<'_>> = entering
+                .into_iter()
+                .zip(placed.offsets)
+                .map(|((unit, stem, place), offset_frames)| Part {
+                    strip: Strip::new(place.fader_db, place.pan, stem.output.channels, offset_frames),
+                    group: job.config.group_of(unit.track.mic).to_owned(),
+                    unit,
+                    stem,
+                })
+                .collect();
+            Sum {
+                song,
+                take,
+                rate_hz,
+                start: placed.time_reference_samples,
+                frames: placed.frames,
+                first_hit_s: first_hit_s(plan, &strips),
+                strips,
+                omitted,
+            }
+        })
+        .collect()
+}
+
+/// Where a stem enters the mix, or why it does not.
+fn place<'a>(
+    job: &Job<'_>,
+    plan: &Plan,
+    unit: &Unit<'_>,
+    i: usize,
+    stem: Option<&'a Result<Rendered>>,
+) -> std::result::Result<(&'a Rendered, Place), String> {
+    let entry = plan.entries[i].as_ref().map_err(|_| "failed")?;
+    if entry.left_out.value {
+        return Err(format!("left out: {}", entry.left_out.why));
+    }
+    if entry.muted.value {
+        return Err(format!("muted: {}", entry.muted.why));
+    }
+    let stem = stem.and_then(|stem| stem.as_ref().ok()).ok_or("failed")?;
+    let place = match &unit.derived {
+        Some(derived) => job.config.place_of_derived(&derived.name, unit.track),
+        None if unit.track.mic.is_unknown() => {
+            return Err("what it is, is not known".to_owned());
+        }
+        None => job.config.place_of(unit.track).ok_or("not part of a mix")?,
+    };
+    if place.mute {
+        return Err("muted by the session file".to_owned());
+    }
+    Ok((stem, place))
+}
+
+/// The first stroke of kick or snare, in seconds of the mix.
+fn first_hit_s(plan: &Plan, strips: &[Part<'_>]) -> Option<f64> {
+    let drum =
+        |part: &&Part<'_>| matches!(part.unit.track.mic.family, Family::Kick | Family::Snare);
+    let first = |part: &Part<'_>| {
+        let hits = &plan.heard[part.unit.track_index].level_hits;
+        let in_source_s = *hits.iter().min()? as f64 / f64::from(part.unit.track.rate_hz());
+        let rate_hz = f64::from(part.stem.output.sample_rate_hz);
+        Some(in_source_s + part.strip.offset_frames as f64 / rate_hz)
+    };
+    strips
+        .iter()
+        .filter(drum)
+        .filter_map(first)
+        .min_by(f64::total_cmp)
+}
+
+/// The rate of most tracks; of several, the highest.
+fn common_rate(rates: impl Iterator<Item = u32>) -> u32 {
+    let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
+    rates.for_each(|rate| *counts.entry(rate).or_default() += 1);
+    counts
+        .into_iter()
+        .max_by_key(|&(rate, count)| (count, rate))
+        .map_or(48_000, |c| c.0)
+}
+
+/// Reads the stems of a sum block by block and hands on their sum.
+pub(super) fn add_up(
+    work: &Work<'_>,
+    root: &Path,
+    sum: &Sum<'_>,
+    group: Option<&str>,
+    mut take: impl FnMut(&mut Block) -> Result<()>,
+) -> Result<()> {
+    let open = |part: &Part<'_>| audio::open(&root.join(&part.stem.output.path));
+    let mut readers: Vec<(&Strip, Box<dyn AudioRead>)> = sum
+        .parts(group)
+        .map(|part| Ok((&part.strip, open(part)?)))
+        .collect::<Result<_>>()?;
+    let mut part = Block::default();
+    let mut at = 0;
+    while at < sum.frames {
+        work.stop.check()?;
+        let frames = (sum.frames - at).min(work.block_frames as u64) as usize;
+        let mut block = Block::new(2, frames);
+        for (strip, reader) in &mut readers {
+            let needed = strip.needed(at, frames);
+            if needed.start < needed.end {
+                reader.read(&mut part, (needed.end - needed.start) as usize)?;
+                strip.add(&part, needed.start, &mut block, at);
+            }
+        }
+        take(&mut block)?;
+        work.advance(frames as u64 * 2);
+        at += frames as u64;
+    }
+    Ok(())
+}

@@ -1,0 +1,281 @@
+//! [`Unit`]: one stem to be made, with the places of everything that belongs to it.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use crate::error::{Error, Result};
+use crate::preset::{self, Preset};
+use crate::session::config::{Derived, Named, SessionFile};
+use crate::session::{Session, Song, Take, Track};
+
+/// One stem: a track, or a second stem derived from it.
+pub struct Unit<'a> {
+    /// `None` where files are processed without a session.
+    pub song: Option<&'a Song>,
+    /// As above.
+    pub take: Option<&'a Take>,
+    /// Where the samples come from.
+    pub track: &'a Track,
+    /// The index of `track` among all tracks, in session order.
+    pub track_index: usize,
+    /// The rule, where the stem is derived.
+    pub derived: Option<Derived>,
+    /// File name without ending.
+    pub name: String,
+    /// The chain and the level to begin with.
+    pub preset: &'a Preset,
+    /// Relative to the output folder, with `/`.
+    pub stem_path: String,
+    /// Relative to the output folder, with `/`.
+    pub report_path: String,
+    /// The worksheet key.
+    pub key: String,
+}
+
+/// All presets that a session needs, by the name or path that asks for them.
+pub struct Presets(BTreeMap<String, Preset>);
+
+impl Presets {
+    /// Loads every preset that a track or a derived stem asks for, and checks each at the lowest
+    /// rate of the tracks that use it.
+    ///
+    /// # Errors
+    /// All problems of all presets at once.
+    pub fn load(session: &Session, config: &SessionFile) -> Result<Self> {
+        let mut wanted: BTreeMap<String, (u32, String)> = BTreeMap::new();
+        let mut want = |name: &str, take: &Take, track: &Track| {
+            let rate_hz = track.rate_hz();
+            let user = wanted
+                .entry(name.to_owned())
+                .or_insert((u32::MAX, String::new()));
+            if rate_hz < user.0 {
+                *user = (rate_hz, format!("`{} {}`", take.slug, track.label));
+            }
+        };
+        for song in &session.songs {
+            for take in &song.takes {
+                for track in &take.tracks {
+                    want(preset_name(track, config), take, track);
+                }
+                for derived in config.derived_of(&take.tracks) {
+                    if let Some(track) = take.tracks.iter().find(|t| t.label == derived.of) {
+                        want(&derived.preset, take, track);
+                    }
+                }
+            }
+        }
+        let mut presets = BTreeMap::new();
+        let mut errors: Vec<Error> = Vec::new();
+        for (name, (rate_hz, user)) in wanted {
+            match preset::find(&place(&name, &session.root)) {
+                Ok(found) => {
+                    if let Err(problems) = found.check_at(f64::from(rate_hz), &user) {
+                        errors.push(problems.into());
+                    }
+                    presets.insert(name, found);
+                }
+                Err(error) => errors.push(error),
+            }
+        }
+        match Error::all(errors) {
+            Some(error) => Err(error),
+            None => Ok(Self(presets)),
+        }
+    }
+
+    fn get(&self, name: &str) -> &Preset {
+        self.0.get(name).expect("every preset in use was loaded")
+    }
+}
+
+/// A preset file of a session file lies relative to the session folder.
+fn place(name: &str, root: &Path) -> String {
+    let path = root.join(name);
+    match preset::is_path(name) {
+        true => path.to_string_lossy().into_owned(),
+        false => name.to_owned(),
+    }
+}
+
+/// The preset that a track asks for: the session file's choice, else the one with its mic's name.
+fn preset_name<'a>(track: &Track, config: &'a SessionFile) -> &'a str {
+    config.preset_of(track).unwrap_or(track.mic.name())
+}
+
+/// All stems of a session in its order; a derived stem follows its track.
+///
+/// # Errors
+/// Names that the template cannot make, and names that two stems would share.
+pub fn units<'a>(
+    session: &'a Session,
+    config: &'a SessionFile,
+    presets: &'a Presets,
+) -> Result<Vec<Unit<'a>>> {
+    let mut units: Vec<Unit<'a>> = Vec::new();
+    let mut errors = Vec::new();
+    let mut track_index = 0;
+    for song in &session.songs {
+        for take in &song.takes {
+            let derived = config.derived_of(&take.tracks);
+            for track in &take.tracks {
+                let mut add = |derived: Option<&Derived>| {
+                    let named = Named {
+                        song: &song.slug,
+                        take: &take.slug,
+                        label: derived.map_or(&track.label, |d| &d.name),
+                        side: track.side,
+                        group: config.group_of(track.mic),
+                        rate_hz: track.rate_hz(),
+                    };
+                    let name = match config.name(&named) {
+                        Ok(name) => name,
+                        Err(why) => {
+                            errors.push(Error::input(format!("{}: {why}", track.label)));
+                            return;
+                        }
+                    };
+                    let place = format!("{}/{}/{name}", song.slug, take.slug);
+                    units.push(Unit {
+                        song: Some(song),
+                        take: Some(take),
+                        track,
+                        track_index,
+                        derived: derived.cloned(),
+                        stem_path: format!("stems/{place}.wav"),
+                        report_path: format!("reports/{place}.json"),
+                        key: place,
+                        name,
+                        preset: presets
+                            .get(derived.map_or(preset_name(track, config), |d| &d.preset)),
+                    });
+                };
+                add(None);
+                derived
+                    .iter()
+                    .filter(|d| d.of == track.label)
+                    .for_each(|d| add(Some(d)));
+                track_index += 1;
+            }
+        }
+    }
+    // Names that differ in case only are one name on some file systems.
+    let mut places: BTreeMap<String, &Unit<'a>> = BTreeMap::new();
+    for unit in &units {
+        if let Some(other) = places.insert(unit.key.to_lowercase(), unit) {
+            let reason = format!(
+                "{} and {} would both be written to {}",
+                other.track.sources[0].path.display(),
+                unit.track.sources[0].path.display(),
+                unit.stem_path
+            );
+            errors.push(
+                Error::input(reason).hint("put {mic} into the naming template of the session file"),
+            );
+        }
+    }
+    if let Err(error) = crate::job::mixes::check_names(session, config) {
+        errors.push(error);
+    }
+    match Error::all(errors) {
+        Some(error) => Err(error),
+        None => Ok(units),
+    }
+}
+
+impl Unit<'_> {
+    /// The name of a derived stem, else the track's label.
+    pub fn label(&self) -> &str {
+        let derived = self.derived.as_ref();
+        derived.map_or(&self.track.label, |derived| &derived.name)
+    }
+
+    /// Samples that a pass over the track goes through: its weight among the jobs.
+    pub fn samples(&self) -> u64 {
+        self.track.frames() * self.track.channels() as u64
+    }
+
+    /// Takes that share a set-up have the same text; without a session all files do.
+    pub fn setup(&self) -> &str {
+        self.take.map_or("", |take| &take.setup)
+    }
+
+    /// What shares one gain within a set-up: the mic, its index, its side unless it is half a pair,
+    /// and for a derived stem the rule that made it.
+    pub fn linked_mic(&self) -> String {
+        let side = match self.track.side {
+            Some(side) if !self.track.mic.pair => format!("-{side:?}"),
+            _ => String::new(),
+        };
+        let derived = self.derived.as_ref().map_or("", |d| &d.name);
+        let unknown = if self.track.mic.is_unknown() {
+            &self.track.label
+        } else {
+            ""
+        };
+        format!(
+            "{}{side}-{}{unknown}/{derived}",
+            self.track.mic.name(),
+            self.track.index
+        )
+    }
+}
+
+/// Refuses an output folder that lies inside the session folder or holds it: outputs must never be
+/// taken for takes.
+pub fn check_places(root: &Path, out: &Path) -> Result<()> {
+    let real = |path: &Path| -> std::path::PathBuf {
+        // The output folder may not exist yet: its nearest existing parent decides.
+        let mut missing = Vec::new();
+        let mut at = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+        loop {
+            if let Ok(real) = at.canonicalize() {
+                return missing
+                    .iter()
+                    .rev()
+                    .fold(real, |path, part| path.join(part));
+            }
+            match (at.file_name().map(std::ffi::OsStr::to_owned), at.parent()) {
+                (Some(name), Some(parent)) => {
+                    missing.push(name);
+                    at = parent.to_owned();
+                }
+                _ => return path.to_owned(),
+            }
+        }
+    };
+    let (inside, around) = (real(out), real(root));
+    if inside.starts_with(&around) {
+        return Err(
+            Error::input("the output folder lies inside the session folder")
+                .at(out)
+                .hint(format!(
+                    "give a folder beside it, for example --out {}-prepared",
+                    root.display()
+                )),
+        );
+    }
+    if around.starts_with(&inside) {
+        return Err(Error::input("the output folder holds the session folder")
+            .at(out)
+            .hint("give a folder of its own"));
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_output_folder_inside_or_around_the_session_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path().join("takes");
+        std::fs::create_dir(&root).unwrap();
+        assert!(check_places(&root, &root).is_err());
+        assert!(check_places(&root, &root.join("out/deep")).is_err());
+        assert!(check_places(&root, &root.join("../takes/out")).is_err());
+        assert!(check_places(&root, folder.path()).is_err());
+        assert!(check_places(&root, &folder.path().join("out")).is_ok());
+        assert!(check_places(&root, &folder.path().join("takes-prepared")).is_ok());
+    }
+}

@@ -1,0 +1,6 @@
+//! The output folder: its layout, what stands in the way, and the only writer.
+
+pub mod layout;
+pub mod publish;
+
+pub use layout::{Presets, Unit, check_places, units};
