@@ -31,8 +31,8 @@ KILLS = 200
 ELSEWHERE = """\
 Tried by `cargo test` instead: every byte of a header wrong in five ways, every length of a small file,
 sizes that lie, a million chunks, sources that give a byte at a time or break (`wav::damage`); seeds, finds
-and damage to both for every fuzz target (`fuzz`); a panic in a worker, a shortage of files (`engine::pool`);
-a flipped bit anywhere in what a run remembers (`engine::store`); markup in names (`page`).
+and damage to both for every fuzz target (`fuzz`); a panic in a worker, a shortage of files (`job::pool`);
+a flipped bit anywhere in what a run remembers (`cache::store`); markup in names (`page`).
 
 Not tried, and why: the out-of-memory killer (to the program it is a kill, which is tried at every call);
 a watchdog for a stalled disk (there is none: no stage can loop on data, and a disk that comes back is worth
