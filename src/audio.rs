@@ -42,8 +42,26 @@ pub struct Info {
     pub time_reference_samples: Option<u64>,
     /// What was odd about the file, in words.
     pub oddities: Vec<String>,
-    /// The header promised more than the file holds, or was never finished: the remedy in words.
-    pub truncated: Option<String>,
+    /// The file ends before it should.
+    pub truncated: Option<Truncation>,
+}
+
+/// How a file ends before it should.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(tag = "end", rename_all = "kebab-case")]
+pub enum Truncation {
+    /// The recorder never wrote how long it is.
+    NeverFinished {
+        /// Length of what is there.
+        held_s: f64,
+    },
+    /// The header promises more than there is.
+    Short {
+        /// Length by the header.
+        promised_s: f64,
+        /// Length of what is there.
+        held_s: f64,
+    },
 }
 
 /// A sound file being read from its start.

@@ -9,29 +9,30 @@ use serde::Serialize;
 
 use crate::problem::walk::{self, Fields};
 use crate::problem::{Problem, Problems};
+use crate::reason::Reason;
 use crate::stage::Stage;
 
-/// A value with the reason for it, in words.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+/// A value with the reason for it.
+#[derive(Clone, Debug, PartialEq)]
 pub struct Decided<T> {
     /// What was decided.
     pub value: T,
-    /// Why; empty where it goes without saying.
-    pub why: String,
+    /// Why; `None` where it goes without saying.
+    pub why: Option<Reason>,
 }
 
 impl<T> Decided<T> {
     /// A value and its reason.
-    pub fn new(value: T, why: impl Into<String>) -> Self {
+    pub fn new(value: T, why: Reason) -> Self {
         Self {
             value,
-            why: why.into(),
+            why: Some(why),
         }
     }
 
     /// A value that needs no reason.
     pub fn plain(value: T) -> Self {
-        Self::new(value, "")
+        Self { value, why: None }
     }
 }
 
@@ -48,7 +49,7 @@ pub struct Entry {
     pub left_out: Decided<bool>,
     /// The stem is written, but the rough mix omits it.
     pub muted: Decided<bool>,
-    /// Polarity is turned round ahead of the stages.
+    /// Polarity is inverted ahead of the stages.
     pub polarity_inverted: Decided<bool>,
     /// The track is moved later by so many samples (earlier if negative) ahead of the stages.
     pub delay_samples: Decided<i64>,
@@ -211,7 +212,7 @@ impl Entry {
             text.push_str("stages = [\n");
             for stage in &self.stages {
                 let value = toml::Value::try_from(&stage.value).expect("a stage is a TOML table");
-                let _ = writeln!(text, "  {},{}", inline(&value), comment(&stage.why));
+                let _ = writeln!(text, "  {},{}", inline(&value), comment(stage.why.as_ref()));
             }
             text.push_str("]\n");
         }
@@ -228,15 +229,21 @@ fn fault_at(span: Range<usize>, fault: &crate::stage::Fault) -> Problem {
 
 fn line<T: Serialize>(text: &mut String, key: &str, decided: &Decided<T>) {
     let value = toml::Value::try_from(&decided.value).expect("a plain value");
-    let _ = writeln!(text, "{key} = {}{}", inline(&value), comment(&decided.why));
+    let _ = writeln!(
+        text,
+        "{key} = {}{}",
+        inline(&value),
+        comment(decided.why.as_ref())
+    );
 }
 
 /// A reason as a comment. Line breaks would end it.
-fn comment(why: &str) -> String {
-    if why.is_empty() {
+fn comment(why: Option<&Reason>) -> String {
+    let Some(why) = why else {
         return String::new();
-    }
-    format!("  # {}", crate::error::printable(&why.replace('\n', " ")))
+    };
+    let said = crate::wording::reason(why).replace('\n', " ");
+    format!("  # {}", crate::error::printable(&said))
 }
 
 /// A value on one line; whole numbers without their `.0`.
@@ -274,8 +281,16 @@ mod tests {
             mic: "snare-top".to_owned(),
             preset: "snare-top".to_owned(),
             left_out: Decided::plain(false),
-            muted: Decided::new(true, "not played in this take"),
-            polarity_inverted: Decided::new(true, "opposed to the top\nin 54 of 54 hits"),
+            muted: Decided::new(true, Reason::NotPlayed { whole_song: false }),
+            polarity_inverted: Decided::new(
+                true,
+                Reason::PolarityOpposed {
+                    against: "snare\ntop".to_owned(),
+                    hits: 54,
+                    correlation: -0.9,
+                    confidence: 0.94,
+                },
+            ),
             delay_samples: Decided::plain(-12),
             stages: vec![
                 Decided::plain(Stage::HighPass(HighPass {
@@ -289,10 +304,10 @@ mod tests {
                         gain_db: 3.0,
                         q: 1.4,
                     }),
-                    "fundamental of the set-up",
+                    Reason::DriveMatched,
                 ),
             ],
-            gain_db: Decided::new(3.4, "214 hits, level −15.4 dBFS, target −12"),
+            gain_db: Decided::new(3.4, Reason::NoTarget),
         };
         Worksheet {
             entries: vec![entry],
@@ -312,7 +327,7 @@ mod tests {
         };
         assert_eq!(values(&read), values(&sheet()));
         assert!(
-            text.contains("gain_db = 3.4  # 214 hits, level −15.4 dBFS, target −12\n"),
+            text.contains("gain_db = 3.4  # the preset sets no level\n"),
             "{text}"
         );
         assert!(

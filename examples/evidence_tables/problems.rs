@@ -91,7 +91,7 @@ fn place(track: &Track, rng: &mut Rng) -> usize {
 }
 
 fn has(inspection: &Inspection, code: Code) -> bool {
-    inspection.findings.iter().any(|f| f.code == code)
+    inspection.findings.iter().any(|f| f.code() == code)
 }
 
 /// A hum of this fundamental with two odd harmonics, RMS 1.
@@ -117,9 +117,9 @@ pub(crate) fn problems() {
     let mut false_alarms: Vec<String> = Vec::new();
     for track in &tracks {
         let inspection = inspect(track.samples.clone());
-        false_alarms.extend(inspection.findings.iter().map(|f| f.message.clone()));
+        false_alarms.extend(inspection.findings.iter().map(|f| format!("{:?}", f.kind)));
         let clicks = confirm_clicks(&inspection.clicks, &track.strokes_s);
-        false_alarms.extend(clicks.map(|f| f.message));
+        false_alarms.extend(clicks.map(|f| format!("{:?}", f.kind)));
     }
     println!(
         "  clean: {} false alarms {false_alarms:?} (floor: clicks 0.75 a minute, else none)",

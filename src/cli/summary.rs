@@ -9,6 +9,7 @@ use crate::error::printable;
 use crate::finding::{Finding, Severity};
 use crate::job::{Outcome, Unit};
 use crate::report::TrackReport;
+use crate::wording;
 
 /// Findings of the worst kind that are shown at most.
 const SHOWN: usize = 12;
@@ -208,24 +209,25 @@ fn people_first(text: &mut String, outcome: &Outcome) {
     text.push('\n');
 }
 
-/// The same message about several takes of a song is said once: who it is about, and the message.
-fn grouped<'a>(findings: &[(&'a TrackReport, &'a Finding)]) -> Vec<(String, &'a str)> {
+/// The same sentence about several takes of a song is said once: who it is about, and the sentence.
+fn grouped(findings: &[(&TrackReport, &Finding)]) -> Vec<(String, String)> {
     let mut places = HashMap::new();
-    let mut groups: Vec<(&TrackReport, &str, usize)> = Vec::new();
+    let mut groups: Vec<(&TrackReport, String, usize)> = Vec::new();
     for (track, finding) in findings {
-        let message = finding.message.as_str();
-        let place = *places.entry((&track.song, message)).or_insert(groups.len());
+        let said = wording::finding(finding).to_string();
+        let key = (&track.song, said.clone());
+        let place = *places.entry(key).or_insert(groups.len());
         match groups.get_mut(place) {
             Some((_, _, count)) => *count += 1,
-            None => groups.push((track, message, 1)),
+            None => groups.push((track, said, 1)),
         }
     }
-    let who = |(track, message, count): (&TrackReport, &'a str, usize)| {
+    let who = |(track, said, count): (&TrackReport, String, usize)| {
         let more = match count {
             1 => String::new(),
             _ => format!(" and {} more", count - 1),
         };
-        (format!("{}{more}", track.name), message)
+        (format!("{}{more}", track.name), said)
     };
     groups.into_iter().map(who).collect()
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::analysis::weighted_quantile;
 use crate::measure::Levels;
 use crate::preset::{LevelRule, Link, Measure};
+use crate::reason::{Held, Level, Reason};
 use crate::units::round_to;
 use crate::worksheet::Decided;
 
@@ -62,7 +63,7 @@ pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
     }
     let mut gains: Vec<Decided<f64>> = tracks
         .iter()
-        .map(|_| Decided::new(0.0, "the preset has no level"))
+        .map(|_| Decided::new(0.0, Reason::NoTarget))
         .collect();
     // What is to be as loud as a clean stem comes when that has its gain.
     for over_source in [false, true] {
@@ -109,45 +110,49 @@ fn linked_gain(tracks: &[&Tried<'_>], clean_gain_db: &dyn Fn(&Tried<'_>) -> f64)
     let Some(rule) = tracks.first().and_then(|t| t.rule) else {
         return Decided::plain(0.0);
     };
-    let (level, evidence) = match level(rule.measure, tracks, clean_gain_db) {
+    let (level, hits) = match level(rule.measure, tracks, clean_gain_db) {
         Ok(found) => found,
         Err(why) => return Decided::new(0.0, why),
     };
     let wanted = round_to(rule.target - level, 1);
-    let mut why = format!("{evidence}, target {}", rule.target);
     let loudest = tracks
         .iter()
         .filter_map(|t| t.levels.true_peak_dbtp.map(|peak| (peak, t.key)))
         .max_by(|a, b| a.0.total_cmp(&b.0));
     let mut gain = wanted.clamp(-LARGEST_GAIN_DB, LARGEST_GAIN_DB);
-    if gain != wanted {
-        why += &format!("; {wanted} dB would be too much, limited");
-    }
+    let limited = gain != wanted;
+    let mut held = None;
     if let Some((peak, key)) = loudest
         && peak + gain > rule.ceiling_dbtp
     {
         let most = ((rule.ceiling_dbtp - peak) * 10.0).floor() / 10.0;
-        why += &format!(
-            "; held {} dB lower by the loudest peak ({} dBTP in {key}), ceiling {} dBTP",
-            round_to(gain - most, 1),
-            round_to(peak, 1),
-            rule.ceiling_dbtp
-        );
+        held = Some(Held {
+            by_db: round_to(gain - most, 1),
+            true_peak_dbtp: round_to(peak, 1),
+            key: key.to_owned(),
+            ceiling_dbtp: rule.ceiling_dbtp,
+        });
         gain = round_to(most, 1);
     }
-    if tracks.len() > 1 {
-        why += &format!("; one gain for {} tracks", tracks.len());
-    }
-    Decided::new(gain, why)
+    let why = Level {
+        measure: rule.measure,
+        level: round_to(level, 1),
+        target: rule.target,
+        hits,
+        tracks: tracks.len(),
+        wanted_db: limited.then_some(wanted),
+        held,
+    };
+    Decided::new(gain, Reason::Level(why))
 }
 
-/// The level of a link group in the unit of the measure, and the evidence in words; or why there is
-/// none.
+/// The level of a link group in the unit of the measure, and the hits that it rests on, where it
+/// does; or why there is none.
 fn level(
     measure: Measure,
     tracks: &[&Tried<'_>],
     clean_gain_db: &dyn Fn(&Tried<'_>) -> f64,
-) -> Result<(f64, String), String> {
+) -> Result<(f64, Option<usize>), Reason> {
     let loudest = |value: fn(&Levels) -> Option<f64>| {
         tracks
             .iter()
@@ -164,48 +169,38 @@ fn level(
         (frames > 0.0)
             .then(|| 10.0 * (parts.iter().map(|p| p.0 * p.1).sum::<f64>() / frames).log10())
     };
-    let (level, words) = match measure {
+    let level = match measure {
         Measure::HitLevel => return hit_level(tracks),
-        Measure::SamplePeak => (loudest(|l| l.sample_peak_dbfs), "sample peak"),
-        Measure::TruePeak => (loudest(|l| l.true_peak_dbtp), "true peak"),
-        Measure::Integrated => (pooled(&|t| t.levels.integrated_lufs), "integrated loudness"),
+        Measure::SamplePeak => loudest(|l| l.sample_peak_dbfs),
+        Measure::TruePeak => loudest(|l| l.true_peak_dbtp),
+        Measure::Integrated => pooled(&|t| t.levels.integrated_lufs),
         Measure::OverSource => {
             let source = pooled(&|t| t.source_lufs.map(|lufs| lufs + clean_gain_db(t)));
             let over = pooled(&|t| t.levels.integrated_lufs).zip(source);
-            (
-                over.map(|(lufs, source)| lufs - source),
-                "loudness over the clean source's",
-            )
+            over.map(|(lufs, source)| lufs - source)
         }
-        Measure::Rms => (pooled(&|t| t.levels.rms_dbfs), "RMS"),
+        Measure::Rms => pooled(&|t| t.levels.rms_dbfs),
     };
-    let unit = match measure {
-        Measure::TruePeak => "dBTP",
-        Measure::Integrated => "LUFS",
-        Measure::OverSource => "LU",
-        _ => "dBFS",
-    };
+    let hits = None;
     level
-        .map(|level| (level, format!("{words} {} {unit}", round_to(level, 1))))
-        .ok_or_else(|| format!("no {words}: silent or too short, no gain is guessed"))
+        .map(|level| (level, hits))
+        .ok_or(Reason::LevelUndecided { measure, hits })
 }
 
-fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, String), String> {
+fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, Option<usize>), Reason> {
     let mut peaks: Vec<(f64, f64)> = Vec::new();
     for track in tracks.iter().filter(|t| t.played) {
         let weight = (HITS_OF_A_TAKE / track.hit_peaks_dbfs.len() as f64).min(1.0);
         let of_track = track.hit_peaks_dbfs.iter();
         peaks.extend(of_track.map(|&peak| (f64::from(peak), weight)));
     }
+    let hits = Some(peaks.len());
     if peaks.len() < FEWEST_HITS {
-        let hits = if peaks.len() == 1 { "hit" } else { "hits" };
-        return Err(format!("only {} {hits}: no gain is guessed", peaks.len()));
+        let measure = Measure::HitLevel;
+        return Err(Reason::LevelUndecided { measure, hits });
     }
     let level = weighted_quantile(&peaks, QUANTILE).unwrap_or_default();
-    Ok((
-        level,
-        format!("{} hits, level {} dBFS", peaks.len(), round_to(level, 1)),
-    ))
+    Ok((level, hits))
 }
 
 #[cfg(test)]
@@ -263,10 +258,11 @@ mod tests {
         ]);
         assert_eq!(found[0].value, 4.0);
         assert_eq!(found[1], found[0]);
-        assert_eq!(
-            found[0].why,
-            "20 hits, level -16 dBFS, target -12; one gain for 2 tracks"
-        );
+        let Some(Reason::Level(why)) = &found[0].why else {
+            panic!("{:?}", found[0].why);
+        };
+        assert_eq!((why.hits, why.level, why.target), (Some(20), -16.0, -12.0));
+        assert_eq!((why.tracks, &why.held), (2, &None));
     }
 
     #[test]
@@ -276,13 +272,16 @@ mod tests {
         let peaks = [-18.0; 10];
         let found = gains(&[track("a", &rule, &a, &peaks), track("b", &rule, &b, &peaks)]);
         assert_eq!(found[0].value, 2.0);
-        assert!(
-            found[0]
-                .why
-                .contains("held 4 dB lower by the loudest peak (-3 dBTP in a)"),
-            "{}",
-            found[0].why
-        );
+        let Some(Reason::Level(Level { held, .. })) = &found[0].why else {
+            panic!("{:?}", found[0].why);
+        };
+        let by = Held {
+            by_db: 4.0,
+            true_peak_dbtp: -3.0,
+            key: "a".to_owned(),
+            ceiling_dbtp: -1.0,
+        };
+        assert_eq!(held, &Some(by));
     }
 
     #[test]
@@ -291,9 +290,10 @@ mod tests {
         let loud = levels(-9.0, -20.5);
         let found = gains(&[track("a", &rule, &loud, &[])]);
         assert_eq!(found[0].value, -3.5);
-        assert_eq!(
-            found[0].why,
-            "loudness over the clean source's 3.5 LU, target 0"
+        assert!(
+            matches!(&found[0].why, Some(Reason::Level(why)) if why.level == 3.5 && why.target == 0.0),
+            "{:?}",
+            found[0].why
         );
         // With a clean stem of the same track, that one's gain counts: 9 dB instead of 6.
         let (clean, quiet) = (
@@ -310,8 +310,8 @@ mod tests {
         let found = gains(&[track("a", &rule, &silent, &[])]);
         assert_eq!(found[0].value, 0.0);
         assert!(
-            found[0].why.contains("no gain is guessed"),
-            "{}",
+            found[0].why.as_ref().is_some_and(Reason::is_undecided),
+            "{:?}",
             found[0].why
         );
     }
@@ -321,10 +321,11 @@ mod tests {
         let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
         let levels = levels(-10.0, -20.0);
         let found = gains(&[track("a", &rule, &levels, &[-20.0; 4])]);
-        assert_eq!(
-            found[0],
-            Decided::new(0.0, "only 4 hits: no gain is guessed")
-        );
+        let why = Reason::LevelUndecided {
+            measure: Measure::HitLevel,
+            hits: Some(4),
+        };
+        assert_eq!(found[0], Decided::new(0.0, why));
     }
 
     #[test]

@@ -8,16 +8,16 @@ mod verdicts;
 
 use super::stages::{Incoming, Tuned};
 use crate::analysis::{Played, SameSound, SetupEvidence, TakeEvidence};
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Severity};
 use crate::measure::Levels;
 use crate::measure::inspect::Inspection;
+use crate::reason::Reason;
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::config::SessionFile;
 use crate::session::{Family, Track};
-use crate::stage::gate::{Gate, GateHit, Opening};
-use crate::units::round_to;
+use crate::stage::gate::{Gate, GateHit, Struck};
 use crate::worksheet::Decided;
-use figures::{TAKE_HITS, gate_hits, level_hits, summary, tuned};
+use figures::{OWN, TAKE_HITS, gate_hits, level_hits, summary, tuned};
 use found::{bleeding, noted};
 
 /// One take of a set-up.
@@ -55,6 +55,8 @@ pub struct Heard {
     pub level_hits: Vec<u64>,
     /// All hits, for a gate.
     pub gate_hits: Vec<GateHit>,
+    /// Share of the drum's hits that are probably not among them, 0 to 1.
+    pub missed_share: f64,
     /// How loud the mic comes in, over its set-up.
     pub incoming: Option<Incoming>,
     /// The drum is not played in this take.
@@ -63,7 +65,7 @@ pub struct Heard {
     pub left_out: Decided<bool>,
     /// The mix does without it.
     pub muted: Decided<bool>,
-    /// Polarity is turned round.
+    /// Polarity is inverted.
     pub polarity_inverted: Decided<bool>,
     /// Moved later by so many samples.
     pub delay_samples: Decided<i64>,
@@ -84,6 +86,7 @@ impl Default for Heard {
         Self {
             level_hits: Vec::new(),
             gate_hits: Vec::new(),
+            missed_share: 0.0,
             incoming: None,
             not_played: false,
             left_out: Decided::plain(false),
@@ -106,27 +109,31 @@ impl Heard {
         self.gate_hits = Vec::new();
     }
 
-    /// When a gate opens, and on what evidence.
-    pub fn openings(&self, gate: &Gate, rate_hz: u32) -> (Option<Vec<Opening>>, String) {
+    /// A gate as this drum needs it in this take: when it opens, how fast it closes, how far; and on
+    /// what evidence.
+    pub fn gate(&self, gate: &Gate, rate_hz: u32) -> (Gate, Reason) {
         if self.gate_hits.is_empty() {
-            return (
-                None,
-                "no hits were told apart: the gate stays open".to_owned(),
-            );
+            return (gate.clone(), Reason::NoHitsToGate);
         }
+        // The level between hits is not measured: what lies 30 dB under the softest sure hit is taken
+        // for it.
+        let sure = self.gate_hits.iter().filter(|h| h.probability >= OWN);
+        let softest = sure.map(|h| h.level_dbfs).fold(0.0, f64::min);
         let ring_s = self.tuning.as_ref().and_then(|t| t.ring_s);
-        // The level between hits is not measured: what lies 30 dB under the softest hit is taken for it.
-        let softest = self
-            .gate_hits
-            .iter()
-            .map(|h| h.level_dbfs)
-            .fold(0.0, f64::min);
-        let decided = gate.decide(&self.gate_hits, ring_s, softest - 30.0, f64::from(rate_hz));
-        let why = format!(
-            "opened by {} hits, half by {} unsure ones",
-            decided.sure, decided.unsure
-        );
-        (decided.gate.openings, why)
+        let struck = Struck {
+            hits: &self.gate_hits,
+            ring_s,
+            floor_dbfs: softest - 30.0,
+            missed_share: self.missed_share,
+        };
+        let decided = gate.decide(struck, f64::from(rate_hz));
+        let why = Reason::Gated {
+            sure: decided.sure,
+            unsure: decided.unsure,
+            ring_s: ring_s.filter(|_| gate.close_db_per_s.is_none()),
+            wanted_range_db: (decided.gate.range_db != gate.range_db).then_some(gate.range_db),
+        };
+        (decided.gate, why)
     }
 }
 
@@ -158,17 +165,6 @@ struct SetUp<'a> {
     config: &'a SessionFile,
 }
 
-/// Places in time of hits, as findings give them.
-fn finding(code: Code, severity: Severity, confidence: f64, message: String) -> Finding {
-    Finding {
-        code,
-        severity,
-        confidence: round_to(confidence, 2),
-        message,
-        at_s: Vec::new(),
-    }
-}
-
 impl SetUp<'_> {
     fn track(&self, t: usize, k: usize) -> Heard {
         let take = &self.takes[t];
@@ -193,12 +189,8 @@ impl SetUp<'_> {
         let played = self.played(t, track);
         let not_played = matches!(played, Some(Played::No(_)));
         if let Some(Played::No(confidence)) = played {
-            findings.push(finding(
-                Code::NotPlayed,
-                Severity::Note,
-                *confidence,
-                format!("not played in this take: nothing in it reaches the hits of the other takes of the set-up ({:.0} % sure)", confidence * 100.0),
-            ));
+            let kind = FindingKind::NotPlayed;
+            findings.push(Finding::new(kind, Severity::Note, *confidence));
         }
         let (polarity_inverted, found) = self.polarity(t, track);
         findings.extend(found);
@@ -211,7 +203,7 @@ impl SetUp<'_> {
         findings.extend(self.rate(t, track));
         findings.extend(self.sides(t, track));
         let (left_out, muted) = self.left_out(t, track, inspection.silent, not_played);
-        findings.sort_by_key(|f| (std::cmp::Reverse(f.severity), f.code));
+        findings.sort_by_key(|f| (std::cmp::Reverse(f.severity), f.code()));
         Heard {
             level_hits: if counts {
                 level_hits(evidence, track.rate_hz())
@@ -223,6 +215,7 @@ impl SetUp<'_> {
             } else {
                 Vec::new()
             },
+            missed_share: evidence.missed,
             incoming: self.incoming(track),
             not_played,
             left_out,

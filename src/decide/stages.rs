@@ -2,6 +2,7 @@
 //! working level ahead of stages that depend on it.
 
 use crate::preset::{Follow, Followed, Preset};
+use crate::reason::{self, Reason};
 use crate::stage::{Gain, Stage};
 use crate::units::round_to;
 use crate::worksheet::Decided;
@@ -47,64 +48,52 @@ pub fn follow(preset: &Preset, setup: &Tuned, take: &Tuned) -> Vec<Decided<Stage
             (Some(rule), Some(freq_hz)) => {
                 let (hz, why) = frequency(rule, *freq_hz, setup, take);
                 *freq_hz = hz;
-                why
+                Some(why)
             }
-            _ => String::new(),
+            _ => None,
         };
-        Decided::new(stage, why)
+        Decided { value: stage, why }
     };
     preset.stages.iter().map(step).collect()
 }
 
-fn frequency(rule: &Follow, fallback_hz: f64, setup: &Tuned, take: &Tuned) -> (f64, String) {
-    let what = match rule.of {
-        Followed::Fundamental => "fundamental",
-        Followed::NextPartial => "next partial",
-    };
-    let Some(common) = setup.of(rule.of) else {
-        return (
-            fallback_hz,
-            format!("no clear {what}: the preset's {fallback_hz} Hz"),
-        );
+fn frequency(rule: &Follow, fallback_hz: f64, setup: &Tuned, take: &Tuned) -> (f64, Reason) {
+    let followed = rule.of;
+    let Some(common) = setup.of(followed) else {
+        let freq_hz = fallback_hz;
+        return (fallback_hz, Reason::Untuned { followed, freq_hz });
     };
     let mut pitch = common;
-    let mut why = format!(
-        "{what} of the set-up {} Hz ({} hits)",
-        round_to(common.hz, 1),
-        common.hits
-    );
-    if let Some(own) = take.of(rule.of) {
+    let (mut setup_hz, mut disbelieved_hz) = (None, None);
+    if let Some(own) = take.of(followed) {
         let off = own.hz / common.hz - 1.0;
-        let percent = round_to(off * 100.0, 1);
         if off.abs() > TOO_FAR {
-            why += &format!(
-                "; this take reads {} Hz ({percent} %), too far to be followed",
-                round_to(own.hz, 1)
-            );
+            disbelieved_hz = Some(round_to(own.hz, 1));
         } else if off.abs() > OWN_WAY {
+            setup_hz = Some(round_to(common.hz, 1));
             pitch = own;
-            why = format!(
-                "{what} of this take {} Hz ({} hits), {percent} % off the set-up's {} Hz",
-                round_to(own.hz, 1),
-                own.hits,
-                round_to(common.hz, 1)
-            );
         }
     }
-    let mut hz = pitch.hz * rule.times;
-    if rule.times != 1.0 {
-        why += &format!(" × {}", rule.times);
-    }
+    let (mut hz, mut limit_hz) = (pitch.hz * rule.times, None);
     for (limit, beyond) in [
         (rule.min_hz, rule.min_hz.is_some_and(|m| hz < m)),
         (rule.max_hz, rule.max_hz.is_some_and(|m| hz > m)),
     ] {
         if let (Some(limit), true) = (limit, beyond) {
-            why += &format!(", limited to {limit} Hz");
+            limit_hz = Some(limit);
             hz = limit;
         }
     }
-    (round_to(hz, 1), why)
+    let why = reason::Tuned {
+        followed,
+        hz: round_to(pitch.hz, 1),
+        hits: pitch.hits,
+        setup_hz,
+        disbelieved_hz,
+        times: rule.times,
+        limit_hz,
+    };
+    (round_to(hz, 1), Reason::Tuned(why))
 }
 
 /// How loud a mic comes in, in the unit of its working level.
@@ -121,16 +110,16 @@ const PEAK_OVER_HITS_DB: f64 = 6.0;
 
 /// The gain that brings a mic to its working level, with its reason.
 pub fn working_gain(incoming: Incoming, working_dbfs: f64) -> Decided<f64> {
-    let (target, what) = if incoming.from_hits {
-        (working_dbfs, "hit level")
-    } else {
-        (working_dbfs + PEAK_OVER_HITS_DB, "sample peak")
+    let target_dbfs = match incoming.from_hits {
+        true => working_dbfs,
+        false => working_dbfs + PEAK_OVER_HITS_DB,
     };
-    let gain_db = round_to(target - incoming.level_dbfs, 1).clamp(-40.0, 40.0);
-    let why = format!(
-        "{what} {} dBFS to {target} dBFS",
-        round_to(incoming.level_dbfs, 1)
-    );
+    let gain_db = round_to(target_dbfs - incoming.level_dbfs, 1).clamp(-40.0, 40.0);
+    let why = Reason::WorkingLevel {
+        level_dbfs: round_to(incoming.level_dbfs, 1),
+        from_hits: incoming.from_hits,
+        target_dbfs,
+    };
     Decided::new(gain_db, why)
 }
 
@@ -145,12 +134,12 @@ pub fn bring_to_working_level(
         return;
     }
     let Some(incoming) = incoming else { return };
-    let Decided {
-        value: gain_db,
-        why,
-    } = working_gain(incoming, working_dbfs);
-    let why = format!("working level ahead of drive, compress or gate: {why}");
-    stages.insert(0, Decided::new(Stage::Gain(Gain { gain_db }), why));
+    let gain = working_gain(incoming, working_dbfs);
+    let stage = Stage::Gain(Gain {
+        gain_db: gain.value,
+    });
+    let why = gain.why;
+    stages.insert(0, Decided { value: stage, why });
 }
 
 #[cfg(test)]
@@ -176,27 +165,42 @@ mod tests {
     #[test]
     fn a_take_is_followed_only_where_it_goes_its_own_way() {
         let none = Tuned::default();
-        for (setup, take, hz, words) in [
-            (tuned(200.0), none, 200.0, "of the set-up 200 Hz (40 hits)"),
-            (tuned(200.0), tuned(203.0), 200.0, "of the set-up"),
-            (
-                tuned(200.0),
-                tuned(206.0),
-                206.0,
-                "3 % off the set-up's 200 Hz",
-            ),
-            (tuned(200.0), tuned(240.0), 200.0, "too far to be followed"),
-            (
-                none,
-                tuned(206.0),
-                180.0,
-                "no clear fundamental: the preset's 180 Hz",
-            ),
-            (tuned(300.0), none, 260.0, "limited to 260 Hz"),
+        let common = reason::Tuned {
+            followed: Followed::Fundamental,
+            hz: 200.0,
+            hits: 40,
+            setup_hz: None,
+            disbelieved_hz: None,
+            times: 1.0,
+            limit_hz: None,
+        };
+        let own = reason::Tuned {
+            hz: 206.0,
+            setup_hz: Some(200.0),
+            ..common.clone()
+        };
+        let far = reason::Tuned {
+            disbelieved_hz: Some(240.0),
+            ..common.clone()
+        };
+        let limited = reason::Tuned {
+            hz: 300.0,
+            limit_hz: Some(260.0),
+            ..common.clone()
+        };
+        let fallback = Reason::Untuned {
+            followed: Followed::Fundamental,
+            freq_hz: 180.0,
+        };
+        for (setup, take, hz, why) in [
+            (tuned(200.0), none, 200.0, Reason::Tuned(common.clone())),
+            (tuned(200.0), tuned(203.0), 200.0, Reason::Tuned(common)),
+            (tuned(200.0), tuned(206.0), 206.0, Reason::Tuned(own)),
+            (tuned(200.0), tuned(240.0), 200.0, Reason::Tuned(far)),
+            (none, tuned(206.0), 180.0, fallback),
+            (tuned(300.0), none, 260.0, Reason::Tuned(limited)),
         ] {
-            let (found, why) = frequency(&rule(), 180.0, &setup, &take);
-            assert_eq!(found, hz, "{why}");
-            assert!(why.contains(words), "{why}");
+            assert_eq!(frequency(&rule(), 180.0, &setup, &take), (hz, why));
         }
     }
 }

@@ -16,6 +16,7 @@ use crate::error::{Error, Result};
 use crate::measure::Levels;
 use crate::mix::{MixLevels, no_louder_than, rough_gain};
 use crate::output::publish::Outbox;
+use crate::reason::{HeldMix, Reason};
 use crate::report::session::{FailedReport, MixFile, MixReport};
 use crate::session::Session;
 use crate::session::config::{Named, SessionFile};
@@ -47,7 +48,7 @@ struct Mixed {
 /// A gain and the reason for it.
 struct Gain {
     db: f64,
-    why: String,
+    why: Reason,
 }
 
 /// A file to be mixed: a whole take or one group of it.
@@ -125,7 +126,7 @@ pub fn mix(
                 path: None,
                 outputs: Vec::new(),
                 gain_db: gain.db,
-                gain_why: gain.why.clone(),
+                gain_reason: gain.why.clone(),
                 after: None,
                 tracks: sum
                     .strips
@@ -289,22 +290,19 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
         let found = rough_gain(&levels, mix.target_lufs, mix.ceiling_dbtp);
         // Rounded down, so that the ceiling holds.
         let db = round_to((found.db * 10.0 + 1e-6).floor() / 10.0, 1);
-        let mut why = match found.wanted_db {
-            Some(wanted) => format!(
-                "{} dB to {} LUFS in the median take",
-                round_to(wanted, 1),
-                mix.target_lufs
-            ),
-            None => "no take has a loudness".to_owned(),
+        let held = |held: usize, wanted: f64| HeldMix {
+            by_db: round_to(wanted - db, 1),
+            take: takes[held].0.to_owned(),
+            ceiling_dbtp: mix.ceiling_dbtp,
         };
-        if let (Some(held), Some(wanted)) = (found.held_by, found.wanted_db) {
-            why += &format!(
-                "; {} dB less, since {} would pass {} dBTP",
-                round_to(wanted - db, 1),
-                takes[held].0,
-                mix.ceiling_dbtp
-            );
-        }
+        let why = match found.wanted_db {
+            Some(wanted) => Reason::MixLevel {
+                wanted_db: round_to(wanted, 1),
+                target_lufs: mix.target_lufs,
+                held: found.held_by.map(|take| held(take, wanted)),
+            },
+            None => Reason::MixSilent,
+        };
         Gain { db, why }
     };
     songs

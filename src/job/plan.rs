@@ -13,6 +13,7 @@ use crate::error::{Error, Kind, Result};
 use crate::measure::matcher::Match;
 use crate::output::layout::Unit;
 use crate::preset::Measure;
+use crate::reason::Reason;
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
 
@@ -74,7 +75,10 @@ pub fn decide(
                     ));
                     entry.gain_db = Decided::new(
                         edited.value,
-                        format!("by the worksheet; decided: {} dB, {}", gain.value, gain.why),
+                        Reason::Worksheet {
+                            decided_db: Some(gain.value),
+                            because: gain.why.map(Box::new),
+                        },
                     );
                 } else {
                     entry.gain_db = gain;
@@ -109,9 +113,9 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
         if let Stage::Gate(gate) = &mut stage.value
             && gate.openings.is_none()
         {
-            let (openings, why) = heard.openings(gate, unit.track.rate_hz());
-            gate.openings = openings;
-            stage.why = why;
+            let (decided, why) = heard.gate(gate, unit.track.rate_hz());
+            *gate = decided;
+            stage.why = Some(why);
         }
     }
     bring_to_working_level(&mut stages, heard.incoming, working_dbfs(unit));
@@ -162,7 +166,7 @@ fn overlay(
                     "{name} {:?} instead of {:?}",
                     theirs.value, mine.value
                 ));
-                *mine = Decided::new(theirs.value.clone(), "by the worksheet");
+                *mine = Decided::new(theirs.value.clone(), by_worksheet());
             }
         }
         take(
@@ -200,7 +204,7 @@ fn overlay(
             entry.stages = edited
                 .stages
                 .iter()
-                .map(|s| Decided::new(s.value.clone(), "by the worksheet"))
+                .map(|s| Decided::new(s.value.clone(), by_worksheet()))
                 .collect();
         }
         if !changed.is_empty() {
@@ -212,6 +216,13 @@ fn overlay(
         }
     }
     gains
+}
+
+fn by_worksheet() -> Reason {
+    Reason::Worksheet {
+        decided_db: None,
+        because: None,
+    }
 }
 
 /// Whether two stages are the same, apart from a match that one of them has been given.
@@ -303,9 +314,7 @@ fn match_drives(
                     && let Stage::Drive(drive) = &mut entry.stages[at].value
                 {
                     drive.match_db = Some(match_db);
-                    if entry.stages[at].why.is_empty() {
-                        entry.stages[at].why = "match_db: as loud as what goes in".to_owned();
-                    }
+                    entry.stages[at].why.get_or_insert(Reason::DriveMatched);
                 }
                 let unmatched = results[n].as_ref().ok().and_then(|m| m.tried.as_ref());
                 tried[i] = unmatched.map(|tried| tried.louder_by(match_db));

@@ -150,7 +150,7 @@ fn after(track: &TrackReport, value: fn(&crate::measure::Levels) -> Option<f64>)
 
 /// The codes of a track's findings, `clipped hum`.
 fn codes(track: &TrackReport) -> String {
-    let code = |finding: &crate::finding::Finding| match serde_json::to_value(finding.code) {
+    let code = |finding: &crate::finding::Finding| match serde_json::to_value(finding.code()) {
         Ok(Value::String(code)) => code,
         _ => String::new(),
     };

@@ -2,15 +2,18 @@
 //!
 //! Figures are rounded here and nowhere else, so that JSON, CSV and the page agree to the digit.
 
+use std::collections::BTreeMap;
 use std::io::{self, Write};
 
 use serde::{Serialize, Serializer};
 
-use crate::finding::Finding;
+use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::measure::Levels;
+use crate::reason::Reason;
 use crate::session::Side;
 use crate::stage::Stage;
 use crate::units::round_to;
+use crate::wording;
 use crate::worksheet::{Decided, Entry};
 
 pub use crate::session::paths::PathText;
@@ -61,6 +64,7 @@ pub struct TrackReport {
     /// What the drum is tuned to; null where that cannot be told.
     pub tuning: Option<TuningSummary>,
     /// What a person should know.
+    #[serde(serialize_with = "findings")]
     pub findings: Vec<Finding>,
     /// What was done.
     pub decisions: Decisions,
@@ -138,7 +142,7 @@ pub struct Decisions {
     pub left_out: bool,
     /// The rough mix omits it.
     pub muted: bool,
-    /// Polarity was turned round.
+    /// Polarity was inverted.
     pub polarity_inverted: bool,
     /// Moved later by so many samples.
     pub delay_samples: i64,
@@ -146,8 +150,9 @@ pub struct Decisions {
     pub gain_db: f64,
     /// In order, each with the reason where there is one.
     pub stages: Vec<StageReport>,
-    /// Why, in words, by the name of the decision.
-    pub reasons: std::collections::BTreeMap<&'static str, String>,
+    /// Why, by the name of the decision.
+    #[serde(serialize_with = "reasons")]
+    pub reasons: BTreeMap<&'static str, Reason>,
 }
 
 /// One stage as it ran.
@@ -157,14 +162,17 @@ pub struct StageReport {
     #[serde(flatten)]
     pub stage: Stage,
     /// Why it is so.
-    #[serde(skip_serializing_if = "String::is_empty")]
-    pub why: String,
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        serialize_with = "reason_or_null"
+    )]
+    pub reason: Option<Reason>,
 }
 
 impl From<&Entry> for Decisions {
     fn from(entry: &Entry) -> Self {
-        fn reason<T>(name: &'static str, decided: &Decided<T>) -> Option<(&'static str, String)> {
-            (!decided.why.is_empty()).then(|| (name, decided.why.clone()))
+        fn reason<T>(name: &'static str, decided: &Decided<T>) -> Option<(&'static str, Reason)> {
+            Some((name, decided.why.clone()?))
         }
         let reasons = [
             reason("left_out", &entry.left_out),
@@ -184,7 +192,7 @@ impl From<&Entry> for Decisions {
                 .iter()
                 .map(|s| StageReport {
                     stage: s.value.clone(),
-                    why: s.why.clone(),
+                    reason: s.why.clone(),
                 })
                 .collect(),
             reasons: reasons.into_iter().flatten().collect(),
@@ -233,6 +241,77 @@ pub fn rounded(levels: &Levels) -> Levels {
         clipped_samples: levels.clipped_samples,
         channels: levels.channels.iter().map(rounded).collect(),
     }
+}
+
+/// A finding as JSON holds it.
+#[derive(Serialize)]
+pub(crate) struct FindingReport<'a> {
+    code: Code,
+    severity: Severity,
+    confidence: f64,
+    /// A plain sentence with figure and remedy.
+    message: String,
+    /// In seconds from the start of the track; the first places only, where there are many.
+    at_s: &'a [f64],
+    /// What the sentence says, for programs.
+    figures: &'a FindingKind,
+}
+
+impl<'a> From<&'a Finding> for FindingReport<'a> {
+    fn from(finding: &'a Finding) -> Self {
+        Self {
+            code: finding.code(),
+            severity: finding.severity,
+            confidence: finding.confidence,
+            message: wording::finding(finding).to_string(),
+            at_s: &finding.at_s,
+            figures: &finding.kind,
+        }
+    }
+}
+
+fn findings<S: Serializer>(findings: &[Finding], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(findings.iter().map(FindingReport::from))
+}
+
+/// A reason as JSON holds it: its figures and the sentence that they make.
+#[derive(Serialize)]
+struct ReasonReport<'a> {
+    #[serde(flatten)]
+    reason: &'a Reason,
+    message: String,
+}
+
+impl<'a> From<&'a Reason> for ReasonReport<'a> {
+    fn from(reason: &'a Reason) -> Self {
+        Self {
+            reason,
+            message: wording::reason(reason),
+        }
+    }
+}
+
+fn reason<S: Serializer>(reason: &Reason, serializer: S) -> Result<S::Ok, S::Error> {
+    ReasonReport::from(reason).serialize(serializer)
+}
+
+fn reason_or_null<S: Serializer>(
+    reason: &Option<Reason>,
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    let reason = reason.as_ref().map(ReasonReport::from);
+    reason.serialize(serializer)
+}
+
+fn reasons<S: Serializer>(
+    reasons: &BTreeMap<&'static str, Reason>,
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    serializer.collect_map(
+        reasons
+            .iter()
+            .map(|(name, why)| (name, ReasonReport::from(why))),
+    )
 }
 
 fn levels<S: Serializer>(levels: &Levels, serializer: S) -> Result<S::Ok, S::Error> {

@@ -5,8 +5,9 @@ use std::io::{self, Write};
 use serde::{Serialize, Serializer};
 
 use super::page::Subject;
-use super::{PathText, SCHEMA, TOOL, TrackReport, columns};
-use crate::finding::{Finding, Severity};
+use super::{FindingReport, PathText, SCHEMA, TOOL, TrackReport, columns};
+use crate::finding::Severity;
+use crate::reason::Reason;
 
 /// The report of a session, but for what its tracks say themselves.
 #[derive(Clone, Debug)]
@@ -87,14 +88,14 @@ fn findings<S: Serializer>(tracks: &[TrackReport], serializer: S) -> Result<S::O
         take: Option<&'a str>,
         name: &'a str,
         #[serde(flatten)]
-        finding: &'a Finding,
+        finding: FindingReport<'a>,
     }
     serializer.collect_seq(tracks.iter().flat_map(|track| {
         track.findings.iter().map(|finding| TrackFinding {
             song: track.song.as_deref(),
             take: track.take.as_deref(),
             name: &track.name,
-            finding,
+            finding: finding.into(),
         })
     }))
 }
@@ -122,8 +123,9 @@ pub struct MixReport {
     pub outputs: Vec<MixFile>,
     /// The one gain of the song's mixes.
     pub gain_db: f64,
-    /// Why, in words.
-    pub gain_why: String,
+    /// Why.
+    #[serde(serialize_with = "super::reason")]
+    pub gain_reason: Reason,
     /// Figures as written.
     #[serde(serialize_with = "super::levels_or_null")]
     pub after: Option<crate::measure::Levels>,
@@ -155,7 +157,8 @@ pub struct Omitted {
     /// The track's name.
     pub name: String,
     /// Why.
-    pub why: String,
+    #[serde(rename = "reason", serialize_with = "super::reason")]
+    pub why: Reason,
 }
 
 impl SessionReport {

@@ -33,7 +33,7 @@ mod unused;
 mod words;
 
 use crate::audio::Info;
-use crate::finding::Code;
+use crate::finding::FindingKind;
 
 /// One side of a pair, or the middle.
 #[derive(
@@ -123,9 +123,17 @@ pub struct TrackNote {
     pub ask: bool,
     /// In words.
     pub text: String,
-    /// The finding that it becomes, where it is one: `unknown-mic`, `pair-mismatch`,
-    /// `rate-mismatch`, `length-mismatch`, `truncated`.
-    pub code: Option<Code>,
+    /// The finding that it becomes, where it is one: `unknown-mic`, `pair-mismatch`, `truncated`.
+    #[serde(rename = "code", serialize_with = "code")]
+    pub finding: Option<FindingKind>,
+}
+
+fn code<S: serde::Serializer>(
+    finding: &Option<FindingKind>,
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    let code = finding.as_ref().map(FindingKind::code);
+    serde::Serialize::serialize(&code, serializer)
 }
 
 /// One file (or one channel of it) that gives samples to a track.

@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::paths::PathText;
 use super::{Failed, Mic, Session, Side, Skipped, Song, Take, Track, TrackNote};
-use crate::audio::SampleFormat;
+use crate::audio::{SampleFormat, Truncation};
 use crate::error::printable;
 
 /// Takes side by side at most: with the names of mics 80 columns.
@@ -309,7 +309,7 @@ struct SourceJson<'a> {
     frames: u64,
     time_reference_samples: Option<u64>,
     oddities: &'a [String],
-    truncated: Option<&'a str>,
+    truncated: Option<Truncation>,
 }
 
 #[derive(Debug, Serialize)]
@@ -368,7 +368,7 @@ fn track_json(track: &Track) -> TrackJson<'_> {
         frames: source.info.frames,
         time_reference_samples: source.info.time_reference_samples,
         oddities: &source.info.oddities,
-        truncated: source.info.truncated.as_deref(),
+        truncated: source.info.truncated,
     });
     TrackJson {
         mic: track.mic,

@@ -13,7 +13,8 @@ use super::slug::{Names, slug};
 use super::{Mic, Side, Source, Track, TrackNote};
 use crate::audio::Info;
 use crate::error::{Error, Result};
-use crate::finding::Code;
+use crate::finding::{Difference, Finding, FindingKind, Severity};
+use crate::wording;
 
 /// A file, or one channel of a file with many, and what it is taken for.
 pub(super) struct Part {
@@ -217,7 +218,7 @@ pub(super) fn tracks_of(
         let label = labels.take(&track.label);
         if label != track.label {
             let text = format!("a second `{}` in this take", track.label);
-            note(track, false, text, None);
+            note(track, false, text);
             track.label = label;
         }
     }
@@ -313,14 +314,20 @@ fn track(part: Part) -> Track {
         }
         Guess::Ask { propose, because } => {
             track.why = format!("`{}`, which is not certain", reading.matched);
-            let text = format!("unknown mic; perhaps {propose}: {because}");
-            note(&mut track, true, text, Some(Code::UnknownMic));
+            let kind = FindingKind::UnknownMic {
+                proposal: Some(propose.clone()),
+                because: Some(because),
+            };
+            found(&mut track, kind);
             track.proposal = Some(propose);
         }
         Guess::Tom(_) | Guess::Nothing => {
             track.why = "no word of its name is a mic's".to_owned();
-            let text = "unknown mic: no word of its name is a mic's".to_owned();
-            note(&mut track, true, text, Some(Code::UnknownMic));
+            let kind = FindingKind::UnknownMic {
+                proposal: None,
+                because: None,
+            };
+            found(&mut track, kind);
         }
     }
     if track.mic.is_unknown() {
@@ -339,16 +346,16 @@ fn track(part: Part) -> Track {
         track.why += &format!(", ignored: {}", reading.ignored.join(" "));
     }
     for text in reading.warnings {
-        note(&mut track, true, text, None);
+        note(&mut track, true, text);
     }
     for text in reading.notes {
-        note(&mut track, false, text, None);
+        note(&mut track, false, text);
     }
-    if let Some(text) = &info.truncated {
-        note(&mut track, true, text.clone(), Some(Code::Truncated));
+    if let Some(truncation) = info.truncated {
+        found(&mut track, FindingKind::Truncated(truncation));
     }
     for text in &info.oddities {
-        note(&mut track, false, text.clone(), None);
+        note(&mut track, false, text.clone());
     }
     track.sources.push(Source {
         path,
@@ -358,8 +365,18 @@ fn track(part: Part) -> Track {
     track
 }
 
-fn note(track: &mut Track, ask: bool, text: String, code: Option<Code>) {
-    track.notes.push(TrackNote { ask, text, code });
+fn note(track: &mut Track, ask: bool, text: String) {
+    let finding = None;
+    track.notes.push(TrackNote { ask, text, finding });
+}
+
+/// A note that becomes a finding of the track.
+fn found(track: &mut Track, kind: FindingKind) {
+    track.notes.push(TrackNote {
+        ask: true,
+        text: wording::finding(&Finding::new(kind.clone(), Severity::Warning, 1.0)).what,
+        finding: Some(kind),
+    });
 }
 
 /// The same mic twice: both are kept, the later one gets the next free number.
@@ -381,7 +398,7 @@ fn number_doubles(tracks: &mut [Track]) {
                 index: wanted,
             };
             let text = format!("`{label}` is another file of this take: this one is numbered on");
-            note(track, true, text, None);
+            note(track, true, text);
         }
     }
 }
@@ -414,11 +431,10 @@ fn join_pairs(tracks: Vec<Track>) -> Vec<Track> {
                 left.notes.dedup();
                 left.already_driven |= track.already_driven;
             }
-            Some(what) => {
+            Some(difference) => {
                 for track in [left, &mut track] {
-                    let text =
-                        format!("left and right stay two mono tracks: they differ in {what}");
-                    note(track, true, text, Some(Code::PairMismatch));
+                    let difference = difference.clone();
+                    found(track, FindingKind::PairMismatch { difference });
                 }
                 joined.push(track);
             }
@@ -428,22 +444,33 @@ fn join_pairs(tracks: Vec<Track>) -> Vec<Track> {
 }
 
 /// In what two sides differ so that they cannot be one track.
-fn mismatch(left: &Track, right: &Track) -> Option<String> {
-    let (Some(a), Some(b)) = (left.sources.first(), right.sources.first()) else {
-        return Some("their files".to_owned());
-    };
-    let (l, r) = (&a.info, &b.info);
+fn mismatch(left: &Track, right: &Track) -> Option<Difference> {
+    let (l, r) = (&left.sources.first()?.info, &right.sources.first()?.info);
     if left.channels() != 1 || right.channels() != 1 {
-        return Some("channels: one of them is stereo".to_owned());
+        return Some(Difference::Channels);
     }
+    let rate_hz = l.rate_hz;
     if l.rate_hz != r.rate_hz {
-        return Some(format!("rate ({} and {} Hz)", l.rate_hz, r.rate_hz));
+        return Some(Difference::Rate {
+            left_hz: l.rate_hz,
+            right_hz: r.rate_hz,
+        });
     }
     if l.frames != r.frames {
-        return Some(format!("length ({} and {} frames)", l.frames, r.frames));
+        return Some(Difference::Length {
+            left_frames: l.frames,
+            right_frames: r.frames,
+            rate_hz,
+        });
     }
     match (l.time_reference_samples, r.time_reference_samples) {
-        (Some(l), Some(r)) if l != r => Some(format!("time reference ({l} and {r} samples)")),
+        (Some(left_samples), Some(right_samples)) if left_samples != right_samples => {
+            Some(Difference::Start {
+                left_samples,
+                right_samples,
+                rate_hz,
+            })
+        }
         _ => None,
     }
 }

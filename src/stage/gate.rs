@@ -58,6 +58,19 @@ const UNSURE: f64 = 0.2;
 const MOST_MISSED: f64 = 0.13;
 const CAREFUL_RANGE_DB: f64 = -10.0;
 
+/// What was measured of the drum behind a gate, in one take.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Struck<'a> {
+    /// Its hits, in order; those below a probability of 0.2 need not be there.
+    pub hits: &'a [GateHit],
+    /// Its ring, T60 in seconds.
+    pub ring_s: Option<f64>,
+    /// Level of the bleed between the hits.
+    pub floor_dbfs: f64,
+    /// Share of its hits that are probably not in the list, 0 to 1.
+    pub missed_share: f64,
+}
+
 /// A hit as the gate wants to know it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GateHit {
@@ -79,35 +92,21 @@ pub struct Decided {
     pub sure: usize,
     /// Hits that open it half.
     pub unsure: usize,
-    /// Share of the drum's hits that lie below the probability of opening, 0 to 1; above 0.13 the range
-    /// has been limited to −10 dB.
-    pub missed_share: f64,
 }
 
 impl Gate {
-    /// When to open, from the hits of one track in order: `ring_s` is the drum's measured T60, `floor_dbfs` the
-    /// level of the bleed between its hits. A hit is held until its ring has come down to 3 dB above the floor.
-    pub fn decide(
-        &self,
-        hits: &[GateHit],
-        ring_s: Option<f64>,
-        floor_dbfs: f64,
-        rate_hz: f64,
-    ) -> Decided {
-        let ring_db_per_s = ring_s.map_or(CLOSE_DB_PER_S, |s| 60.0 / s.max(1e-3));
+    /// When to open, how fast to close and how far. A hit is held until its ring has come down to 3 dB
+    /// above the floor, and closed along its ring, unless the settings say how fast.
+    pub fn decide(&self, struck: Struck<'_>, rate_hz: f64) -> Decided {
+        let ring = struck.ring_s.map(|s| 60.0 / s.max(1e-3));
+        let ring_db_per_s = ring.unwrap_or(CLOSE_DB_PER_S);
         let mut gate = self.clone();
         gate.close_db_per_s
             .get_or_insert(ring_db_per_s.clamp(10.0, 2000.0));
 
-        let (mut missed, mut all) = (0.0, 0.0);
         let mut openings = Vec::new();
         let (mut sure, mut unsure) = (0, 0);
-        for hit in hits {
-            all += hit.probability;
-            if hit.probability < UNSURE {
-                missed += hit.probability;
-                continue;
-            }
+        for hit in struck.hits.iter().filter(|hit| hit.probability >= UNSURE) {
             let by = if hit.probability >= SURE {
                 sure += 1;
                 1.0
@@ -115,7 +114,7 @@ impl Gate {
                 unsure += 1;
                 0.5
             };
-            let rings_s = (hit.level_dbfs - floor_dbfs - ABOVE_FLOOR_DB) / ring_db_per_s;
+            let rings_s = (hit.level_dbfs - struck.floor_dbfs - ABOVE_FLOOR_DB) / ring_db_per_s;
             let hold_s = rings_s.max(HOLD_S.0).min(HOLD_S.1);
             openings.push(Opening {
                 at: hit.frame,
@@ -126,16 +125,10 @@ impl Gate {
         openings.sort_by_key(|opening| opening.at);
         gate.openings = Some(openings);
 
-        let missed_share = if all > 0.0 { missed / all } else { 0.0 };
-        if missed_share > MOST_MISSED {
+        if struck.missed_share > MOST_MISSED {
             gate.range_db = gate.range_db.max(CAREFUL_RANGE_DB);
         }
-        Decided {
-            gate,
-            sure,
-            unsure,
-            missed_share,
-        }
+        Decided { gate, sure, unsure }
     }
 }
 

@@ -10,7 +10,7 @@ use super::format::Format;
 use super::metadata::{self, Metadata};
 use super::riff::{self, Chunk, DataSize, Layout, Refusal};
 use super::samples;
-use crate::audio::{AudioRead, Info};
+use crate::audio::{AudioRead, Info, Truncation};
 use crate::block::Block;
 use crate::error::{Error, Result};
 
@@ -78,17 +78,13 @@ impl<R: Read + Seek> Reader<R> {
         let seconds = |frames: u64| frames as f64 / f64::from(format.rate_hz);
         let truncated = match layout.data_size {
             DataSize::Stated => None,
-            DataSize::NeverWritten => Some(format!(
-                "the recorder never finished this file, it was read to its end at {:.3} s: check \
-                 the end by ear, and copy it again if the recorder still has it",
-                seconds(frames)
-            )),
-            DataSize::Beyond(stated) => Some(format!(
-                "the header promises {:.3} s, the file holds {:.3} s: copy it again from the \
-                 recorder",
-                seconds(stated / frame_bytes),
-                seconds(frames)
-            )),
+            DataSize::NeverWritten => Some(Truncation::NeverFinished {
+                held_s: seconds(frames),
+            }),
+            DataSize::Beyond(stated) => Some(Truncation::Short {
+                promised_s: seconds(stated / frame_bytes),
+                held_s: seconds(frames),
+            }),
         };
         let time_reference_samples = match layout.first(b"bext") {
             Some((_, bext)) => {

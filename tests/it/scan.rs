@@ -503,9 +503,9 @@ fn sides_that_do_not_fit_stay_two_mono_tracks() {
         ..info(480_000)
     };
     for (right, what) in [
-        (info(470_000), "length"),
-        (rate, "rate"),
-        (late, "time reference"),
+        (info(470_000), "differ in length by 10000 frames (208.3 ms)"),
+        (rate, "differ in sample rate"),
+        (late, "differ in start"),
         (wide, "stereo"),
     ] {
         let files = vec![
@@ -517,7 +517,8 @@ fn sides_that_do_not_fit_stay_two_mono_tracks() {
         for track in tracks(&got) {
             let note = track.notes.last().expect("a note");
             assert!(note.ask && note.text.contains(what), "{note:?}");
-            assert_eq!(note.code, Some(batterhead::finding::Code::PairMismatch));
+            let kind = note.finding.as_ref().unwrap();
+            assert_eq!(kind.code(), batterhead::finding::Code::PairMismatch);
         }
     }
 }
@@ -979,7 +980,7 @@ low-tide
 
 Look at
   low-tide/take-02  T02_Knee.wav
-      unknown mic; perhaps room-near: a mic at the player's knee hears the whole kit from near
+      Unknown mic; perhaps room-near: a mic at the player's knee hears the whole kit from near.
 ";
     assert!(text.starts_with(want), "{text}");
     assert!(

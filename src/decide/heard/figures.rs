@@ -8,8 +8,8 @@ use crate::session::Track;
 use crate::stage::gate::GateHit;
 use crate::units::round_to;
 
-/// From this probability on a moment is a hit.
-const OWN: f64 = 0.5;
+/// From this probability on an onset is a hit.
+pub(super) const OWN: f64 = 0.5;
 /// Hits this far apart are preferred for levels: strokes of a blast are soft.
 const APART_MS: f64 = 120.0;
 /// As long as there are so many of them.

@@ -1,8 +1,8 @@
 //! A header with the wrong rate: every drum of a take off by the ratio of two rates, or the mains.
 
-use super::{SetUp, finding};
+use super::SetUp;
 use crate::analysis::weighted_quantile;
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Severity};
 use crate::session::{Family, Track};
 use crate::units::round_to;
 
@@ -24,7 +24,7 @@ pub(super) struct WrongRate {
     drums: usize,
     /// Tracks whose hum is off by it.
     hums: usize,
-    /// Other takes that they were held against.
+    /// Other takes that they were compared with.
     takes: usize,
 }
 
@@ -88,46 +88,20 @@ impl SetUp<'_> {
         let header_hz = track.rate_hz();
         let true_hz = round_to(f64::from(header_hz) * wrong.ratio, 0);
         let semitones = 12.0 * wrong.ratio.log2();
-        let way = if semitones > 0.0 { "flat" } else { "sharp" };
-        let drums = match wrong.drums {
-            0 => None,
-            n => Some(format!(
-                "{} {} semitones {way} against the other takes",
-                if n == 1 {
-                    "the drum that can be read is"
-                } else {
-                    "all drums that can be read are"
-                },
-                round_to(semitones.abs(), 2)
-            )),
-        };
-        let hums = match wrong.hums {
-            0 => None,
-            1 => Some("the hum of a track lies beside 50 and 60 Hz by as much".to_owned()),
-            n => Some(format!(
-                "the hum of {n} tracks lies beside 50 and 60 Hz by as much"
-            )),
-        };
-        let said: Vec<String> = drums.into_iter().chain(hums).collect();
         // with one other take it may be that one
         let sure = wrong.takes >= 2 || wrong.hums > 0;
         let (severity, confidence) = match sure {
             true => (Severity::Problem, 0.9),
             false => (Severity::Warning, 0.5),
         };
-        let doubt = if sure {
-            ""
-        } else {
-            ", or the other take is wrong"
+        let kind = FindingKind::WrongRate {
+            header_hz,
+            true_hz,
+            semitones: round_to(semitones, 2),
+            drums: wrong.drums,
+            hums: wrong.hums,
+            sure,
         };
-        Some(finding(
-            Code::RateMismatch,
-            severity,
-            confidence,
-            format!(
-                "{}: the header says {header_hz} Hz, the true rate is probably {true_hz} Hz{doubt}; correct the header before the take is used",
-                said.join(", and ")
-            ),
-        ))
+        Some(Finding::new(kind, severity, confidence))
     }
 }

@@ -1,9 +1,9 @@
 //! A pair whose sides are exchanged: it hears the drums the other way round than it does in the other
 //! takes, or than the other pairs do.
 
-use super::{SetUp, finding};
+use super::SetUp;
 use crate::analysis::{Lean, opposed, pool_leans};
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Severity};
 use crate::session::{Family, Side, Track};
 
 /// How a pair looks beside others.
@@ -41,11 +41,7 @@ impl SetUp<'_> {
         }
         let earlier = takes.opposed == 1 && self.takes[..t].iter().any(|o| o.slug == takes.first);
         if takes.opposed > same && (takes.opposed > 1 || earlier) {
-            return Some(told(
-                &format!("in {}", takes.first),
-                takes.confidence,
-                "was it patched or named otherwise?",
-            ));
+            return Some(takes.swapped(true));
         }
         // against the other pairs, over all takes: they stand before the same kit
         let all = pool_leans(self.takes.iter().flat_map(|t| &t.evidence.leans));
@@ -68,10 +64,7 @@ impl SetUp<'_> {
             }
         }
         let room = track.mic.family == Family::Room;
-        (others.opposed > alike && (room || others.opposed > 1)).then(|| {
-            let remedy = "exchange the sides of one of them if you hear it too";
-            told(&format!("in {}", others.first), others.confidence, remedy)
-        })
+        (others.opposed > alike && (room || others.opposed > 1)).then(|| others.swapped(false))
     }
 }
 
@@ -83,15 +76,12 @@ impl Count {
             name.clone_into(&mut self.first);
         }
     }
-}
 
-fn told(place: &str, confidence: f64, remedy: &str) -> Finding {
-    finding(
-        Code::SidesSwapped,
-        Severity::Warning,
-        confidence,
-        format!(
-            "left and right hear the drums the other way round than {place}: {remedy}; nothing is changed"
-        ),
-    )
+    fn swapped(self, in_a_take: bool) -> Finding {
+        let kind = FindingKind::SidesSwapped {
+            than: self.first,
+            in_a_take,
+        };
+        Finding::new(kind, Severity::Warning, self.confidence)
+    }
 }

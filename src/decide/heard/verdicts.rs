@@ -1,8 +1,9 @@
-//! What is done about what was heard: left out, turned round, moved.
+//! What is done about what was heard: left out, inverted, moved.
 
-use super::{SetUp, finding};
+use super::SetUp;
 use crate::analysis::{PairKind, PairVerdict, Played, Polarity};
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Severity};
+use crate::reason::Reason;
 use crate::session::Track;
 use crate::session::config::LeftOut;
 use crate::units::round_to;
@@ -39,26 +40,21 @@ impl SetUp<'_> {
         let everywhere = (0..self.takes.len())
             .filter(there)
             .all(|other| missing(other, track));
-        let why = if silent {
-            "silent"
-        } else {
-            "not played in this take"
+        let reason = |whole_song: bool| match silent {
+            true => Reason::Silent { whole_song },
+            false => Reason::NotPlayed { whole_song },
         };
         let out = match self.config.left_out {
             LeftOut::Never => false,
             LeftOut::Take => here,
             LeftOut::Song => here && everywhere,
         };
-        let left_out = match (out, self.config.left_out) {
-            (false, _) => Decided::plain(false),
-            (true, LeftOut::Song) if silent => {
-                Decided::new(true, "silent in every take of the song")
-            }
-            (true, LeftOut::Song) => Decided::new(true, "played in no take of the song"),
-            (true, _) => Decided::new(true, why),
+        let left_out = match out {
+            false => Decided::plain(false),
+            true => Decided::new(true, reason(self.config.left_out == LeftOut::Song)),
         };
         let muted = if !out && (silent || (not_played && track.mic.may_be_left_out)) {
-            Decided::new(true, why)
+            Decided::new(true, reason(false))
         } else {
             Decided::plain(false)
         };
@@ -79,45 +75,39 @@ impl SetUp<'_> {
         for verdict in self.pairs_to(track) {
             let pair = &verdict.pair;
             if verdict.dissent.contains(&t) {
-                findings.push(finding(
-                    Code::Polarity,
-                    Severity::Warning,
-                    pair.polarity_confidence,
-                    format!("its polarity against {} is another than in the other takes: listen to both", pair.first),
-                ));
+                let kind = FindingKind::PolarityChanged {
+                    against: pair.first.clone(),
+                };
+                let found = Finding::new(kind, Severity::Warning, pair.polarity_confidence);
+                findings.push(found);
             }
             if pair.polarity != Polarity::Inverted || pair.polarity_confidence < SURE {
                 continue;
             }
-            let evidence = format!(
-                "opposed to {} ({} hits, correlation {}, {:.0} % sure)",
-                pair.first,
-                pair.hits,
-                round_to(pair.correlation, 2),
-                pair.polarity_confidence * 100.0
-            );
             let corrected =
                 pair.kind == PairKind::Snare && self.config.polarity.0.contains(&track.mic);
-            let (severity, message) = if corrected {
-                decided = Decided::new(true, evidence.clone());
-                (
-                    Severity::Warning,
-                    format!("{evidence}: turned round; listen to both together"),
-                )
-            } else {
-                let what = match pair.kind {
-                    // Common between a close mic and an overhead: nothing is wrong with either.
-                    PairKind::CloseOverhead => continue,
-                    _ => "not changed; turn it round where both sound thicker so",
+            // Common between a close mic and an overhead: nothing is wrong with either.
+            if !corrected && pair.kind == PairKind::CloseOverhead {
+                continue;
+            }
+            let correlation = round_to(pair.correlation, 2);
+            if corrected {
+                let reason = Reason::PolarityOpposed {
+                    against: pair.first.clone(),
+                    hits: pair.hits,
+                    correlation,
+                    confidence: pair.polarity_confidence,
                 };
-                (Severity::Warning, format!("{evidence}: {what}"))
+                decided = Decided::new(true, reason);
+            }
+            let kind = FindingKind::PolarityOpposed {
+                against: pair.first.clone(),
+                hits: pair.hits,
+                correlation,
+                corrected,
             };
-            findings.push(finding(
-                Code::Polarity,
-                severity,
-                pair.polarity_confidence,
-                message,
-            ));
+            let found = Finding::new(kind, Severity::Warning, pair.polarity_confidence);
+            findings.push(found);
         }
         (decided, findings)
     }
@@ -132,16 +122,15 @@ impl SetUp<'_> {
         match self.pairs_to(track).find(sure) {
             Some(PairVerdict { pair, .. }) => {
                 let samples = pair.delay_samples.unwrap_or_default();
-                let why = format!(
-                    "{} samples later than {} ({} ms, {} m at 20 °C), moved to meet it",
-                    round_to(samples, 1),
-                    pair.first,
-                    round_to(pair.delay_ms.unwrap_or_default(), 2),
-                    round_to(pair.distance_m.unwrap_or_default(), 2)
-                );
+                let why = Reason::LaterThan {
+                    against: pair.first.clone(),
+                    samples: round_to(samples, 1),
+                    ms: round_to(pair.delay_ms.unwrap_or_default(), 2),
+                    distance_m: round_to(pair.distance_m.unwrap_or_default(), 2),
+                };
                 Decided::new(-samples.round() as i64, why)
             }
-            None => Decided::new(0, "no sure delay to another mic: not moved"),
+            None => Decided::new(0, Reason::DelayUndecided),
         }
     }
 }

@@ -12,6 +12,7 @@ use crate::job::{Job, Plan, Work};
 use crate::measure::{Levels, Meter};
 use crate::mix::{self, Strip};
 use crate::output::layout::Unit;
+use crate::reason::Reason;
 use crate::report::session::Omitted;
 use crate::session::Family;
 use crate::session::config::Place;
@@ -117,7 +118,7 @@ pub(super) fn sums<'a>(
             entering.retain(|(unit, stem, ..)| {
                 let rate = stem.output.sample_rate_hz;
                 if rate != rate_hz {
-                    let why = format!("another sample rate ({rate} Hz instead of {rate_hz} Hz)");
+                    let why = Reason::OtherRate { rate_hz: rate, mix_rate_hz: rate_hz };
                     omitted.push(Omitted { name: unit.name.clone(), why });
                 }
                 rate == rate_hz
@@ -161,24 +162,30 @@ fn place<'a>(
     unit: &Unit<'_>,
     i: usize,
     stem: Option<&'a Result<Rendered>>,
-) -> std::result::Result<(&'a Rendered, Place), String> {
-    let entry = plan.entries[i].as_ref().map_err(|_| "failed")?;
+) -> std::result::Result<(&'a Rendered, Place), Reason> {
+    let entry = plan.entries[i].as_ref().map_err(|_| Reason::Failed)?;
     if entry.left_out.value {
-        return Err(format!("left out: {}", entry.left_out.why));
+        return Err(Reason::LeftOut {
+            because: entry.left_out.why.clone().map(Box::new),
+        });
     }
     if entry.muted.value {
-        return Err(format!("muted: {}", entry.muted.why));
+        return Err(Reason::Muted {
+            because: entry.muted.why.clone().map(Box::new),
+        });
     }
-    let stem = stem.and_then(|stem| stem.as_ref().ok()).ok_or("failed")?;
+    let stem = stem
+        .and_then(|stem| stem.as_ref().ok())
+        .ok_or(Reason::Failed)?;
     let place = match &unit.derived {
         Some(derived) => job.config.place_of_derived(&derived.name, unit.track),
         None if unit.track.mic.is_unknown() => {
-            return Err("what it is, is not known".to_owned());
+            return Err(Reason::UnknownMic);
         }
-        None => job.config.place_of(unit.track).ok_or("not part of a mix")?,
+        None => job.config.place_of(unit.track).ok_or(Reason::NeverMixed)?,
     };
     if place.mute {
-        return Err("muted by the session file".to_owned());
+        return Err(Reason::MutedBySession);
     }
     Ok((stem, place))
 }

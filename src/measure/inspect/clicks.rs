@@ -9,8 +9,8 @@
 use multiversion::multiversion;
 
 use super::prediction::{ORDER, predictor, residual, window};
-use super::{Format, Sure, Trace, counted, found};
-use crate::finding::{Code, Finding, Severity};
+use super::{Format, Sure, Trace, found};
+use crate::finding::{Finding, FindingKind, Severity};
 use crate::units;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -289,28 +289,16 @@ pub fn confirm_clicks(candidates: &[Click], onsets_s: &[f64]) -> Option<Finding>
     let worst = clicks
         .iter()
         .max_by(|a, b| a.level_dbfs.total_cmp(&b.level_dbfs))?;
-    let count = counted(clicks.len() as u64, "click");
-    let what = format!(
-        "{count} of one or a few samples, the largest {:.1} dBFS at {:.3} s",
-        worst.level_dbfs, worst.at_s
-    );
-    let (sure, remedy) = if onsets_s.is_empty() {
-        (
-            Sure::Possible,
-            "listen: it may be a dry stroke, since no other mic was compared",
-        )
-    } else {
-        (
-            Sure::Probable,
-            "no other mic has a stroke there; listen, and look at clock and edits",
-        )
+    let compared = !onsets_s.is_empty();
+    let sure = match compared {
+        true => Sure::Probable,
+        false => Sure::Possible,
+    };
+    let kind = FindingKind::Click {
+        count: clicks.len(),
+        level_dbfs: worst.level_dbfs,
+        compared,
     };
     let at_s = clicks.iter().map(|c| c.at_s).take(super::PLACES).collect();
-    Some(found(
-        Code::Click,
-        Severity::Warning,
-        sure,
-        format!("{what}: {remedy}"),
-        at_s,
-    ))
+    Some(found(kind, Severity::Warning, sure, at_s))
 }

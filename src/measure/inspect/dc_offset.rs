@@ -3,7 +3,7 @@
 
 use super::{Sure, found};
 use crate::dsp::maths;
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Severity};
 use crate::units;
 
 /// Length of a mean; the next one begins half of it later.
@@ -82,20 +82,14 @@ pub(super) fn finding(channels: &[DcOffset]) -> Option<Finding> {
     let worst = |a: &f64, b: &f64| a.abs().total_cmp(&b.abs());
     let offset = channels.iter().filter_map(DcOffset::offset).max_by(worst)?;
     let db = units::ratio_to_db(offset.abs())?;
-    let message = format!(
-        "a DC offset of {:+.2} % of full scale ({db:.1} dBFS) throughout: a high-pass removes it",
-        100.0 * offset
-    );
     let severity = if db > -40.0 {
         Severity::Warning
     } else {
         Severity::Note
     };
-    Some(found(
-        Code::DcOffset,
-        severity,
-        Sure::Certain,
-        message,
-        Vec::new(),
-    ))
+    let kind = FindingKind::DcOffset {
+        percent: units::round_to(100.0 * offset, 2),
+        level_dbfs: units::round_to(db, 1),
+    };
+    Some(found(kind, severity, Sure::Certain, Vec::new()))
 }

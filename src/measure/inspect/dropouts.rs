@@ -5,7 +5,7 @@
 //! crosses zero in the tail of a 16-bit file makes runs too, but enters them by one unit.
 
 use super::{Format, PLACES, Sure, Trace};
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Gap, Severity};
 
 /// Shortest run of zeros, and of another value.
 const ZEROS: u64 = 6;
@@ -25,17 +25,9 @@ const STRIDE: u64 = 4;
 /// Runs up to here are looked at again when more has come; longer ones are remembered.
 const REMEMBER: u64 = 4096;
 
-/// What a dropout looks like.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Kind {
-    Zeros,
-    Stuck,
-    Repeat,
-}
-
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Run {
-    pub kind: Kind,
+    pub content: Gap,
     pub frame: u64,
     pub samples: u64,
 }
@@ -154,13 +146,13 @@ impl Dropouts {
         }
         // nothing near is further out: a flat top
         let top = value >= before.high.max(behind.high) || value <= before.low.min(behind.low);
-        let kind = match (zeros, top) {
-            (true, _) => Kind::Zeros,
-            (false, false) => Kind::Stuck,
+        let content = match (zeros, top) {
+            (true, _) => Gap::Zeros,
+            (false, false) => Gap::Stuck,
             (false, true) => return,
         };
         self.found.add(Run {
-            kind,
+            content,
             frame: first,
             samples,
         });
@@ -216,29 +208,12 @@ pub(super) fn finding(format: Format, found: Vec<Found>) -> Option<Finding> {
     runs.dedup_by_key(|run| run.frame);
     count -= (both - runs.len()) as u64;
     let first = runs.first()?;
-    let place = format.seconds(first.frame);
-    let ms = 1000.0 * format.seconds(first.samples);
-    let what = match first.kind {
-        Kind::Zeros => "zeros",
-        Kind::Stuck => "one stuck value",
-        Kind::Repeat => "the samples before them again",
-    };
-    let first_one = format!(
-        "{} samples ({ms:.2} ms) of {what} in the middle of sound",
-        first.samples
-    );
-    let message = match count {
-        1 => format!("a dropout at {place:.3} s: {first_one}; look for another copy of the file"),
-        n => format!(
-            "{n} dropouts, first at {place:.3} s: {first_one}; look for another copy of the file"
-        ),
+    let kind = FindingKind::Dropout {
+        count,
+        content: first.content,
+        samples: first.samples,
+        ms: crate::units::round_to(1000.0 * format.seconds(first.samples), 2),
     };
     let at_s = format.places(&runs.iter().map(|r| r.frame).collect::<Vec<_>>());
-    Some(super::found(
-        Code::Dropout,
-        Severity::Problem,
-        Sure::Certain,
-        message,
-        at_s,
-    ))
+    Some(super::found(kind, Severity::Problem, Sure::Certain, at_s))
 }

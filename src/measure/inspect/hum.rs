@@ -18,7 +18,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 use super::lines::Spectrum;
 use super::{Sure, found};
 use crate::dsp::maths;
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Severity};
 
 /// Spectra: seconds each, most of them kept (those of the quietest stretches), highest frequency.
 const SEGMENT_S: f64 = 8.0;
@@ -61,24 +61,21 @@ impl Hum {
         } else {
             Severity::Note
         };
-        let what = format!(
-            "hum of {:.2} Hz and harmonics ({} lines), {:.1} dBFS RMS{}",
-            self.frequency_hz,
-            self.lines,
-            self.level_dbfs,
-            if self.in_a_gap {
-                ""
-            } else {
-                ", estimated under the playing"
+        let kind = match self.wrong_rate {
+            None => FindingKind::Hum {
+                frequency_hz: self.frequency_hz,
+                harmonics: self.lines.saturating_sub(1),
+                level_dbfs: self.level_dbfs,
+                exact: self.in_a_gap,
             },
-        );
-        let message = match self.wrong_rate {
-            None => format!("{what}: check ground and cables; a notch at each line takes it out"),
-            Some((mains_hz, ratio)) => format!(
-                "{what}: {mains_hz:.0} Hz mains seen through a wrong sample rate in the header; the true rate is probably {ratio:.4} times as high"
-            ),
+            Some((mains_hz, rate_ratio)) => FindingKind::HumOffMains {
+                frequency_hz: self.frequency_hz,
+                mains_hz,
+                rate_ratio,
+                level_dbfs: self.level_dbfs,
+            },
         };
-        found(Code::Hum, severity, sure, message, Vec::new())
+        found(kind, severity, sure, Vec::new())
     }
 }
 

@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::audio::SampleFormat;
-use crate::finding::{Code, Finding, Severity};
+use crate::finding::{Finding, FindingKind, Severity};
 
 use super::clipped::Clips;
 use super::ticks::{NonFinite, Tick};
@@ -255,23 +255,9 @@ impl Sure {
     }
 }
 
-fn found(code: Code, severity: Severity, sure: Sure, message: String, at_s: Vec<f64>) -> Finding {
+fn found(kind: FindingKind, severity: Severity, sure: Sure, at_s: Vec<f64>) -> Finding {
     Finding {
-        code,
-        severity,
-        confidence: sure.confidence(),
-        message,
         at_s,
+        ..Finding::new(kind, severity, sure.confidence())
     }
-}
-
-/// "1 sample", "2 samples".
-fn counted(n: u64, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
-}
-
-/// ", first at 12.345 s", or nothing where no place is known.
-fn first_at(at_s: &[f64]) -> String {
-    at_s.first()
-        .map_or(String::new(), |s| format!(", first at {s:.3} s"))
 }

@@ -1,7 +1,7 @@
 //! Samples that are no numbers.
 
-use super::{Format, Sure, counted, first_at, found};
-use crate::finding::{Code, Finding, Severity};
+use super::{Format, Sure, found};
+use crate::finding::{Finding, FindingKind, Severity};
 use crate::measure::ticks::NonFinite;
 
 pub(super) fn finding(format: Format, non_finite: &NonFinite) -> Option<Finding> {
@@ -12,19 +12,11 @@ pub(super) fn finding(format: Format, non_finite: &NonFinite) -> Option<Finding>
     frames.sort_unstable();
     frames.dedup();
     let at_s = format.places(&frames);
-    let message = format!(
-        "{} no number (NaN, infinite or beyond any level){}; read as silence: export the file again",
-        match non_finite.count {
-            1 => "1 sample is".to_owned(),
-            n => counted(n, "sample") + " are",
-        },
-        first_at(&at_s),
-    );
+    let samples = non_finite.count;
     Some(found(
-        Code::NonFinite,
+        FindingKind::NonFinite { samples },
         Severity::Problem,
         Sure::Certain,
-        message,
         at_s,
     ))
 }

@@ -1,7 +1,8 @@
 //! Dropouts of another kind: a buffer of the recorder played twice, bit for bit.
 
-use super::dropouts::{Found, Kind, Run};
+use super::dropouts::{Found, Run};
 use super::{Format, Trace};
+use crate::finding::Gap;
 
 /// Buffer sizes of recorders and of data on discs, in samples.
 const BUFFERS: [u64; 20] = [
@@ -91,7 +92,7 @@ impl Repeats {
         }
         let frame = trace.base + first as u64;
         self.found.add(Run {
-            kind: Kind::Repeat,
+            content: Gap::Repeat,
             frame,
             samples: samples as u64,
         });

@@ -1,7 +1,8 @@
 //! Dead tracks, and stretches of digital silence.
 
-use super::{Format, PLACES, Sure, first_at, found};
-use crate::finding::{Code, Finding, Severity};
+use super::{Format, PLACES, Sure, found};
+use crate::finding::{Finding, FindingKind, Part, Severity};
+use crate::units;
 
 /// A track whose peak lies below this was not connected: −80 dBFS.
 const DEAD: f64 = 1e-4;
@@ -78,24 +79,16 @@ pub(super) fn finding(format: Format, channels: &[Silence]) -> Option<Finding> {
             .filter(|c| c.dead())
             .map(|c| c.peak)
             .fold(0.0, f64::max);
-        let what = match crate::units::ratio_to_db(peak) {
-            Some(db) => format!("nothing above {db:.1} dBFS"),
-            None => "digital silence from start to end".to_owned(),
+        let kind = FindingKind::Silent {
+            part: match (dead, channels.len()) {
+                (d, n) if d == n => Part::Whole,
+                (1, 2) if channels[0].dead() => Part::Left,
+                (1, 2) => Part::Right,
+                _ => Part::Some,
+            },
+            peak_dbfs: units::ratio_to_db(peak).map(|db| units::round_to(db, 1)),
         };
-        let who = match (dead, channels.len()) {
-            (d, n) if d == n => "the track holds",
-            (1, 2) if channels[0].dead() => "the left side holds",
-            (1, 2) => "the right side holds",
-            _ => "some channels hold",
-        };
-        let message = format!("{who} {what}: the mic was dead, muted or not plugged in");
-        return Some(found(
-            Code::Silent,
-            Severity::Problem,
-            Sure::Certain,
-            message,
-            vec![0.0],
-        ));
+        return Some(found(kind, Severity::Problem, Sure::Certain, vec![0.0]));
     }
     let most = channels.iter().max_by_key(|c| c.silent)?;
     let share = most.silent as f64 / most.frames.max(1) as f64;
@@ -104,16 +97,7 @@ pub(super) fn finding(format: Format, channels: &[Silence]) -> Option<Finding> {
         return None;
     }
     let at_s = format.places(&most.starts);
-    let message = format!(
-        "digital silence for {seconds:.1} s, {:.0} % of the track{}: edited or muted there",
-        100.0 * share,
-        first_at(&at_s),
-    );
-    Some(found(
-        Code::Silent,
-        Severity::Note,
-        Sure::Certain,
-        message,
-        at_s,
-    ))
+    let share = units::round_to(share, 2);
+    let kind = FindingKind::DigitalSilence { seconds, share };
+    Some(found(kind, Severity::Note, Sure::Certain, at_s))
 }

@@ -2,6 +2,7 @@
 //! `cargo test --lib inspect::table -- --nocapture`.
 
 use super::*;
+use crate::finding::Code;
 use crate::measure::Levels;
 use crate::measure::survey::tests::survey;
 use crate::measure::testing::{CYMBALS, Drum, KICK, Random, SNARE, TOM, quantise, take};
@@ -35,7 +36,7 @@ fn read(mut samples: Vec<f64>, bits: u16) -> (Levels, Inspection) {
 }
 
 fn code(inspection: &Inspection, code: Code) -> Option<&Finding> {
-    inspection.findings.iter().find(|f| f.code == code)
+    inspection.findings.iter().find(|f| f.code() == code)
 }
 
 /// A place where the track plays, away from its ends: louder than half of it.

@@ -8,9 +8,11 @@ use super::{Excerpt, Shown, count, figure, href, listen, number};
 use crate::error::printable;
 use crate::measure::Levels;
 use crate::measure::picture::Picture;
+use crate::reason::Reason;
 use crate::report::rounded;
 use crate::stage::Stage;
 use crate::units::{ratio_to_db, round_to};
+use crate::wording;
 
 /// One track, folded. `up` leads from the page to the output folder.
 pub fn track(track: &Shown<'_>, up: &str) -> Markup {
@@ -96,7 +98,7 @@ fn pictures(track: &Shown<'_>) -> Markup {
     let clipped = report
         .findings
         .iter()
-        .filter(|f| f.code == crate::finding::Code::Clipped);
+        .filter(|f| f.code() == crate::finding::Code::Clipped);
     let mut marks: Vec<f64> = clipped
         .flat_map(|f| &f.at_s)
         .map(|at| round_to(at / length_s.max(1e-9), 2).clamp(0.0, 1.0))
@@ -228,7 +230,7 @@ fn findings(track: &Shown<'_>) -> Markup {
             ul {
                 @for finding in findings {
                     li {
-                        b { (word(&finding.severity)) ", " (word(&finding.code)) ": " } (printable(&finding.message))
+                        b { (word(&finding.severity)) ", " (word(&finding.code())) ": " } (printable(&wording::finding(finding).to_string()))
                         " (confidence " (number(finding.confidence)) ")"
                     }
                 }
@@ -258,7 +260,7 @@ fn decisions(track: &Shown<'_>) -> Markup {
         decisions.reasons.contains_key(name)
             || !matches!(value, Value::Bool(false)) && value.as_i64() != Some(0)
     };
-    let why = |name: &str| decisions.reasons.get(name).map_or("", String::as_str);
+    let why = |name: &str| decisions.reasons.get(name);
     html! {
         h3 { "Decisions, preset " (track.report.preset) }
         ol.decisions {
@@ -266,7 +268,7 @@ fn decisions(track: &Shown<'_>) -> Markup {
                 li { b { (name.replace('_', " ")) ": " (figure(value)) } (because(why(name))) }
             }
             @for stage in &decisions.stages {
-                li { code { (printable(&stage_text(&stage.stage))) } (because(&stage.why)) }
+                li { code { (printable(&stage_text(&stage.stage))) } (because(stage.reason.as_ref())) }
             }
             li { b { "gain: " (number(decisions.gain_db)) " dB" } (because(why("gain_db"))) }
         }
@@ -274,8 +276,8 @@ fn decisions(track: &Shown<'_>) -> Markup {
     }
 }
 
-fn because(why: &str) -> Markup {
-    html! { @if !why.is_empty() { ", " (printable(why)) } }
+fn because(why: Option<&Reason>) -> Markup {
+    html! { @if let Some(why) = why { ", " (printable(&wording::reason(why))) } }
 }
 
 /// `high-pass freq_hz 80, order 4`.

@@ -6,6 +6,7 @@ use super::{Shown, View, href, listen, number};
 use crate::error::printable;
 use crate::finding::Severity;
 use crate::report::rounded;
+use crate::wording;
 
 /// All songs, one table each.
 pub fn grid(view: &View<'_>) -> Markup {
@@ -115,11 +116,11 @@ fn mix(view: &View<'_>, song: &str, take: &str) -> Markup {
                 @if !mix.omitted.is_empty() {
                     details.omitted {
                         summary { "without " (mix.omitted.len()) }
-                        ul { @for track in &mix.omitted { li { (printable(&track.name)) ": " (printable(&track.why)) } } }
+                        ul { @for track in &mix.omitted { li { (printable(&track.name)) ": " (printable(&wording::reason(&track.why))) } } }
                     }
                 }
             }
-            None => (printable(&mix.gain_why)),
+            None => (printable(&wording::reason(&mix.gain_reason))),
         }
     }
 }

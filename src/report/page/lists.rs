@@ -10,12 +10,13 @@ use crate::error::printable;
 use crate::finding::{Code, Finding, Severity};
 use crate::report::session::FailedReport;
 use crate::units::round_to;
+use crate::wording;
 
 mod changed;
-mod untold;
+mod undecided;
 
 pub use changed::changed;
-pub use untold::untold;
+pub use undecided::undecided;
 
 /// Places of a finding that are written out.
 const PLACES: usize = 4;
@@ -28,13 +29,13 @@ enum Shelf {
     /// Evidence of something that was changed, shown with the change.
     Changed,
     /// A person has to say what it is.
-    Untold,
+    Undecided,
     /// With the track only.
     Track,
 }
 
 fn shelf(finding: &Finding) -> Shelf {
-    match (finding.code, finding.severity) {
+    match (finding.code(), finding.severity) {
         (_, Severity::Note) => Shelf::Track,
         (
             Code::Clipped
@@ -47,7 +48,7 @@ fn shelf(finding: &Finding) -> Shelf {
         )
         | (_, Severity::Problem) => Shelf::Again,
         (Code::Polarity | Code::NotPlayed, _) => Shelf::Changed,
-        _ => Shelf::Untold,
+        _ => Shelf::Undecided,
     }
 }
 
@@ -143,9 +144,9 @@ pub fn again(view: &View<'_>) -> Markup {
                 items.push(Item {
                     last_chance,
                     take: *take,
-                    what: word(&finding.code),
+                    what: word(&finding.code()),
                     track: Some(*track),
-                    words: finding.message.clone(),
+                    words: wording::finding(finding).to_string(),
                     at_s: &finding.at_s,
                 });
             }
@@ -215,24 +216,23 @@ fn places(track: Option<&Shown<'_>>, at_s: &[f64]) -> Markup {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn finding(code: Code, severity: Severity) -> Finding {
-        Finding {
-            code,
-            severity,
-            confidence: 1.0,
-            message: String::new(),
-            at_s: Vec::new(),
-        }
-    }
+    use crate::finding::FindingKind;
 
     #[test]
     fn a_finding_stands_where_a_morning_needs_it() {
-        let at = |code, severity| shelf(&finding(code, severity));
-        assert!(at(Code::Clipped, Severity::Warning) == Shelf::Again);
-        assert!(at(Code::Clipped, Severity::Note) == Shelf::Track);
-        assert!(at(Code::Hum, Severity::Problem) == Shelf::Again);
-        assert!(at(Code::Polarity, Severity::Warning) == Shelf::Changed);
-        assert!(at(Code::Detuned, Severity::Warning) == Shelf::Untold);
+        let at = |kind: &FindingKind, severity| shelf(&Finding::new(kind.clone(), severity, 1.0));
+        let broken = FindingKind::NonFinite { samples: 1 };
+        let opposed = FindingKind::PolarityChanged {
+            against: "snare-top".to_owned(),
+        };
+        let detuned = FindingKind::Detuned {
+            from_hz: 220.0,
+            to_hz: 209.0,
+        };
+        assert!(at(&broken, Severity::Warning) == Shelf::Again);
+        assert!(at(&broken, Severity::Note) == Shelf::Track);
+        assert!(at(&detuned, Severity::Problem) == Shelf::Again);
+        assert!(at(&opposed, Severity::Warning) == Shelf::Changed);
+        assert!(at(&detuned, Severity::Warning) == Shelf::Undecided);
     }
 }

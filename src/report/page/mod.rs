@@ -185,7 +185,7 @@ fn overview(view: &View<'_>, sink: &mut dyn Write) -> io::Result<()> {
                 a href="#verdict" { "Verdict" } " "
                 a href="#again" { "Play it again" } " "
                 a href="#changed" { "Changed" } " "
-                a href="#untold" { "Could not be told" } " "
+                a href="#undecided" { "Undecided" } " "
                 a href="#grid" { "Takes and mics" } " "
                 a href="#day" { "Over the day" } " "
                 a href="#table" { "All tracks" } " "
@@ -201,7 +201,7 @@ fn overview(view: &View<'_>, sink: &mut dyn Write) -> io::Result<()> {
             lists::verdict,
             lists::again,
             lists::changed,
-            lists::untold,
+            lists::undecided,
             grid::grid,
             trend::trends,
         ] {
@@ -374,7 +374,10 @@ mod tests {
                 gain_db: 3.0,
                 q: 1.4,
             }),
-            why: "no clear fundamental: the preset's 200 Hz".to_owned(),
+            reason: Some(crate::reason::Reason::Untuned {
+                followed: crate::preset::Followed::Fundamental,
+                freq_hz: 200.0,
+            }),
         };
         let report = TrackReport {
             schema: super::super::SCHEMA,
@@ -401,7 +404,15 @@ mod tests {
                 stages: [90.0, 200.0, 330.0, 5000.0].map(peak).into(),
                 reasons: [(
                     "gain_db",
-                    "214 hits, level -15.4 dBFS, target -12; one gain for 30 tracks".to_owned(),
+                    crate::reason::Reason::Level(crate::reason::Level {
+                        measure: crate::preset::Measure::HitLevel,
+                        level: -15.4,
+                        target: -12.0,
+                        hits: Some(214),
+                        tracks: 30,
+                        wanted_db: None,
+                        held: None,
+                    }),
                 )]
                 .into(),
             },

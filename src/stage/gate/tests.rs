@@ -155,7 +155,13 @@ fn openings_follow_probability_level_and_ring() {
         openings: None,
         ..gate(-24.0, &[])
     };
-    let decided = settings.decide(&hits, Some(0.6), -50.0, RATE);
+    let struck = |hits, ring_s, missed_share| Struck {
+        hits,
+        ring_s,
+        floor_dbfs: -50.0,
+        missed_share,
+    };
+    let decided = settings.decide(struck(&hits, Some(0.6), 0.05), RATE);
     // 100 dB a second: from −10 to −47 takes 370 ms, from −20 270 ms; −48 is below, so the shortest hold.
     let expected = [
         (1000, 1.0, 17_760),
@@ -170,13 +176,12 @@ fn openings_follow_probability_level_and_ring() {
         }
     );
     assert_eq!((decided.sure, decided.unsure), (2, 1));
-    assert!((decided.missed_share - 0.05 / 1.75).abs() < 1e-12);
 
     let doubtful: Vec<_> = (0..10).map(|i| hit(i * 100, 0.19, -20.0)).collect();
-    let decided = settings.decide(&doubtful, None, -50.0, RATE);
+    let decided = settings.decide(struck(&doubtful, None, 0.14), RATE);
     assert_eq!(decided.gate.range_db, -10.0);
     assert_eq!(decided.gate.openings, Some(vec![]));
-    let nothing = settings.decide(&[], Some(2.0), -60.0, RATE).gate;
+    let nothing = settings.decide(struck(&[], Some(2.0), 0.0), RATE).gate;
     assert_eq!(
         (nothing.range_db, nothing.close_db_per_s),
         (-24.0, Some(30.0))

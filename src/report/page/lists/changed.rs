@@ -6,7 +6,9 @@ use maud::{Markup, html};
 
 use crate::error::printable;
 use crate::finding::Code;
+use crate::reason::Reason;
 use crate::report::page::{Shown, View, number};
+use crate::wording;
 
 /// Takes of one decision that are written out.
 const TAKES: usize = 6;
@@ -99,7 +101,12 @@ pub(super) fn take_links(view: &View<'_>, tracks: &[Shown<'_>]) -> Markup {
 /// What and why, in a fixed order.
 pub(super) fn changes_of(track: &Shown<'_>) -> Vec<(Kind, String, String)> {
     let decisions = &track.report.decisions;
-    let why = |name: &str| decisions.reasons.get(name).cloned().unwrap_or_default();
+    let why = |name: &str| {
+        decisions
+            .reasons
+            .get(name)
+            .map_or(String::new(), wording::reason)
+    };
     let mut changes = Vec::new();
     if decisions.polarity_inverted {
         changes.push((
@@ -124,33 +131,22 @@ pub(super) fn changes_of(track: &Shown<'_>) -> Vec<(Kind, String, String)> {
             why("muted"),
         ));
     }
-    for stage in decisions.stages.iter().filter(|s| is_fallback(&s.why)) {
-        changes.push((Kind::Fallback, "fallback".to_owned(), stage.why.clone()));
+    let fallbacks = decisions.stages.iter().filter_map(|s| s.reason.as_ref());
+    for reason in fallbacks.filter(|reason| reason.is_fallback()) {
+        changes.push((
+            Kind::Fallback,
+            "fallback".to_owned(),
+            wording::reason(reason),
+        ));
     }
-    let gain_why = why("gain_db");
-    if is_held(&gain_why) {
-        changes.push((Kind::Held, "gain held down".to_owned(), gain_why));
+    if decisions
+        .reasons
+        .get("gain_db")
+        .is_some_and(Reason::is_held)
+    {
+        changes.push((Kind::Held, "gain held down".to_owned(), why("gain_db")));
     }
     changes
-}
-
-// Reasons are words for people; these are the ones that the page has to tell apart.
-
-/// A frequency that should have followed the tuning did not.
-fn is_fallback(why: &str) -> bool {
-    why.starts_with("no clear ")
-        || why.contains("too far to be followed")
-        || why.contains(", limited to ")
-}
-
-/// A gain that the ceiling, or good sense, kept from its target.
-fn is_held(why: &str) -> bool {
-    why.contains("; held ") || why.contains("would be too much, limited")
-}
-
-/// A gain that could not be told.
-pub(super) fn is_guessless(why: &str) -> bool {
-    why.contains("no gain is guessed")
 }
 
 /// How sure the finding behind a change is; of several takes the least.
@@ -164,56 +160,7 @@ fn confidence(tracks: &[Shown<'_>], kind: Kind) -> Markup {
     let found = tracks
         .iter()
         .flat_map(|t| &t.report.findings)
-        .filter(|f| f.code == code)
+        .filter(|f| f.code() == code)
         .map(|f| f.confidence);
     number(found.min_by(f64::total_cmp))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_reasons_that_the_page_tells_apart_are_those_that_are_given() {
-        use crate::decide::gains::{Tried, gains};
-        use crate::measure::Levels;
-        use crate::preset::{LevelRule, Link, Measure};
-        let rule = LevelRule {
-            measure: Measure::HitLevel,
-            target: -6.0,
-            link: Link::File,
-            ceiling_dbtp: -1.0,
-        };
-        let why = |hits: &[f32], true_peak_dbtp: f64| {
-            let levels = Levels {
-                true_peak_dbtp: Some(true_peak_dbtp),
-                ..Levels::default()
-            };
-            let tried = Tried {
-                key: "k",
-                song: "s",
-                setup: "s",
-                mic: "m".to_owned(),
-                rule: Some(&rule),
-                levels: &levels,
-                track: 0,
-                source_lufs: None,
-                working_gain_db: 0.0,
-                hit_peaks_dbfs: hits,
-                frames: 1000,
-                played: true,
-            };
-            gains(&[tried]).remove(0).why
-        };
-        let (fine, held, none, far) = (
-            why(&[-12.0; 9], -12.0),
-            why(&[-12.0; 9], -3.0),
-            why(&[-12.0; 2], -3.0),
-            why(&[-90.0; 9], -90.0),
-        );
-        assert!(!is_held(&fine) && !is_guessless(&fine), "{fine}");
-        assert!(is_held(&held) && !is_guessless(&held), "{held}");
-        assert!(is_guessless(&none) && !is_held(&none), "{none}");
-        assert!(is_held(&far), "{far}");
-    }
 }

@@ -1,0 +1,216 @@
+//! [`Reason`]: why something was decided, with the figures behind it. [`crate::wording`] makes the
+//! sentence.
+
+use serde::{Deserialize, Serialize};
+
+use crate::preset::{Followed, Measure};
+
+/// Why a value of the worksheet, or of a rough mix, is what it is.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Reason {
+    /// Nothing was recorded.
+    Silent {
+        /// In no take of the song; otherwise in this one.
+        whole_song: bool,
+    },
+    /// The drum rests.
+    NotPlayed {
+        /// In every take of the song; otherwise in this one.
+        whole_song: bool,
+    },
+    /// Opposed to another mic of the same drum.
+    PolarityOpposed {
+        /// The other mic.
+        against: String,
+        /// Hits that it rests on.
+        hits: usize,
+        /// Of both at those hits, −1 to 1.
+        correlation: f64,
+        /// 0 to 1.
+        confidence: f64,
+    },
+    /// The sound arrives later than in another mic.
+    LaterThan {
+        /// The other mic.
+        against: String,
+        /// How much.
+        samples: f64,
+        /// How much.
+        ms: f64,
+        /// The way of the sound at 20 °C.
+        distance_m: f64,
+    },
+    /// No other mic shows surely how much later the sound arrives.
+    DelayUndecided,
+    /// A frequency that follows the drum's tuning.
+    Tuned(Tuned),
+    /// A frequency that should follow the tuning, which is not clear.
+    Untuned {
+        /// What it should follow.
+        followed: Followed,
+        /// The preset's own frequency, which is used.
+        freq_hz: f64,
+    },
+    /// Brought to a level that the stages behind it are made for.
+    WorkingLevel {
+        /// How it comes in.
+        level_dbfs: f64,
+        /// Of hits; otherwise the sample peak.
+        from_hits: bool,
+        /// Where it is brought to.
+        target_dbfs: f64,
+    },
+    /// A drive is as loud as what goes in.
+    DriveMatched,
+    /// A gate opens where the drum is struck.
+    Gated {
+        /// Hits that open it fully.
+        sure: usize,
+        /// Hits that open it half.
+        unsure: usize,
+        /// The ring that it closes along, where the preset does not say how fast.
+        ring_s: Option<f64>,
+        /// The preset's range, where it closes less far since hits have probably been missed.
+        wanted_range_db: Option<f64>,
+    },
+    /// A gate without hits to open at stays open.
+    NoHitsToGate,
+    /// The preset sets no level.
+    NoTarget,
+    /// A gain to a target level.
+    Level(Level),
+    /// A gain that could not be decided.
+    LevelUndecided {
+        /// What was to be measured.
+        measure: Measure,
+        /// Hits there were, where they are too few.
+        hits: Option<usize>,
+    },
+    /// Written by a person.
+    Worksheet {
+        /// The gain that would have been decided.
+        decided_db: Option<f64>,
+        /// Why.
+        because: Option<Box<Reason>>,
+    },
+    /// The gain of a song's rough mixes.
+    MixLevel {
+        /// What would bring the median take to the target.
+        wanted_db: f64,
+        /// The target.
+        target_lufs: f64,
+        /// The take that keeps it lower.
+        held: Option<HeldMix>,
+    },
+    /// No take of the song has a loudness.
+    MixSilent,
+    /// Not in the mix: no stem is written.
+    LeftOut {
+        /// Why that is.
+        because: Option<Box<Reason>>,
+    },
+    /// Not in the mix, though a stem is written.
+    Muted {
+        /// Why.
+        because: Option<Box<Reason>>,
+    },
+    /// Not in the mix, as the session file says.
+    MutedBySession,
+    /// Not in the mix: reading or rendering it failed.
+    Failed,
+    /// Not in the mix: another sample rate than most of its tracks.
+    OtherRate {
+        /// Its own.
+        rate_hz: u32,
+        /// The mix's.
+        mix_rate_hz: u32,
+    },
+    /// Not in the mix: what it is, is not known.
+    UnknownMic,
+    /// Not in the mix: clicks, talkbacks, triggers and references never are.
+    NeverMixed,
+}
+
+/// How a frequency follows the tuning.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Tuned {
+    /// What it follows.
+    pub followed: Followed,
+    /// As measured, of the take or of the set-up.
+    pub hz: f64,
+    /// Hits that it rests on.
+    pub hits: usize,
+    /// The set-up's, where the take is followed.
+    pub setup_hz: Option<f64>,
+    /// The take's, where it is too far off to be believed.
+    pub disbelieved_hz: Option<f64>,
+    /// The preset's factor.
+    pub times: f64,
+    /// The preset's limit, where it was reached.
+    pub limit_hz: Option<f64>,
+}
+
+/// How a gain was decided.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Level {
+    /// What was measured behind the last stage.
+    pub measure: Measure,
+    /// In the measure's own unit.
+    pub level: f64,
+    /// In the measure's own unit.
+    pub target: f64,
+    /// Hits that it rests on, where it does.
+    pub hits: Option<usize>,
+    /// Tracks with the same gain.
+    pub tracks: usize,
+    /// The gain that would be needed, where it is more than is allowed.
+    pub wanted_db: Option<f64>,
+    /// What keeps it lower.
+    pub held: Option<Held>,
+}
+
+/// What keeps a gain below its target.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Held {
+    /// How much lower.
+    pub by_db: f64,
+    /// The loudest peak behind the last stage.
+    pub true_peak_dbtp: f64,
+    /// The worksheet key of the track that holds it.
+    pub key: String,
+    /// The preset's.
+    pub ceiling_dbtp: f64,
+}
+
+/// What keeps the gain of a song's mixes below its target.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HeldMix {
+    /// How much lower.
+    pub by_db: f64,
+    /// The take that would pass the ceiling.
+    pub take: String,
+    /// The ceiling.
+    pub ceiling_dbtp: f64,
+}
+
+impl Reason {
+    /// A frequency that should follow the tuning of its take, and does not, or not all the way.
+    pub fn is_fallback(&self) -> bool {
+        match self {
+            Self::Untuned { .. } => true,
+            Self::Tuned(tuned) => tuned.disbelieved_hz.is_some() || tuned.limit_hz.is_some(),
+            _ => false,
+        }
+    }
+
+    /// A gain that the ceiling, or the most that is allowed, kept from its target.
+    pub fn is_held(&self) -> bool {
+        matches!(self, Self::Level(level) if level.held.is_some() || level.wanted_db.is_some())
+    }
+
+    /// A gain that could not be decided.
+    pub fn is_undecided(&self) -> bool {
+        matches!(self, Self::LevelUndecided { .. })
+    }
+}

@@ -1,0 +1,435 @@
+//! Findings as sentences: what it is, the number behind it, what was done; then what to do.
+
+use std::fmt;
+
+use super::UNSURE;
+use super::numbers::{
+    counted, db, hz, length, level, percent, plain, rate, semitones, signed, size, time,
+};
+use crate::audio::Truncation;
+use crate::finding::{Difference, Finding, FindingKind, Gap, Part, Severity};
+use crate::units::round_to;
+
+/// What is so, and what a person can do about it.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Sentence {
+    /// What it is, the number behind it, what was done.
+    pub what: String,
+    /// What to do, where there is something to do.
+    pub advice: Option<String>,
+}
+
+impl Sentence {
+    fn new(what: impl Into<String>, advice: &str) -> Self {
+        Self {
+            what: what.into(),
+            advice: (!advice.is_empty()).then(|| advice.to_owned()),
+        }
+    }
+}
+
+impl fmt::Display for Sentence {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.what)?;
+        match &self.advice {
+            Some(advice) => write!(f, " {advice}"),
+            None => Ok(()),
+        }
+    }
+}
+
+/// A finding in words. What is not sure asks for a check by ear.
+pub fn finding(finding: &Finding) -> Sentence {
+    let mut said = kind(&finding.kind, finding);
+    let asks = said.advice.as_ref();
+    if finding.confidence < UNSURE && !asks.is_some_and(|advice| advice.contains("by ear")) {
+        said.advice = Some(match asks {
+            Some(advice) => format!("Check by ear. {advice}"),
+            None => "Check by ear.".to_owned(),
+        });
+    }
+    said
+}
+
+fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
+    let sure = percent(finding.confidence);
+    match kind {
+        FindingKind::Clipped {
+            tops,
+            longest_samples,
+            level_dbfs,
+            ..
+        } => clipped(*tops, *longest_samples, *level_dbfs),
+        FindingKind::Silent { part, peak_dbfs } => {
+            let who = match part {
+                Part::Whole => "Silent",
+                Part::Left => "Left side silent",
+                Part::Right => "Right side silent",
+                Part::Some => "Some channels silent",
+            };
+            let what = match peak_dbfs {
+                Some(peak) => format!("{who}: nothing above {}.", level(*peak, "dBFS")),
+                None => format!("{who} from start to end."),
+            };
+            Sentence::new(what, "Muted, unplugged or not armed?")
+        }
+        FindingKind::DigitalSilence { seconds, share } => Sentence::new(
+            format!(
+                "Digital silence for {}, {} of the track.",
+                length(*seconds),
+                percent(*share)
+            ),
+            "Edited or muted there?",
+        ),
+        FindingKind::NotPlayed => Sentence::new(
+            format!(
+                "Not played in this take: nothing in it comes near the hits of the other takes ({sure} sure)."
+            ),
+            "",
+        ),
+        FindingKind::FewHits { hits } => Sentence::new(
+            format!(
+                "Only {} in the whole set-up: too few to set a gain. Left at 0 dB.",
+                counted(*hits, "hit")
+            ),
+            "",
+        ),
+        FindingKind::Dropout {
+            count, content, ms, ..
+        } => dropout(*count, *content, *ms),
+        FindingKind::Click {
+            count,
+            level_dbfs,
+            compared,
+        } => clicks(*count, *level_dbfs, *compared),
+        FindingKind::Hum {
+            frequency_hz,
+            harmonics,
+            level_dbfs,
+            exact,
+        } => {
+            let around = if *exact { "" } else { "about " };
+            let what = format!(
+                "Mains hum: {} and {}, {around}{}.",
+                hz(*frequency_hz),
+                counted(*harmonics, "harmonic"),
+                level(*level_dbfs, "dBFS")
+            );
+            match finding.severity {
+                Severity::Note => Sentence::new(what, ""),
+                _ => Sentence::new(what, "Check ground and cables, or notch each of them."),
+            }
+        }
+        FindingKind::HumOffMains {
+            frequency_hz,
+            mains_hz,
+            rate_ratio,
+            level_dbfs,
+        } => Sentence::new(
+            format!(
+                "Hum of {}, {}: mains of {} under a wrong sample rate. The true rate is probably {} times the header's.",
+                hz(*frequency_hz),
+                level(*level_dbfs, "dBFS"),
+                hz(*mains_hz),
+                round_to(*rate_ratio, 4)
+            ),
+            "Correct the header before you use this take.",
+        ),
+        FindingKind::DcOffset {
+            percent,
+            level_dbfs,
+        } => Sentence::new(
+            format!(
+                "DC offset of {} of full scale ({}).",
+                signed(*percent, 2, "%"),
+                level(*level_dbfs, "dBFS")
+            ),
+            "A high-pass removes it.",
+        ),
+        FindingKind::PolarityOpposed {
+            against,
+            hits,
+            correlation,
+            corrected,
+        } => {
+            let (done, advice) = match corrected {
+                true => ("Inverted.", "Listen to both together."),
+                false => ("Not changed.", "Invert it where both together gain weight."),
+            };
+            Sentence::new(
+                format!(
+                    "Opposite polarity to {against} ({}, correlation {}, {sure} sure). {done}",
+                    counted(*hits, "hit"),
+                    plain(*correlation, 2)
+                ),
+                advice,
+            )
+        }
+        FindingKind::PolarityChanged { against } => Sentence::new(
+            format!("Polarity against {against} is not that of the other takes ({sure} sure)."),
+            "Cable or switch changed? Listen to both.",
+        ),
+        FindingKind::SameFile { of, take } => Sentence::new(
+            format!("The same file as {of} of {take}."),
+            "Misnamed, or a copy?",
+        ),
+        FindingKind::SameSignal {
+            of,
+            lag_ms,
+            gain_db,
+        } => {
+            let later = match lag_ms {
+                0 => String::new(),
+                1.. => format!(", {lag_ms} ms later"),
+                _ => format!(", {} ms earlier", -lag_ms),
+            };
+            Sentence::new(
+                format!("The same signal as {of}, {}{later}.", db(*gain_db)),
+                "A copy, or patched twice?",
+            )
+        }
+        FindingKind::PairMismatch { difference } => pair(difference),
+        FindingKind::SidesSwapped { than, in_a_take } => {
+            let advice = match in_a_take {
+                true => "Patched or named differently?",
+                false => "Swap the sides of one of them if you hear it too.",
+            };
+            Sentence::new(
+                format!(
+                    "Left and right are the other way round than in {than} ({sure} sure). Not changed."
+                ),
+                advice,
+            )
+        }
+        FindingKind::WrongRate {
+            header_hz,
+            true_hz,
+            semitones,
+            drums,
+            hums,
+            sure,
+        } => wrong_rate(*header_hz, *true_hz, *semitones, [*drums, *hums], *sure),
+        FindingKind::LevelStep { step_db, clipped } => {
+            let least = if *clipped { "at least " } else { "" };
+            let (way, advice) = match *step_db > 0.0 {
+                true => ("louder", "Preamp turned up between takes?"),
+                false => ("softer", "Preamp turned down between takes?"),
+            };
+            Sentence::new(
+                format!(
+                    "Hits {least}{} {way} than in the other takes. One gain kept for all.",
+                    size(*step_db, "dB")
+                ),
+                advice,
+            )
+        }
+        FindingKind::Detuned { from_hz, to_hz } => {
+            let way = if to_hz < from_hz { "lower" } else { "higher" };
+            Sentence::new(
+                format!(
+                    "Tuned {way} from this take on: {} before, {} now ({}).",
+                    hz(*from_hz),
+                    hz(*to_hz),
+                    semitones(*from_hz, *to_hz)
+                ),
+                "Tune it and play it again, or don't comp earlier takes with later ones.",
+            )
+        }
+        FindingKind::LikeCymbal { mic, weaker_db } => Sentence::new(
+            format!(
+                "Sounds like a cymbal, not like a {mic}: {} weaker below 600 Hz than above 1.8 kHz.",
+                size(*weaker_db, "dB")
+            ),
+            "Wrong name? Listen.",
+        ),
+        FindingKind::LedBy { by, lead_ms } => Sentence::new(
+            format!(
+                "Its loudest hits arrive {} earlier in {by}.",
+                size(*lead_ms, "ms")
+            ),
+            &format!("Names of this mic and {by} swapped? Listen to both."),
+        ),
+        FindingKind::UnknownMic { proposal, because } => match (proposal, because) {
+            (Some(proposal), Some(because)) => Sentence::new(
+                format!("Unknown mic; perhaps {proposal}: {because}."),
+                "Name it in session.toml.",
+            ),
+            _ => Sentence::new(
+                "Unknown mic: no word of its name is a mic's. Not in the rough mix.",
+                "Name it in session.toml.",
+            ),
+        },
+        FindingKind::Truncated(truncation) => truncated(truncation),
+        FindingKind::NonFinite { samples } => Sentence::new(
+            format!(
+                "{} (not a number, or beyond any level), taken as silence.",
+                counted(*samples, "broken sample")
+            ),
+            "Export the file again.",
+        ),
+        FindingKind::Metronome {
+            beats_per_minute,
+            beats,
+            level_dbfs,
+        } => Sentence::new(
+            format!(
+                "Metronome audible between the strokes: {} a minute, {} at about {}. It bleeds from a headphone.",
+                plain(*beats_per_minute, 1),
+                counted(*beats, "beat"),
+                level(*level_dbfs, "dBFS")
+            ),
+            "Turn the headphone down or close it; fade the beats out where the kit is silent.",
+        ),
+    }
+}
+
+fn clipped(tops: u64, longest_samples: u64, level_dbfs: f64) -> Sentence {
+    /// Within this of full scale it is full scale.
+    const FULL_SCALE_DB: f64 = 0.02;
+    let place = match level_dbfs {
+        at if at.abs() <= FULL_SCALE_DB => "full scale".to_owned(),
+        at => level(at, "dBFS"),
+    };
+    let trimmed = match level_dbfs < -FULL_SCALE_DB {
+        true => format!(
+            " Clipped first, turned down by {} later.",
+            size(level_dbfs, "dB")
+        ),
+        false => String::new(),
+    };
+    Sentence::new(
+        format!(
+            "Clipped: {} at {place}, up to {} long.{trimmed}",
+            counted(tops, "flat top"),
+            counted(longest_samples, "sample")
+        ),
+        "Listen. If you hear it, play it again with less preamp gain.",
+    )
+}
+
+fn dropout(count: u64, content: Gap, ms: f64) -> Sentence {
+    let what = match content {
+        Gap::Zeros => "of zeros",
+        Gap::Stuck => "of one held value",
+        Gap::Repeat => "played twice",
+    };
+    let ms = size(ms, "ms");
+    let what = match count {
+        1 => format!("Dropout: {ms} {what} in the middle of the sound."),
+        _ => format!("{count} dropouts in the middle of the sound, the first {ms} {what}."),
+    };
+    Sentence::new(what, "Look for another copy of the file.")
+}
+
+fn clicks(count: usize, level_dbfs: f64, compared: bool) -> Sentence {
+    let at = level(level_dbfs, "dBFS");
+    let mut what = match count {
+        1 => format!("One digital click, {at}."),
+        _ => format!("{}, the loudest {at}.", counted(count, "digital click")),
+    };
+    let advice = match compared {
+        true => {
+            what += match count {
+                1 => " No other mic has a stroke there.",
+                _ => " No other mic has a stroke at any of them.",
+            };
+            "Listen, then check clock and edits."
+        }
+        false => "Check by ear: without another mic to compare, it may be a dry stroke.",
+    };
+    Sentence::new(what, advice)
+}
+
+fn pair(difference: &Difference) -> Sentence {
+    let what = match difference {
+        Difference::Channels => "channels: one of them is stereo".to_owned(),
+        Difference::Rate { left_hz, right_hz } => format!(
+            "sample rate ({} and {})",
+            rate(f64::from(*left_hz)),
+            rate(f64::from(*right_hz))
+        ),
+        Difference::Length {
+            left_frames,
+            right_frames,
+            rate_hz,
+        } => {
+            let frames = left_frames.abs_diff(*right_frames);
+            let apart = length(frames as f64 / f64::from((*rate_hz).max(1)));
+            format!("length by {} ({apart})", counted(frames, "frame"))
+        }
+        Difference::Start {
+            left_samples,
+            right_samples,
+            rate_hz,
+        } => {
+            let samples = left_samples.abs_diff(*right_samples);
+            let apart = length(samples as f64 / f64::from((*rate_hz).max(1)));
+            format!("start by {} ({apart})", counted(samples, "sample"))
+        }
+    };
+    Sentence::new(
+        format!("Left and right differ in {what}. Kept as two mono stems."),
+        "",
+    )
+}
+
+fn wrong_rate(
+    header_hz: u32,
+    true_hz: f64,
+    semitones: f64,
+    [drums, hums]: [usize; 2],
+    sure: bool,
+) -> Sentence {
+    let way = if semitones > 0.0 { "flat" } else { "sharp" };
+    let off = size(semitones, "semitones");
+    let mut signs = Vec::new();
+    match drums {
+        0 => {}
+        1 => signs.push(format!(
+            "the one drum with a clear pitch is {off} {way} against the other takes"
+        )),
+        n => signs.push(format!(
+            "all {n} drums with a clear pitch are {off} {way} against the other takes"
+        )),
+    }
+    if hums > 0 {
+        signs.push(format!(
+            "mains hum is off by as much in {}",
+            counted(hums, "track")
+        ));
+    }
+    let doubt = if sure {
+        ""
+    } else {
+        ", or the other take is wrong"
+    };
+    Sentence::new(
+        format!(
+            "Sample rate looks wrong: labelled {}, probably {}{doubt}; {}.",
+            rate(f64::from(header_hz)),
+            rate(true_hz),
+            signs.join(", and ")
+        ),
+        "Correct the header before you use this take.",
+    )
+}
+
+fn truncated(truncation: &Truncation) -> Sentence {
+    match truncation {
+        Truncation::NeverFinished { held_s } => Sentence::new(
+            format!(
+                "Cut short: the recorder never finished this file. Read to its end at {}.",
+                time(*held_s)
+            ),
+            "Check the end by ear, and copy it again if the recorder still has it.",
+        ),
+        Truncation::Short { promised_s, held_s } => Sentence::new(
+            format!(
+                "Cut short: the header promises {}, the file holds {}.",
+                time(*promised_s),
+                time(*held_s)
+            ),
+            "Copy it again from the recorder.",
+        ),
+    }
+}

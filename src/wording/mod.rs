@@ -1,0 +1,16 @@
+//! All English that figures become: findings, reasons, numbers with their units. Nothing reads it
+//! back; whoever wants to tell cases apart looks at the data.
+
+pub use finding::{Sentence, finding};
+pub use numbers::{counted, db, hz, level, percent, time};
+pub use reason::reason;
+
+pub mod numbers;
+
+mod finding;
+mod reason;
+#[cfg(test)]
+mod tests;
+
+/// Below this confidence a person has to listen.
+const UNSURE: f64 = 0.7;

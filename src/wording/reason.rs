@@ -1,0 +1,239 @@
+//! Reasons as sentences: the number behind the decision.
+
+use super::UNSURE;
+use super::numbers::{counted, db, hz, length, level, percent, plain, rate, size, written};
+use crate::preset::{Followed, Measure};
+use crate::reason::{Level, Reason, Tuned};
+use crate::units::round_to;
+
+/// A reason in words, as it stands behind a value: no capital, no final period.
+pub fn reason(reason: &Reason) -> String {
+    match reason {
+        Reason::Silent { whole_song: false } => "silent".to_owned(),
+        Reason::Silent { whole_song: true } => "silent in every take of the song".to_owned(),
+        Reason::NotPlayed { whole_song: false } => "not played in this take".to_owned(),
+        Reason::NotPlayed { whole_song: true } => "played in no take of the song".to_owned(),
+        Reason::PolarityOpposed {
+            against,
+            hits,
+            correlation,
+            confidence,
+        } => {
+            let ear = if *confidence < UNSURE {
+                ", check by ear"
+            } else {
+                ""
+            };
+            format!(
+                "opposite polarity to {against} ({}, correlation {}, {} sure{ear})",
+                counted(*hits, "hit"),
+                plain(*correlation, 2),
+                percent(*confidence)
+            )
+        }
+        Reason::LaterThan {
+            against,
+            samples,
+            ms,
+            distance_m,
+        } => format!(
+            "{} behind {against} ({} samples, {} at 20 °C), moved to line up",
+            size(*ms, "ms"),
+            plain(*samples, 1),
+            size(*distance_m, "m")
+        ),
+        Reason::DelayUndecided => {
+            "delay undecided: no other mic shows it surely; not moved".to_owned()
+        }
+        Reason::Tuned(tuned) => follow(tuned),
+        Reason::Untuned { followed, freq_hz } => {
+            format!(
+                "no clear {}: the preset's {} Hz",
+                name(*followed),
+                written(*freq_hz)
+            )
+        }
+        Reason::WorkingLevel {
+            level_dbfs,
+            from_hits,
+            target_dbfs,
+        } => format!(
+            "working level ahead of drive, compressor or gate: {} from {} to {} dBFS",
+            if *from_hits { "hits" } else { "sample peak" },
+            level(*level_dbfs, "dBFS"),
+            written(*target_dbfs)
+        ),
+        Reason::DriveMatched => "match_db: as loud as what goes in".to_owned(),
+        Reason::Gated {
+            sure,
+            unsure,
+            ring_s,
+            wanted_range_db,
+        } => {
+            let mut text = format!("opened by {}", counted(*sure, "hit"));
+            if *unsure > 0 {
+                text += &format!(", half by {unsure} more that may be bleed");
+            }
+            if let Some(ring_s) = ring_s {
+                text += &format!("; closes along the ring of {}", length(*ring_s));
+            }
+            if let Some(wanted) = wanted_range_db {
+                text += &format!(
+                    "; not down to {}, since hits have probably been missed",
+                    db(*wanted)
+                );
+            }
+            text
+        }
+        Reason::NoHitsToGate => "no hits told apart from bleed: the gate stays open".to_owned(),
+        Reason::NoTarget => "the preset sets no level".to_owned(),
+        Reason::Level(level) => gain(level),
+        Reason::LevelUndecided {
+            hits: Some(hits), ..
+        } => {
+            format!(
+                "undecided: only {}, too few to set a gain; left at 0 dB",
+                counted(*hits, "hit")
+            )
+        }
+        Reason::LevelUndecided {
+            measure,
+            hits: None,
+        } => format!(
+            "undecided: no {}, silent or too short; left at 0 dB",
+            measured(*measure).0
+        ),
+        Reason::Worksheet {
+            decided_db: None, ..
+        } => "by the worksheet".to_owned(),
+        Reason::Worksheet {
+            decided_db: Some(decided),
+            because,
+        } => format!(
+            "by the worksheet; decided: {}{}",
+            db(*decided),
+            also(because.as_deref(), ", ")
+        ),
+        Reason::MixLevel {
+            wanted_db,
+            target_lufs,
+            held,
+        } => {
+            let held = match held {
+                None => String::new(),
+                Some(held) => format!(
+                    "; {} less, since {} would pass {} dBTP",
+                    size(held.by_db, "dB"),
+                    held.take,
+                    written(held.ceiling_dbtp)
+                ),
+            };
+            format!(
+                "{} to {} LUFS in the median take{held}",
+                db(*wanted_db),
+                written(*target_lufs)
+            )
+        }
+        Reason::MixSilent => "no take has a loudness".to_owned(),
+        Reason::LeftOut { because } => format!("left out{}", also(because.as_deref(), ": ")),
+        Reason::Muted { because } => format!("muted{}", also(because.as_deref(), ": ")),
+        Reason::MutedBySession => "muted by the session file".to_owned(),
+        Reason::Failed => "failed".to_owned(),
+        Reason::OtherRate {
+            rate_hz,
+            mix_rate_hz,
+        } => format!(
+            "another sample rate ({}, the mix has {})",
+            rate(f64::from(*rate_hz)),
+            rate(f64::from(*mix_rate_hz))
+        ),
+        Reason::UnknownMic => "unknown mic".to_owned(),
+        Reason::NeverMixed => "not part of a mix".to_owned(),
+    }
+}
+
+fn also(because: Option<&Reason>, joint: &str) -> String {
+    because.map_or(String::new(), |because| {
+        format!("{joint}{}", reason(because))
+    })
+}
+
+fn name(followed: Followed) -> &'static str {
+    match followed {
+        Followed::Fundamental => "fundamental",
+        Followed::NextPartial => "next partial",
+    }
+}
+
+fn follow(tuned: &Tuned) -> String {
+    let name = name(tuned.followed);
+    let hits = counted(tuned.hits, "hit");
+    let off = |own_hz: f64, setup_hz: f64| percent((own_hz / setup_hz - 1.0).abs());
+    let side = |own_hz: f64, setup_hz: f64| if own_hz < setup_hz { "below" } else { "above" };
+    let mut text = match tuned.setup_hz {
+        None => format!("{name} of the set-up {} ({hits})", hz(tuned.hz)),
+        Some(setup_hz) => format!(
+            "{name} of this take {} ({hits}), {} {} the set-up's {}: mind this when comping",
+            hz(tuned.hz),
+            off(tuned.hz, setup_hz),
+            side(tuned.hz, setup_hz),
+            hz(setup_hz)
+        ),
+    };
+    if tuned.times != 1.0 {
+        text += &format!(" × {}", written(tuned.times));
+    }
+    if let Some(limit_hz) = tuned.limit_hz {
+        text += &format!(", limited to {} Hz", written(limit_hz));
+    }
+    if let Some(own_hz) = tuned.disbelieved_hz {
+        text += &format!(
+            "; this take reads {}, {} {}: not believed",
+            hz(own_hz),
+            off(own_hz, tuned.hz),
+            side(own_hz, tuned.hz)
+        );
+    }
+    text
+}
+
+/// A measure and its unit.
+fn measured(measure: Measure) -> (&'static str, &'static str) {
+    match measure {
+        Measure::HitLevel => ("hits", "dBFS"),
+        Measure::SamplePeak => ("sample peak", "dBFS"),
+        Measure::TruePeak => ("true peak", "dBTP"),
+        Measure::Integrated => ("integrated loudness", "LUFS"),
+        Measure::OverSource => ("loudness over the clean source", "LU"),
+        Measure::Rms => ("RMS", "dBFS"),
+    }
+}
+
+fn gain(found: &Level) -> String {
+    let (what, unit) = measured(found.measure);
+    let reached = level(found.level, unit);
+    let target = written(found.target);
+    let mut text = match found.hits {
+        Some(hits) => format!("{} reach {reached}, target {target}", counted(hits, "hit")),
+        None => format!("{what} {reached}, target {target}"),
+    };
+    if let Some(wanted) = found.wanted_db {
+        text += &format!(
+            "; {} would be needed, more than is allowed: right mic?",
+            db(wanted)
+        );
+    }
+    if let Some(held) = &found.held {
+        text += &format!(
+            "; held {} lower by one peak ({} in {}), ceiling {} dBTP",
+            size(held.by_db, "dB"),
+            level(held.true_peak_dbtp, "dBTP"),
+            held.key,
+            written(round_to(held.ceiling_dbtp, 2))
+        );
+    }
+    if found.tracks > 1 {
+        text += &format!("; one gain for {}", counted(found.tracks, "track"));
+    }
+    text
+}

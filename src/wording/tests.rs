@@ -1,0 +1,392 @@
+//! One example of every sentence, kept in `tests/golden/wording.txt`.
+
+use std::collections::BTreeSet;
+
+use serde::de::DeserializeOwned;
+use serde_json::json;
+
+use super::*;
+use crate::audio::Truncation;
+use crate::finding::{Difference, Finding, FindingKind, Gap, Part, Severity};
+use crate::preset::{Followed, Measure};
+use crate::reason::{Held, HeldMix, Level, Reason, Tuned};
+
+const GOLDEN: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/golden/wording.txt");
+
+fn warning(kind: FindingKind) -> Finding {
+    Finding::new(kind, Severity::Warning, 0.91)
+}
+
+/// At least one of every kind, and of every branch that makes another sentence.
+fn findings() -> Vec<Finding> {
+    let against = || "snare-top".to_owned();
+    let differ = |difference| FindingKind::PairMismatch { difference };
+    let clipped = |tops, longest_samples, level_dbfs| FindingKind::Clipped {
+        samples: 640,
+        tops,
+        longest_samples,
+        level_dbfs,
+    };
+    let silent = |part, peak_dbfs| FindingKind::Silent { part, peak_dbfs };
+    let dropout = |count, content| FindingKind::Dropout {
+        count,
+        content,
+        samples: 14_400,
+        ms: 300.0,
+    };
+    let click = |count, compared| FindingKind::Click {
+        count,
+        level_dbfs: -38.9,
+        compared,
+    };
+    let hum = |exact| FindingKind::Hum {
+        frequency_hz: 50.02,
+        harmonics: 3,
+        level_dbfs: -59.0,
+        exact,
+    };
+    let opposed = |corrected| FindingKind::PolarityOpposed {
+        against: against(),
+        hits: 54,
+        correlation: -0.89,
+        corrected,
+    };
+    let signal = |lag_ms| FindingKind::SameSignal {
+        of: against(),
+        lag_ms,
+        gain_db: -3.0,
+    };
+    let swapped = |than: &str, in_a_take| FindingKind::SidesSwapped {
+        than: than.to_owned(),
+        in_a_take,
+    };
+    let rate = |drums, hums, sure| FindingKind::WrongRate {
+        header_hz: 44_100,
+        true_hz: 48_000.0,
+        semitones: 1.47,
+        drums,
+        hums,
+        sure,
+    };
+    let step = |step_db, clipped| FindingKind::LevelStep { step_db, clipped };
+    let kinds = [
+        clipped(120, 13, 0.0),
+        clipped(1, 1, -1.2),
+        clipped(17, 9, 1.2),
+        silent(Part::Whole, None),
+        silent(Part::Right, Some(-84.2)),
+        silent(Part::Left, None),
+        silent(Part::Some, None),
+        FindingKind::DigitalSilence {
+            seconds: 2.0,
+            share: 0.33,
+        },
+        FindingKind::NotPlayed,
+        FindingKind::FewHits { hits: 4 },
+        FindingKind::FewHits { hits: 1 },
+        dropout(1, Gap::Zeros),
+        dropout(1, Gap::Stuck),
+        dropout(3, Gap::Repeat),
+        click(1, true),
+        click(12, true),
+        click(2, false),
+        hum(true),
+        hum(false),
+        FindingKind::HumOffMains {
+            frequency_hz: 45.94,
+            mains_hz: 50.0,
+            rate_ratio: 1.088_44,
+            level_dbfs: -59.0,
+        },
+        FindingKind::DcOffset {
+            percent: 0.31,
+            level_dbfs: -50.2,
+        },
+        opposed(true),
+        opposed(false),
+        FindingKind::PolarityChanged { against: against() },
+        FindingKind::SameFile {
+            of: against(),
+            take: "take-02".to_owned(),
+        },
+        signal(0),
+        signal(1),
+        signal(-2),
+        differ(Difference::Channels),
+        differ(Difference::Rate {
+            left_hz: 48_000,
+            right_hz: 44_100,
+        }),
+        differ(Difference::Length {
+            left_frames: 1_402_212,
+            right_frames: 1_402_200,
+            rate_hz: 48_000,
+        }),
+        differ(Difference::Start {
+            left_samples: 480_000,
+            right_samples: 480_100,
+            rate_hz: 48_000,
+        }),
+        swapped("take-01", true),
+        swapped("overhead", false),
+        rate(4, 2, true),
+        rate(1, 0, false),
+        step(5.1, false),
+        step(-3.0, true),
+        FindingKind::Detuned {
+            from_hz: 220.0,
+            to_hz: 209.0,
+        },
+        FindingKind::LikeCymbal {
+            mic: "tom-1".to_owned(),
+            weaker_db: 12.0,
+        },
+        FindingKind::LedBy {
+            by: "tom-2".to_owned(),
+            lead_ms: 1.9,
+        },
+        FindingKind::UnknownMic {
+            proposal: Some("a floor tom".to_owned()),
+            because: Some("what \"high\" means beside it is not certain".to_owned()),
+        },
+        FindingKind::UnknownMic {
+            proposal: None,
+            because: None,
+        },
+        FindingKind::Truncated(Truncation::NeverFinished { held_s: 9.2 }),
+        FindingKind::Truncated(Truncation::Short {
+            promised_s: 75.0,
+            held_s: 9.2,
+        }),
+        FindingKind::NonFinite { samples: 12 },
+        FindingKind::Metronome {
+            beats_per_minute: 148.0,
+            beats: 87,
+            level_dbfs: -58.0,
+        },
+    ];
+    let mut all: Vec<Finding> = kinds.into_iter().map(warning).collect();
+    // What is not sure, and what needs nothing done.
+    all.push(Finding::new(clipped(2, 3, 0.0), Severity::Warning, 0.5));
+    all.push(Finding::new(FindingKind::NotPlayed, Severity::Note, 0.62));
+    all.push(Finding::new(click(1, false), Severity::Warning, 0.5));
+    all.push(Finding::new(hum(true), Severity::Note, 0.8));
+    all
+}
+
+/// At least one of every kind, and of every branch that makes another sentence.
+fn reasons() -> Vec<Reason> {
+    let opposed = |confidence| Reason::PolarityOpposed {
+        against: "snare-top".to_owned(),
+        hits: 54,
+        correlation: -0.89,
+        confidence,
+    };
+    let tuned = Tuned {
+        followed: Followed::Fundamental,
+        hz: 220.0,
+        hits: 40,
+        setup_hz: None,
+        disbelieved_hz: None,
+        times: 1.0,
+        limit_hz: None,
+    };
+    let level = Level {
+        measure: Measure::HitLevel,
+        level: -6.7,
+        target: -12.0,
+        hits: Some(93),
+        tracks: 3,
+        wanted_db: None,
+        held: None,
+    };
+    let plain = |measure, level| Level {
+        measure,
+        level,
+        target: -12.0,
+        hits: None,
+        tracks: 1,
+        wanted_db: None,
+        held: None,
+    };
+    let undecided = |measure, hits| Reason::LevelUndecided { measure, hits };
+    let mix = |held| Reason::MixLevel {
+        wanted_db: 3.4,
+        target_lufs: -18.0,
+        held,
+    };
+    let working = |from_hits| Reason::WorkingLevel {
+        level_dbfs: -15.4,
+        from_hits,
+        target_dbfs: -14.0,
+    };
+    vec![
+        Reason::Silent { whole_song: false },
+        Reason::Silent { whole_song: true },
+        Reason::NotPlayed { whole_song: false },
+        Reason::NotPlayed { whole_song: true },
+        opposed(0.94),
+        opposed(0.65),
+        Reason::LaterThan {
+            against: "overhead".to_owned(),
+            samples: 412.3,
+            ms: 8.59,
+            distance_m: 2.95,
+        },
+        Reason::DelayUndecided,
+        Reason::Tuned(tuned.clone()),
+        Reason::Tuned(Tuned {
+            hz: 209.0,
+            hits: 12,
+            setup_hz: Some(220.0),
+            ..tuned.clone()
+        }),
+        Reason::Tuned(Tuned {
+            disbelieved_hz: Some(180.0),
+            times: 1.5,
+            limit_hz: Some(260.0),
+            ..tuned
+        }),
+        Reason::Untuned {
+            followed: Followed::NextPartial,
+            freq_hz: 330.0,
+        },
+        working(true),
+        working(false),
+        Reason::DriveMatched,
+        Reason::Gated {
+            sure: 54,
+            unsure: 0,
+            ring_s: None,
+            wanted_range_db: None,
+        },
+        Reason::Gated {
+            sure: 54,
+            unsure: 3,
+            ring_s: Some(0.45),
+            wanted_range_db: Some(-24.0),
+        },
+        Reason::NoHitsToGate,
+        Reason::NoTarget,
+        Reason::Level(level.clone()),
+        Reason::Level(Level {
+            held: Some(Held {
+                by_db: 2.5,
+                true_peak_dbtp: -6.7,
+                key: "low-tide/take-01/low-tide_take-01_snare-top".to_owned(),
+                ceiling_dbtp: -1.0,
+            }),
+            wanted_db: Some(41.0),
+            ..level
+        }),
+        Reason::Level(plain(Measure::SamplePeak, -3.0)),
+        Reason::Level(plain(Measure::TruePeak, -3.0)),
+        Reason::Level(plain(Measure::Integrated, -23.0)),
+        Reason::Level(plain(Measure::OverSource, 3.5)),
+        Reason::Level(plain(Measure::Rms, -30.0)),
+        undecided(Measure::HitLevel, Some(4)),
+        undecided(Measure::Integrated, None),
+        Reason::Worksheet {
+            decided_db: None,
+            because: None,
+        },
+        Reason::Worksheet {
+            decided_db: Some(3.4),
+            because: Some(Box::new(undecided(Measure::HitLevel, Some(1)))),
+        },
+        mix(None),
+        mix(Some(HeldMix {
+            by_db: 1.2,
+            take: "take-02".to_owned(),
+            ceiling_dbtp: -1.0,
+        })),
+        Reason::MixSilent,
+        Reason::LeftOut {
+            because: Some(Box::new(Reason::NotPlayed { whole_song: true })),
+        },
+        Reason::Muted { because: None },
+        Reason::MutedBySession,
+        Reason::Failed,
+        Reason::OtherRate {
+            rate_hz: 44_100,
+            mix_rate_hz: 48_000,
+        },
+        Reason::UnknownMic,
+        Reason::NeverMixed,
+    ]
+}
+
+/// The names of all kinds of an enum that is told apart by `kind`, as serde knows them.
+fn kinds<T: DeserializeOwned>() -> BTreeSet<String> {
+    let Err(error) = serde_json::from_value::<T>(json!({"kind": "?"})) else {
+        panic!("`?` is no kind");
+    };
+    let listed = error.to_string();
+    let quoted = listed.split('`').skip(3).step_by(2);
+    quoted.map(str::to_owned).collect()
+}
+
+fn kind(value: &impl serde::Serialize) -> String {
+    let value = serde_json::to_value(value).expect("plain data");
+    value["kind"].as_str().expect("a kind").to_owned()
+}
+
+#[test]
+fn every_kind_has_an_example() {
+    let shown: BTreeSet<String> = findings().iter().map(|f| kind(&f.kind)).collect();
+    assert_eq!(shown, kinds::<FindingKind>());
+    let shown: BTreeSet<String> = reasons().iter().map(kind).collect();
+    assert_eq!(shown, kinds::<Reason>());
+    assert!(shown.len() > 20, "{shown:?}");
+}
+
+#[test]
+fn every_sentence_is_the_one_that_was_looked_at() {
+    let mut text = String::new();
+    for found in findings() {
+        let said = finding(&found);
+        text += &format!("{}: {}\n", kind(&found.kind), said.what);
+        text += &said
+            .advice
+            .map_or(String::new(), |advice| format!("  > {advice}\n"));
+    }
+    text += "\n";
+    for why in reasons() {
+        text += &format!("{}: {}\n", kind(&why), reason(&why));
+    }
+    if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
+        std::fs::write(GOLDEN, &text).unwrap();
+    }
+    let kept = std::fs::read_to_string(GOLDEN).unwrap_or_default();
+    assert!(
+        kept == text,
+        "BATTERHEAD_WRITE_GOLDEN=1 rewrites tests/golden/wording.txt:\n{text}"
+    );
+}
+
+#[test]
+fn a_doubtful_finding_asks_for_a_check_by_ear() {
+    for found in findings() {
+        let unsure = Finding {
+            confidence: 0.69,
+            ..found
+        };
+        let said = finding(&unsure).to_string();
+        assert!(
+            said.contains("heck by ear") || said.contains("heck the end by ear"),
+            "{said}"
+        );
+    }
+}
+
+#[test]
+fn data_survives_json() {
+    for found in findings() {
+        let text = serde_json::to_string(&found).unwrap();
+        assert_eq!(serde_json::from_str::<Finding>(&text).unwrap(), found);
+    }
+    for why in reasons() {
+        let text = serde_json::to_string(&why).unwrap();
+        assert_eq!(serde_json::from_str::<Reason>(&text).unwrap(), why);
+    }
+}
