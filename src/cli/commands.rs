@@ -243,6 +243,17 @@ pub fn verify(dir: &Path) -> Result<u8> {
     })
 }
 
+pub fn completions(shell: clap_complete::Shell) -> Result<u8> {
+    let script = super::completions::script(shell);
+    print_from(&|out| out.write_all(&script))?;
+    Ok(0)
+}
+
+pub fn man() -> Result<u8> {
+    print_from(&|out| super::manual::write(out))?;
+    Ok(0)
+}
+
 pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let (takes, prepared) = (out.join("takes"), out.join("prepared"));
     voice.note(&format!("synthesising a session in {}", takes.display()));

@@ -12,9 +12,51 @@ use crate::output::publish::Content;
 use voice::Voice;
 
 mod commands;
+mod completions;
+mod manual;
 mod signals;
 mod summary;
 mod voice;
+
+const EXAMPLES: &str = "\
+    batterhead demo\n\
+    batterhead scan TAKES\n\
+    batterhead prep TAKES --out PREPARED";
+
+/// Exit statuses.
+const STATUSES: &[(&str, &str)] = &[
+    ("0", "all done"),
+    (
+        "1",
+        "finished, but some files failed; each is listed with its reason",
+    ),
+    (
+        "2",
+        "wrong usage, preset, session or worksheet; nothing was written",
+    ),
+    (
+        "3",
+        "stopped by the environment (disk full, folder gone); the same command goes on from there",
+    ),
+    ("4", "another run holds the output folder"),
+    ("5", "verify found a difference"),
+    (
+        "130, 143",
+        "stopped by a signal; the same command goes on from there",
+    ),
+];
+
+const HEARING: &str =
+    "The stems can be loud. Turn the volume down before you listen; protect your hearing.";
+
+fn after_help() -> String {
+    let examples = EXAMPLES.replace('\n', "\n  ");
+    let mut text = format!("Examples:\n  {examples}\n\nExit status:\n");
+    for (status, meaning) in STATUSES {
+        text += &format!("  {status:<9} {meaning}\n");
+    }
+    text + "\n" + HEARING
+}
 
 /// Turns folders of multi-microphone drum takes into processed stems, rough mixes and reports.
 #[derive(Debug, Parser)]
@@ -24,14 +66,7 @@ mod voice;
     max_term_width = 100,
     arg_required_else_help = true
 )]
-#[command(after_help = "Examples:\n  \
-    batterhead demo\n  \
-    batterhead scan TAKES\n  \
-    batterhead prep TAKES --out PREPARED\n\n\
-    Exit status: 0 all done; 1 finished, but some files failed; 2 wrong usage, preset, session or\n\
-    worksheet, nothing was written; 3 stopped by the environment; 4 another run holds the output\n\
-    folder; 5 verify found a difference; 130 and 143 stopped by a signal.\n\n\
-    The stems can be loud. Turn the volume down before you listen; protect your hearing.")]
+#[command(after_help = after_help())]
 struct Cli {
     #[command(flatten)]
     global: Global,
@@ -154,6 +189,19 @@ enum Command {
         /// Output folder of an earlier run
         dir: PathBuf,
     },
+    /// Print what a shell needs to complete commands, options, presets and mics
+    #[command(after_help = "Examples:\n  \
+        batterhead completions bash > ~/.local/share/bash-completion/completions/batterhead\n  \
+        batterhead completions zsh > ~/.zfunc/_batterhead\n  \
+        batterhead completions fish > ~/.config/fish/completions/batterhead.fish\n  \
+        batterhead completions powershell >> $PROFILE")]
+    Completions {
+        /// Which shell
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page
+    #[command(after_help = "Example:\n  batterhead man > batterhead.1 && man -l batterhead.1")]
+    Man,
     /// Synthesise a small session and run prep on it
     #[command(after_help = "Example:\n  batterhead demo --out /tmp/batterhead-demo")]
     Demo {
@@ -294,6 +342,8 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             } => commands::preset_curve(&name, json, svg, rate_hz),
         },
         Command::Verify { dir } => commands::verify(&dir),
+        Command::Completions { shell } => commands::completions(shell),
+        Command::Man => commands::man(),
         Command::Demo { out, work } => commands::demo(&out, work.power(), voice),
     }
 }

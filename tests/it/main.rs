@@ -10,6 +10,7 @@ mod publish; // whole files or none, the manifest
 mod recorded; // recorded drum hits, where they are at hand
 mod resume; // the record of a run, and what the next one does with it
 mod scan; // folders and names: what files are taken for
+mod shells; // completions and the manual page
 mod shootout; // two takes held against each other
 mod shootout_recorded; // the same with recorded hits
 mod stages; // every stage: data sheets, and what all of them promise
