@@ -51,7 +51,7 @@ class Archive:
     """Three small sessions, what plain runs make of them, and folders for one engine at a time."""
 
     def __init__(self, program, make_session, work):
-        self.work = work
+        self.work, self.program = work, program
         self.environment = dict(os.environ, PATH=f"{program.parent}:{os.environ['PATH']}")
         for number, session in enumerate(SESSIONS):
             folder = work / "takes" / session
@@ -308,11 +308,11 @@ def kubernetes(archive):
     pod = job["spec"]["template"]["spec"]
     [container] = pod["containers"]
     # The command as it is written, in a root of its own that has what the image and the volumes have.
-    root = image(home / "root", archive)
+    root = image(home, archive.program)
     for session in SESSIONS:
         shutil.copytree(archive.work / "takes" / session, root / "archive/takes" / session)
     for folder in ["prepared", "stamps"]:
-        (root / "archive" / folder).mkdir()
+        (root / "archive" / folder).mkdir(parents=True)
         shutil.chown(root / "archive" / folder, 65532, 65532)
     config = yaml.safe_load(volumes["data"]["archive.yaml"])
     check(job["spec"]["completions"] == len(config["sessions"]), "kubernetes: one pod a session")
@@ -326,7 +326,8 @@ def kubernetes(archive):
     for number in range(len(SESSIONS)):
         words = [*container["command"], *container["args"]]
         words = [word.replace("$(JOB_COMPLETION_INDEX)", str(number)) for word in words]
-        run = subprocess.run(["chroot", as_user, root, *words], env={"PATH": "/bin"}, stderr=subprocess.DEVNULL)
+        command = [shutil.which("chroot"), as_user, root, *words]
+        run = subprocess.run(command, env={"PATH": "/bin"}, stderr=subprocess.DEVNULL)
         check(run.returncode == 0, f"kubernetes: {' '.join(words)}")
     for folder in ["prepared", "stamps"]:
         shutil.move(root / "archive" / folder, home / folder)
@@ -336,9 +337,42 @@ def kubernetes(archive):
 VERSION = "1.31"
 
 
-def image(root, archive):
-    """What examples/cluster/Containerfile makes: the static program, a shell, the scripts."""
-    sys.exit(f"FAILED: {root}: no image")
+def image(home, program):
+    """The root of the image of examples/cluster/Containerfile, as it is built and mounted."""
+    if not shutil.which("buildah"):
+        sys.exit("FAILED: buildah is not installed")
+    store = ["--storage-driver=vfs", f"--root={home}/store", f"--runroot={home}/run"]
+
+    def buildah(*words):
+        run = subprocess.run(["buildah", *store, *words], check=True, stdout=subprocess.PIPE, text=True)
+        return run.stdout.strip()
+
+    parts = {
+        "batterhead": [program, *ROOT.glob("LICENSE-*")],
+        "batterhead-session": [pathlib.Path("/bin/busybox"), EXAMPLES / "session.sh"],
+    }
+    files = [ROOT / "packaging/Containerfile", EXAMPLES / "Containerfile"]
+    for (name, given), file in zip(parts.items(), files, strict=True):
+        context = home / name
+        context.mkdir()
+        for part in given:
+            shutil.copy(part, context)
+        if name == "batterhead":
+            for made in ["THIRD-PARTY.txt", "sbom.cdx.json"]:
+                (context / made).write_text("made by packaging/build\n")
+        buildah("build", "--quiet", "--isolation=chroot", f"--file={file}", f"--tag=localhost/{name}:0.1.0", context)
+        told = json.loads(buildah("inspect", "--type=image", f"localhost/{name}:0.1.0"))
+        check(told["OCIv1"]["config"]["User"] == "65532:65532", f"{name}: the image does not run as root")
+        size = sum(path.stat().st_size for path in context.iterdir())
+        check(size < 20_000_000, f"{name}: {size / 1e6:.1f} MB of image")
+    root = pathlib.Path(buildah("mount", buildah("from", "localhost/batterhead-session:0.1.0")))
+    # A program that is not static finds its libraries where this machine has them.
+    needed = subprocess.run(["ldd", program], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True).stdout
+    for library in re.findall(r"(/\S+) \(0x", needed):
+        target = root / library.lstrip("/")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(library, target)
+    return root
 
 
 def main():
