@@ -147,6 +147,17 @@ pub enum FindingKind {
         /// The other mic.
         against: String,
     },
+    /// The sound arrives later than in another mic, and was moved to line up.
+    Delay {
+        /// The other mic.
+        against: String,
+        /// How much.
+        ms: f64,
+        /// The way of the sound at 20 °C.
+        distance_m: f64,
+    },
+    /// It was to be lined up with another mic, and none shows surely by how much.
+    DelayUndecided,
     /// The very same samples as another track.
     SameFile {
         /// The other track.
@@ -168,7 +179,7 @@ pub enum FindingKind {
         /// In what.
         difference: Difference,
     },
-    /// Left and right are the other way round than they usually are.
+    /// Left and right are reversed.
     SidesSwapped {
         /// The take or pair that shows it.
         than: String,
@@ -189,6 +200,13 @@ pub enum FindingKind {
         hums: usize,
         /// With one other take only it may be that one.
         sure: bool,
+    },
+    /// Longer or shorter than most tracks of its take, though all begin together.
+    LengthMismatch {
+        /// Its own length.
+        seconds: f64,
+        /// That of most.
+        others_s: f64,
     },
     /// The mic is louder or softer than in the other takes.
     LevelStep {
@@ -314,10 +332,12 @@ impl FindingKind {
             Self::Hum { .. } | Self::HumOffMains { .. } => Code::Hum,
             Self::DcOffset { .. } => Code::DcOffset,
             Self::PolarityOpposed { .. } | Self::PolarityChanged { .. } => Code::Polarity,
+            Self::Delay { .. } | Self::DelayUndecided => Code::Delay,
             Self::SameFile { .. } | Self::SameSignal { .. } => Code::Duplicate,
             Self::PairMismatch { .. } => Code::PairMismatch,
             Self::SidesSwapped { .. } => Code::SidesSwapped,
             Self::WrongRate { .. } => Code::RateMismatch,
+            Self::LengthMismatch { .. } => Code::LengthMismatch,
             Self::LevelStep { .. } => Code::LevelStep,
             Self::Detuned { .. } => Code::Detuned,
             Self::LikeCymbal { .. } | Self::LedBy { .. } => Code::UnlikelyMic,

@@ -165,7 +165,7 @@ enum Command {
         batterhead shootout takes/take-01 takes/take-02 --out KITS\n  \
         batterhead shootout kick-in.wav kick-out.wav --out KICKS\n\n\
         Play the same pattern in all of them, best to a click; several bars. Names that follow the\n\
-        first are held against it. Listen in shootout.html, which can hide which is which."
+        first are compared with it. Listen in shootout.html, which can hide which is which."
     )]
     Shootout {
         /// Sound files, or folders that hold one take each
@@ -183,7 +183,7 @@ enum Command {
         #[command(subcommand)]
         command: PresetCommand,
     },
-    /// Read every output again and hold it against the manifest
+    /// Read every output again and compare it with the manifest
     #[command(after_help = "Example:\n  batterhead verify PREPARED")]
     Verify {
         /// Output folder of an earlier run

@@ -45,7 +45,7 @@ pub struct Listening<'a> {
     /// Clicks that no stroke explains.
     pub click: Option<&'a Finding>,
     /// The track of the take that holds the same sound, and how it differs.
-    pub twin: Option<(usize, SameSound)>,
+    pub duplicate: Option<(usize, SameSound)>,
 }
 
 /// What was heard of one track, and what follows from it.
@@ -194,6 +194,9 @@ impl SetUp<'_> {
         }
         let (polarity_inverted, found) = self.polarity(t, track);
         findings.extend(found);
+        let (delay_samples, found) = self.delay(track);
+        findings.extend(found);
+        findings.extend(self.length(t, track));
         findings.extend(self.changes(t, track));
         if counts {
             findings.extend(self.few_hits(track));
@@ -221,7 +224,7 @@ impl SetUp<'_> {
             left_out,
             muted,
             polarity_inverted,
-            delay_samples: self.delay(track),
+            delay_samples,
             tuned_setup: self.tuning(track).map(tuned).unwrap_or_default(),
             tuned_take: evidence
                 .tuning

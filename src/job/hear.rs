@@ -1,4 +1,4 @@
-//! What was played: the tracks of each take held against each other, then the takes of each set-up.
+//! What was played: the tracks of each take compared, then the takes of each set-up.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -64,7 +64,7 @@ struct TakeResult {
     /// Clicks that no stroke explains, by track.
     clicks: Vec<Option<Finding>>,
     /// The track before it in the take that holds the same sound, by track.
-    twins: Vec<Option<(usize, SameSound)>>,
+    duplicates: Vec<Option<(usize, SameSound)>>,
 }
 
 /// One entry a track, in session order; a track that failed has an empty one. A track that cannot be
@@ -156,14 +156,14 @@ fn hear_takes(
                     .iter()
                     .zip(&takes[i].measured)
                     .zip(&result.clicks)
-                    .zip(&result.twins)
-                    .map(|(((track, measured), click), twin)| Listening {
+                    .zip(&result.duplicates)
+                    .map(|(((track, measured), click), duplicate)| Listening {
                         track,
                         levels: &measured.levels,
                         inspection: &measured.inspection,
                         sha256: &measured.sha256,
                         click: click.as_ref(),
-                        twin: *twin,
+                        duplicate: *duplicate,
                     })
                     .collect(),
             })
@@ -290,7 +290,7 @@ fn listen(
     let onsets = onsets(members, &mut material)?;
     let result = TakeResult {
         clicks: clicks(work, members, &evidence, &onsets)?,
-        twins: twins(members, &onsets, &mut material)?,
+        duplicates: duplicates(members, &onsets, &mut material)?,
         evidence,
     };
     work.store.put(&key, &result)?;
@@ -334,7 +334,7 @@ fn clicks(
 
 /// Tracks that hold the sound of one before them. Only those with about as many onsets are held
 /// against each other: a copy has as many.
-fn twins(
+fn duplicates(
     members: &Members<'_>,
     onsets: &[Vec<f64>],
     material: &mut Takes<'_, '_>,
@@ -346,16 +346,16 @@ fn twins(
         );
         few > 0 && many - few <= few / 20
     };
-    let mut twins = vec![None; members.tracks.len()];
-    for (second, twin) in twins.iter_mut().enumerate() {
+    let mut duplicates = vec![None; members.tracks.len()];
+    for (second, duplicate) in duplicates.iter_mut().enumerate() {
         for first in (0..second).filter(|&first| alike(first, second)) {
             if let Some(same) = same_sound(&*material.trace(first)?, &*material.trace(second)?) {
-                *twin = Some((first, same));
+                *duplicate = Some((first, same));
                 break;
             }
         }
     }
-    Ok(twins)
+    Ok(duplicates)
 }
 
 /// Traces from the store, sound from the sources.

@@ -327,7 +327,7 @@ mod tests {
         assert_eq!(config.mix.derived.len(), 1);
         assert_eq!(config.mix.mics.len(), 1);
         assert_eq!(config.setup_of("low-tide", "take-01"), "big kit");
-        assert_eq!(config.setup_of("undertow", "take-01"), "undertow");
+        assert_eq!(config.setup_of("gravelight", "take-01"), "gravelight");
         assert_eq!(config.derived.map(|d| d.len()), Some(1));
         assert!(
             SessionFile::load("derived = []", "x")

@@ -1,6 +1,7 @@
 //! Two candidates laid on each other: which hit is which, and where each begins to the sample.
 
 use super::align::{Alignment, Map, align, pairs};
+use super::attribution::{Strokes, like_with_like};
 use super::compare::{self, Pair};
 use super::exact::{self, Exact};
 use super::figures::median;
@@ -9,7 +10,6 @@ use super::hit::{LEAST_S, Measurer, window_s};
 use super::input::Candidate;
 use super::report::By;
 use super::sound::Sound;
-use super::whose::{Strokes, like_with_like};
 use super::{Check, STILL};
 use crate::block::Block;
 use crate::error::{Error, Result};

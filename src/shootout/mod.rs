@@ -1,5 +1,5 @@
-//! Two or more takes, files or tracks of one pattern held against each other: laid on each other in
-//! time, made equally loud, and compared hit by hit.
+//! Two or more takes, files or tracks of one pattern beside each other: aligned in time, made equally
+//! loud, and compared hit by hit.
 //!
 //! ```text
 //! paths ─ input ─▶ candidates ─ hear ─▶ onsets ─ align, exact ─▶ matched hits ─ hit, compare ─▶ differences, words
@@ -17,13 +17,14 @@ use crate::output::publish::Outbox;
 use crate::report::{PathText, SCHEMA, TOOL};
 use crate::units::round_to;
 use align::Map;
+use attribution::Strokes;
 use hear::{Heard, Onset, hear};
 use input::Candidate;
 use matched::{Matched, Side};
 use report::By;
-use whose::Strokes;
 
 mod align;
+mod attribution;
 mod colour;
 mod compare;
 mod exact;
@@ -36,7 +37,6 @@ mod page;
 mod report;
 mod sound;
 mod starts;
-mod whose;
 mod write;
 
 /// Asked between blocks whether to go on; an error ends the run.

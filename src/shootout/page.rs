@@ -76,7 +76,7 @@ pub(super) fn page(report: &Report, seconds: f64, rate_hz: u32) -> String {
             section #differences aria-labelledby="differences-title" {
                 h2 #differences-title { "What differs" }
                 p.about {
-                    "Over the matched hits, each held against its own like; positive where the later one has more. "
+                    "Over the matched hits, each compared with its own kind; positive where the later one has more. "
                     "The curve is the shape only: its middle is 0, whatever the level. A word is said only where "
                     "the difference is large enough to be useful and larger than the hits differ among themselves."
                 }

@@ -25,7 +25,7 @@ pub struct Gain {
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Polarity {
-    /// `true` turns it round.
+    /// `true` inverts it.
     pub inverted: bool,
 }
 

@@ -168,7 +168,7 @@ pub const STAGES: [Row; 13] = [
     },
     Row {
         name: "polarity",
-        help: "turns the polarity round",
+        help: "inverts the polarity",
         example: "{ polarity = { inverted = true } }",
     },
     Row {

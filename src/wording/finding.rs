@@ -169,6 +169,22 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             format!("Polarity against {against} is not that of the other takes ({sure} sure)."),
             "Cable or switch changed? Listen to both.",
         ),
+        FindingKind::Delay {
+            against,
+            ms,
+            distance_m,
+        } => Sentence::new(
+            format!(
+                "{} behind {against} ({}). Moved forward to line up.",
+                size(*ms, "ms"),
+                size(*distance_m, "m")
+            ),
+            "",
+        ),
+        FindingKind::DelayUndecided => Sentence::new(
+            "Delay undecided: no other mic shows it surely. Not moved.",
+            "",
+        ),
         FindingKind::SameFile { of, take } => Sentence::new(
             format!("The same file as {of} of {take}."),
             "Misnamed, or a copy?",
@@ -196,7 +212,7 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             };
             Sentence::new(
                 format!(
-                    "Left and right are the other way round than in {than} ({sure} sure). Not changed."
+                    "Left and right are reversed compared with {than} ({sure} sure). Not changed."
                 ),
                 advice,
             )
@@ -209,6 +225,22 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             hums,
             sure,
         } => wrong_rate(*header_hz, *true_hz, *semitones, [*drums, *hums], *sure),
+        FindingKind::LengthMismatch { seconds, others_s } => {
+            let way = if seconds < others_s {
+                "shorter"
+            } else {
+                "longer"
+            };
+            Sentence::new(
+                format!(
+                    "{} {way} than the other tracks of this take ({} against {}).",
+                    length((seconds - others_s).abs()),
+                    time(*seconds),
+                    time(*others_s)
+                ),
+                "Right take? Copied whole?",
+            )
+        }
         FindingKind::LevelStep { step_db, clipped } => {
             let least = if *clipped { "at least " } else { "" };
             let (way, advice) = match *step_db > 0.0 {

@@ -85,7 +85,7 @@ pub fn reason(reason: &Reason) -> String {
             }
             text
         }
-        Reason::NoHitsToGate => "no hits told apart from bleed: the gate stays open".to_owned(),
+        Reason::NoHitsToGate => "no hits separated from bleed: the gate stays open".to_owned(),
         Reason::NoTarget => "the preset sets no level".to_owned(),
         Reason::Level(level) => gain(level),
         Reason::LevelUndecided {

@@ -105,6 +105,12 @@ fn findings() -> Vec<Finding> {
         opposed(true),
         opposed(false),
         FindingKind::PolarityChanged { against: against() },
+        FindingKind::Delay {
+            against: "overhead".to_owned(),
+            ms: 8.59,
+            distance_m: 2.95,
+        },
+        FindingKind::DelayUndecided,
         FindingKind::SameFile {
             of: against(),
             take: "take-02".to_owned(),
@@ -131,6 +137,14 @@ fn findings() -> Vec<Finding> {
         swapped("overhead", false),
         rate(4, 2, true),
         rate(1, 0, false),
+        FindingKind::LengthMismatch {
+            seconds: 41.2,
+            others_s: 180.0,
+        },
+        FindingKind::LengthMismatch {
+            seconds: 181.5,
+            others_s: 180.0,
+        },
         step(5.1, false),
         step(-3.0, true),
         FindingKind::Detuned {

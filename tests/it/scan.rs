@@ -310,15 +310,15 @@ fn songs_come_from_folders_and_from_names() {
     let both = [
         "Low Tide_T01_Kick In",
         "Low Tide_T01_SN TOP",
-        "Undertow_T01_Kick In",
-        "Undertow_T02_Kick In",
+        "Gravelight_T01_Kick In",
+        "Gravelight_T02_Kick In",
         "loose click",
     ];
     let got = takes(&session(&both));
     assert_eq!(got[0], "low-tide/take-01: kick-in snare-top click");
     assert_eq!(
         got[1..],
-        ["undertow/take-01: kick-in", "undertow/take-02: kick-in"]
+        ["gravelight/take-01: kick-in", "gravelight/take-02: kick-in"]
     );
     let spelled = [
         "Low Tide/T1/Kick In",
@@ -340,10 +340,10 @@ fn songs_come_from_folders_and_from_names() {
         takes(&session(&words_of_mics)),
         ["under-the-floor/take-01: kick-in snare-top"]
     );
-    let initials = ["Undertow/ab Kick In", "Undertow/ab SN TOP"];
+    let initials = ["Gravelight/ab Kick In", "Gravelight/ab SN TOP"];
     assert_eq!(
         takes(&session(&initials)),
-        ["undertow/take-01: kick-in snare-top"]
+        ["gravelight/take-01: kick-in snare-top"]
     );
     let letters = ["雨/Kick In", "雪/Kick In"];
     let got = session(&letters);
@@ -647,9 +647,9 @@ fn a_file_with_many_channels_is_a_mono_track_a_channel() {
     };
     assert_eq!(named("Low Tide_03.wav"), "low-tide/take-03");
     assert_eq!(named("Deep Floor take 2.wav"), "deep-floor/take-02");
-    assert_eq!(named("Undertow.wav"), "undertow/take-01");
+    assert_eq!(named("Gravelight.wav"), "gravelight/take-01");
     assert_eq!(named("REC_0007.wav"), "x/take-07");
-    assert_eq!(named("Undertow/Take 4/all.wav"), "undertow/take-04");
+    assert_eq!(named("Gravelight/Take 4/all.wav"), "gravelight/take-04");
 }
 
 #[test]
@@ -996,8 +996,8 @@ fn a_session_file_that_init_writes_changes_nothing() {
         "Low Tide_T01_OHL",
         "Low Tide_T01_OHR",
         "Low Tide_T01_Knee",
-        "Undertow_T01_\"odd\"\n[x]*",
-        "Undertow_T01_Rm",
+        "Gravelight_T01_\"odd\"\n[x]*",
+        "Gravelight_T01_Rm",
     ];
     let got = session(&paths);
     let toml = batterhead::session::init_toml(&got);

@@ -159,7 +159,7 @@ pub(super) fn summary(evidence: &TrackEvidence) -> HitSummary {
     };
     let mut note = Vec::new();
     if !evidence.attributed {
-        note.push("not told from bleed: no other close mic to compare with".to_owned());
+        note.push("not separated from bleed: no other close mic to compare with".to_owned());
     }
     if evidence.missed >= 0.1 {
         note.push(format!(

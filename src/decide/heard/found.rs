@@ -6,6 +6,10 @@ use crate::finding::{Finding, FindingKind, Severity};
 use crate::session::Track;
 use crate::units::round_to;
 
+/// Tracks whose lengths differ by less were stopped together: recorders round to their blocks.
+/// Common practice, no source.
+const SAME_LENGTH_S: f64 = 0.5;
+
 /// What scanning noticed about the track.
 pub(super) fn noted(track: &Track) -> Vec<Finding> {
     let note = |note: &crate::session::TrackNote| {
@@ -54,6 +58,27 @@ impl SetUp<'_> {
         findings
     }
 
+    /// Longer or shorter than most tracks of the take, where none is said to begin elsewhere.
+    pub(super) fn length(&self, t: usize, track: &Track) -> Option<Finding> {
+        let start = |track: &Track| track.sources[0].info.time_reference_samples;
+        let seconds = |track: &Track| track.frames() as f64 / f64::from(track.rate_hz());
+        let tracks = || self.takes[t].tracks.iter().map(|l| l.track);
+        let cut = track.sources.iter().any(|s| s.info.truncated.is_some());
+        if cut || tracks().any(|other| start(other) != start(track)) {
+            return None;
+        }
+        let near = |a: f64, b: f64| (a - b).abs() < SAME_LENGTH_S;
+        let alike = |own: f64| tracks().filter(|other| near(seconds(other), own)).count();
+        let (own, all) = (seconds(track), tracks().count());
+        // A length counts as that of the take where most of its tracks have it.
+        let others_s = tracks().map(seconds).find(|s| alike(*s) * 2 > all)?;
+        let kind = FindingKind::LengthMismatch {
+            seconds: round_to(own, 3),
+            others_s: round_to(others_s, 3),
+        };
+        (!near(own, others_s)).then(|| Finding::new(kind, Severity::Warning, 0.9))
+    }
+
     pub(super) fn few_hits(&self, track: &Track) -> Option<Finding> {
         let level = self.setup.levels.iter().find(|l| l.label == track.label);
         let hits = level.map_or(0, |l| l.hits);
@@ -82,7 +107,7 @@ impl SetUp<'_> {
 
     /// The same sound at another level or a little later.
     pub(super) fn copy(&self, t: usize, k: usize) -> Option<Finding> {
-        let (first, same) = self.takes[t].tracks[k].twin?;
+        let (first, same) = self.takes[t].tracks[k].duplicate?;
         let other = self.takes[t].tracks.get(first)?;
         let kind = FindingKind::SameSignal {
             of: other.track.label.clone(),

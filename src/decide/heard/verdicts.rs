@@ -113,24 +113,37 @@ impl SetUp<'_> {
     }
 
     /// Aligned on request only.
-    pub(super) fn delay(&self, track: &Track) -> Decided<i64> {
+    pub(super) fn delay(&self, track: &Track) -> (Decided<i64>, Option<Finding>) {
         if !self.config.align.contains(&track.mic) {
-            return Decided::plain(0);
+            return (Decided::plain(0), None);
         }
+        let note = |kind, confidence| Some(Finding::new(kind, Severity::Note, confidence));
         let sure =
             |v: &&PairVerdict| v.pair.delay_confidence >= SURE && v.pair.delay_samples.is_some();
         match self.pairs_to(track).find(sure) {
             Some(PairVerdict { pair, .. }) => {
                 let samples = pair.delay_samples.unwrap_or_default();
+                let ms = round_to(pair.delay_ms.unwrap_or_default(), 2);
+                let distance_m = round_to(pair.distance_m.unwrap_or_default(), 2);
+                let against = pair.first.clone();
                 let why = Reason::LaterThan {
-                    against: pair.first.clone(),
+                    against: against.clone(),
                     samples: round_to(samples, 1),
-                    ms: round_to(pair.delay_ms.unwrap_or_default(), 2),
-                    distance_m: round_to(pair.distance_m.unwrap_or_default(), 2),
+                    ms,
+                    distance_m,
                 };
-                Decided::new(-samples.round() as i64, why)
+                let kind = FindingKind::Delay {
+                    against,
+                    ms,
+                    distance_m,
+                };
+                let delay = Decided::new(-samples.round() as i64, why);
+                (delay, note(kind, pair.delay_confidence))
             }
-            None => Decided::new(0, Reason::DelayUndecided),
+            None => {
+                let delay = Decided::new(0, Reason::DelayUndecided);
+                (delay, note(FindingKind::DelayUndecided, 1.0))
+            }
         }
     }
 }
