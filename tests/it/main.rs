@@ -1,5 +1,6 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
+mod findings; // every finding where it was planted, and nowhere else
 mod fuzz; // what the fuzzer begins with and has found
 mod mixes; // rough mixes, group stems, and what the session file says of them
 mod page; // session.html: complete, inert, no network

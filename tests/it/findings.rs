@@ -1,0 +1,254 @@
+//! Every finding from outside: each where it was planted, and nowhere else.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
+
+use serde_json::Value;
+
+use super::support::{Place, RATE};
+
+/// The demo session, synthesised once.
+fn demo() -> &'static Path {
+    static DEMO: OnceLock<tempfile::TempDir> = OnceLock::new();
+    let folder = DEMO.get_or_init(|| {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        batterhead::demo::write(folder.path(), &|_, _| {}).expect("a demo session");
+        folder
+    });
+    folder.path()
+}
+
+/// A copy of it to be spoilt.
+fn session() -> Place {
+    let place = Place::new();
+    for entry in walkdir::WalkDir::new(demo()) {
+        let entry = entry.expect("readable");
+        let inside = entry.path().strip_prefix(demo()).expect("inside");
+        let to = place.path("takes").join(inside);
+        match entry.file_type().is_dir() {
+            true => std::fs::create_dir_all(to).expect("a folder"),
+            false => drop(std::fs::copy(entry.path(), to).expect("a copy")),
+        }
+    }
+    place
+}
+
+/// Low Tide has all takes in one folder, Iron Meadow a folder a take.
+fn low_tide(place: &Place, take: u32, mic: &str) -> PathBuf {
+    place.path(&format!("takes/Low Tide_T{take:02}_{mic}.wav"))
+}
+
+fn iron_meadow(place: &Place, take: u32, mic: &str) -> PathBuf {
+    place.path(&format!("takes/iron-meadow/take {take}/{mic}.wav"))
+}
+
+/// `code song take mic` of every finding that `check` has.
+fn findings(place: &Place) -> (BTreeSet<String>, Value) {
+    let ran = place.run(&["check", "takes", "--json", "--quiet"]);
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let report: Value = serde_json::from_str(&ran.stdout).expect("JSON");
+    let of = |finding: &Value| {
+        let text = |key: &str| finding[key].as_str().expect(key).to_owned();
+        let (song, take, name) = (text("song"), text("take"), text("name"));
+        let mic = name
+            .strip_prefix(&format!("{song}_{take}_"))
+            .expect("a name");
+        format!("{} {song} {take} {mic}", text("code"))
+    };
+    let all = report["findings"].as_array().expect("a list");
+    (all.iter().map(of).collect(), report)
+}
+
+/// What the demo itself holds: planted mishaps, and what follows from them.
+const PLANTED: [&str; 14] = [
+    "clipped iron-meadow take-03 kick-in",
+    "detuned low-tide take-03 snare-top",
+    "hum low-tide take-01 ride",
+    "hum low-tide take-02 ride",
+    "hum low-tide take-03 ride",
+    "level-step iron-meadow take-03 kick-in",
+    "not-played low-tide take-02 tom-3",
+    "polarity low-tide take-01 snare-bottom",
+    "polarity low-tide take-02 snare-bottom",
+    "polarity low-tide take-03 snare-bottom",
+    "truncated iron-meadow take-01 ride",
+    "unknown-mic iron-meadow take-01 barrel",
+    "unknown-mic iron-meadow take-02 barrel",
+    "unknown-mic iron-meadow take-03 barrel",
+];
+
+#[test]
+fn what_was_planted_in_the_demo_is_found_and_nothing_else() {
+    let (found, report) = findings(&session());
+    let planted: BTreeSet<String> = PLANTED.map(str::to_owned).into();
+    assert_eq!(found, planted);
+    for finding in report["findings"].as_array().expect("a list") {
+        let confidence = finding["confidence"].as_f64().expect("a number");
+        assert!((0.0..=1.0).contains(&confidence), "{finding}");
+        assert!(finding["figures"]["kind"].is_string(), "{finding}");
+        assert!(
+            finding["message"].as_str().is_some_and(|m| m.len() > 20),
+            "{finding}"
+        );
+    }
+    let of = |code: &str| {
+        let all = report["findings"].as_array().into_iter().flatten();
+        all.into_iter()
+            .find(|f| f["code"] == code)
+            .cloned()
+            .expect(code)
+    };
+    // The figures are the ones that the sentence has: the snare went flat by 7 Hz from 196 Hz.
+    let (from, to) = (
+        &of("detuned")["figures"]["from_hz"],
+        &of("detuned")["figures"]["to_hz"],
+    );
+    let fallen = from.as_f64().expect("Hz") - to.as_f64().expect("Hz");
+    assert!((fallen - 7.0).abs() < 2.0, "{fallen}");
+}
+
+/// Changes the samples of a 24-bit file in place.
+fn change(path: &Path, mut with: impl FnMut(usize, i32) -> i32) {
+    let mut reader = hound::WavReader::open(path).expect("a file");
+    let spec = reader.spec();
+    let samples: Vec<i32> = reader.samples().map(|s| s.expect("a sample")).collect();
+    let mut writer = hound::WavWriter::create(path, spec).expect("a file");
+    for (at, sample) in samples.into_iter().enumerate() {
+        let changed = with(at, sample).clamp(-8_388_608, 8_388_607);
+        writer.write_sample(changed).expect("room on the disk");
+    }
+    writer.finalize().expect("a whole file");
+}
+
+fn swap(a: &Path, b: &Path) {
+    let aside = a.with_extension("aside");
+    std::fs::rename(a, &aside).expect("a name");
+    std::fs::rename(b, a).expect("a name");
+    std::fs::rename(aside, b).expect("a name");
+}
+
+#[test]
+fn what_was_spoilt_is_found_where_it_was_spoilt() {
+    let place = session();
+    swap(&low_tide(&place, 2, "OH L"), &low_tide(&place, 2, "OH R"));
+    change(&iron_meadow(&place, 3, "Hats"), |_, x| x * 2);
+    let room = iron_meadow(&place, 1, "Room");
+    std::fs::copy(&room, iron_meadow(&place, 1, "China")).expect("a copy");
+    // half a second in, 300 frames of zeros in both channels
+    let from = RATE as usize * 8;
+    change(&iron_meadow(&place, 2, "Room"), |at, x| match at / 2 {
+        frame if (from..from + 300).contains(&frame) => 0,
+        _ => x,
+    });
+    change(&iron_meadow(&place, 2, "FT"), |_, x| x + 83_886);
+    // one sample, while nobody plays yet
+    change(&iron_meadow(&place, 1, "Hats"), |at, x| match at {
+        4_800 => x + 2_000_000,
+        _ => x,
+    });
+    let length = RATE as usize * 7;
+    let spec = |bits_per_sample, sample_format| hound::WavSpec {
+        channels: 1,
+        sample_rate: RATE,
+        bits_per_sample,
+        sample_format,
+    };
+    let float = spec(32, hound::SampleFormat::Float);
+    let broken = iron_meadow(&place, 3, "Splash");
+    let mut writer = hound::WavWriter::create(broken, float).expect("a file");
+    for at in 0..10 * RATE as usize {
+        let wave = 0.01 * (at as f32 * 0.05).sin();
+        let sample = if at == 100_000 { f32::NAN } else { wave };
+        writer.write_sample(sample).expect("room on the disk");
+    }
+    writer.finalize().expect("a whole file");
+    for (mic, frames) in [
+        ("Crash", 10 * RATE as usize),
+        ("Rm Far L", length),
+        ("Rm Far R", length / 2),
+    ] {
+        let whole = spec(24, hound::SampleFormat::Int);
+        let path = iron_meadow(&place, 3, mic);
+        let mut writer = hound::WavWriter::create(path, whole).expect("a file");
+        let mut noise = 7u32;
+        for _ in 0..frames {
+            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let hiss = (noise >> 16) as i32 - 32_768;
+            let sample = if mic == "Crash" { 0 } else { hiss };
+            writer.write_sample(sample).expect("room on the disk");
+        }
+        writer.finalize().expect("a whole file");
+    }
+    std::fs::write(place.path("takes/session.toml"), "align = [\"kick-out\"]\n").expect("a file");
+    let (found, _) = findings(&place);
+    for expected in [
+        "sides-swapped low-tide take-02 overhead",
+        "level-step iron-meadow take-03 hat",
+        "duplicate iron-meadow take-01 china",
+        "duplicate iron-meadow take-01 room",
+        "dropout iron-meadow take-02 room",
+        "dc-offset iron-meadow take-02 tom-3",
+        "click iron-meadow take-01 hat",
+        "non-finite iron-meadow take-03 splash",
+        "silent iron-meadow take-03 crash",
+        "pair-mismatch iron-meadow take-03 room-far-l",
+        "pair-mismatch iron-meadow take-03 room-far-r",
+        "length-mismatch iron-meadow take-03 room-far-l",
+        "length-mismatch iron-meadow take-03 room-far-r",
+        "delay low-tide take-01 kick-out",
+    ] {
+        assert!(found.contains(expected), "{expected} is not in {found:#?}");
+    }
+    // Each code that the demo does not have is found where it was planted alone.
+    let alone = [
+        "sides-swapped",
+        "dropout",
+        "dc-offset",
+        "click",
+        "non-finite",
+    ];
+    for code in alone {
+        let of = found.iter().filter(|f| f.starts_with(code)).count();
+        assert_eq!(of, 1, "{code} in {found:#?}");
+    }
+}
+
+/// One song of the demo with these lines in its session file: the row of a track in `session.json`.
+fn row(lines: &str, take: &str, mic: &str) -> Value {
+    let place = session();
+    std::fs::remove_dir_all(place.path("takes/iron-meadow")).expect("a folder");
+    std::fs::write(place.path("takes/session.toml"), lines).expect("a file");
+    let (_, report) = findings(&place);
+    let name = format!("low-tide_{take}_{mic}");
+    let tracks = report["tracks"].as_array().expect("a list");
+    let found = tracks.iter().find(|track| track["name"] == *name);
+    found.cloned().unwrap_or_else(|| panic!("no {name}"))
+}
+
+#[test]
+fn a_tom_that_rests_is_left_out_or_muted_as_the_session_file_says() {
+    for (lines, left_out, muted) in [
+        ("", false, true),
+        ("left-out = \"song\"", false, true),
+        ("left-out = \"take\"", true, false),
+        ("left-out = \"never\"", false, true),
+    ] {
+        let track = row(lines, "take-02", "tom-3");
+        assert_eq!(
+            (&track["left_out"], &track["muted"]),
+            (&left_out.into(), &muted.into()),
+            "{lines}"
+        );
+    }
+}
+
+#[test]
+fn polarity_is_corrected_where_the_session_file_says_and_reported_elsewhere() {
+    for (lines, inverted) in [("", true), ("polarity = []", false)] {
+        let track = row(lines, "take-01", "snare-bottom");
+        assert_eq!(track["polarity_inverted"], inverted, "{lines}");
+        let found = track["findings"].to_string();
+        assert!(found.contains("polarity"), "{lines}: {track}");
+    }
+}
