@@ -20,7 +20,7 @@ mod load;
 pub mod schema;
 
 use crate::problem::{Problem, Problems};
-use crate::stage::{Fault, Stage};
+use crate::stage::{Expected, Fault, Stage};
 
 /// A preset file may have no more bytes than this.
 pub const MAX_BYTES: u64 = 1_000_000;
@@ -201,10 +201,12 @@ impl Step {
 
 /// A fault's message, with the origin of a limit that comes from the sample rate.
 fn limit(fault: &Fault, rate_hz: f64, of: &str) -> String {
-    let Fault { message, .. } = fault;
-    match message.ends_with(&format!(" {}", rate_hz / 2.0)) {
-        true => format!("{message} (half of {rate_hz} Hz, {of})"),
-        false => message.clone(),
+    let expected = fault.expected;
+    match expected {
+        Expected::Between { high, .. } if high == rate_hz / 2.0 => {
+            format!("{expected} (half of {rate_hz} Hz, {of})")
+        }
+        _ => expected.to_string(),
     }
 }
 

@@ -7,7 +7,7 @@ use serde_json::{Map, Value, json};
 
 use super::{Follow, Followed, HIGHEST_RATE_HZ, LevelRule, MAX_STAGES};
 use crate::session::Mic;
-use crate::stage::{Fault, Row, STAGES, Stage};
+use crate::stage::{Expected, Fault, Row, STAGES, Stage};
 
 /// A preset file.
 #[derive(JsonSchema)]
@@ -154,20 +154,12 @@ fn follow_keys() -> Map<String, Value> {
 
 /// The range of a key, from what the stage's check says of a number far out of any.
 fn limits(row: &Row, key: &str, required: &Value) -> Option<Map<String, Value>> {
-    let fault = fault(row, key, required)?;
-    let range = fault.message.strip_prefix("expected ")?;
-    let number = |text: &str| text.parse::<f64>().ok().map(|number| json!(number));
-    let limits = if let Some(range) = range.strip_prefix("above ") {
-        let (low, high) = range.split_once(" and below ")?;
-        [
-            ("exclusiveMinimum", number(low)?),
-            ("exclusiveMaximum", number(high)?),
-        ]
-    } else {
-        let (low, high) = range.split_once(" to ")?;
-        [("minimum", number(low)?), ("maximum", number(high)?)]
+    let limits = match fault(row, key, required)?.expected {
+        Expected::Between { low, high } => [("exclusiveMinimum", low), ("exclusiveMaximum", high)],
+        Expected::Within { low, high } => [("minimum", low), ("maximum", high)],
+        Expected::Other(_) => return None,
     };
-    let limits = limits.map(|(word, limit)| (word.to_owned(), limit));
+    let limits = limits.map(|(word, limit)| (word.to_owned(), json!(limit)));
     Some(limits.into_iter().collect())
 }
 

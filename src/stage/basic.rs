@@ -9,7 +9,7 @@ use dasp::ring_buffer;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Fault, Running, Settings, within};
+use super::{Expected, Fault, Running, Settings, within};
 use crate::block::Block;
 use crate::dsp::maths;
 
@@ -95,12 +95,12 @@ impl Settings for Delay {
         let one_of_two = |value: &str| Fault {
             key: "samples",
             value: value.to_owned(),
-            message: "expected one of `samples` and `ms`".to_owned(),
+            expected: Expected::Other("expected one of `samples` and `ms`"),
         };
         match (self.samples, self.ms) {
             (None, None) => vec![one_of_two("absent")],
             (Some(_), Some(_)) => vec![one_of_two("given beside `ms`")],
-            (Some(samples), None) => within("samples", samples, -100_000, 100_000)
+            (Some(samples), None) => within("samples", samples as f64, -1e5, 1e5)
                 .into_iter()
                 .collect(),
             (None, Some(ms)) => within("ms", ms, -1000.0, 1000.0).into_iter().collect(),

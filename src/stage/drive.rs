@@ -15,7 +15,7 @@ use super::curve::{Hard, Shape, Soft, antialiased, folded};
 use super::envelope::{Amplitude, Follower, Tidy, flushed, kept};
 use super::history::History;
 use super::oversample::Oversampler;
-use super::{Fault, Running, Settings, within};
+use super::{Expected, Fault, Running, Settings, within};
 use crate::block::Block;
 use crate::dsp::maths;
 
@@ -140,7 +140,7 @@ impl Settings for Drive {
             faults.push(Fault {
                 key: "threshold_db",
                 value: threshold.to_string(),
-                message: "only the curve starve has a threshold".into(),
+                expected: Expected::Other("only the curve starve has a threshold"),
             });
         }
         faults

@@ -189,14 +189,45 @@ pub struct Fault {
     pub key: &'static str,
     /// What the preset says, "30000".
     pub value: String,
-    /// What was expected, in words: "expected above 0 and below 24000".
-    pub message: String,
+    /// What it may be.
+    pub expected: Expected,
+}
+
+/// What a setting may be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Expected {
+    /// Anything between two values, which are excluded.
+    Between {
+        /// The lower one.
+        low: f64,
+        /// The upper one.
+        high: f64,
+    },
+    /// Anything between two values, which are allowed.
+    Within {
+        /// The lower one.
+        low: f64,
+        /// The upper one.
+        high: f64,
+    },
+    /// What depends on another setting, in words.
+    Other(&'static str),
+}
+
+impl fmt::Display for Expected {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Between { low, high } => write!(f, "expected above {low} and below {high}"),
+            Self::Within { low, high } => write!(f, "expected {low} to {high}"),
+            Self::Other(words) => f.write_str(words),
+        }
+    }
 }
 
 impl fmt::Display for Fault {
     /// "`freq_hz` is 30000, expected above 0 and below 24000".
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "`{}` is {}, {}", self.key, self.value, self.message)
+        write!(f, "`{}` is {}, {}", self.key, self.value, self.expected)
     }
 }
 
@@ -206,20 +237,23 @@ pub(crate) fn between(key: &'static str, value: f64, low: f64, high: f64) -> Opt
     (!good).then(|| Fault {
         key,
         value: value.to_string(),
-        message: format!("expected above {low} and below {high}"),
+        expected: Expected::Between { low, high },
     })
 }
 
 /// A fault unless `low <= value <= high`.
 pub(crate) fn within<T>(key: &'static str, value: T, low: T, high: T) -> Option<Fault>
 where
-    T: PartialOrd + fmt::Display,
+    T: PartialOrd + fmt::Display + Into<f64>,
 {
     let good = value >= low && value <= high; // NaN is never good
     (!good).then(|| Fault {
         key,
         value: value.to_string(),
-        message: format!("expected {low} to {high}"),
+        expected: Expected::Within {
+            low: low.into(),
+            high: high.into(),
+        },
     })
 }
 

@@ -17,7 +17,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
-use super::{Fault, Settings, between, within};
+use super::{Expected, Fault, Settings, between, within};
 use crate::dsp::maths;
 
 /// The family of a slope.
@@ -82,7 +82,7 @@ fn check(freq_hz: f64, order: u8, shape: Shape, rate_hz: f64) -> Vec<Fault> {
     let even = (odd && range.is_none()).then(|| Fault {
         key: "order",
         value: order.to_string(),
-        message: "expected an even number for linkwitz-riley".to_owned(),
+        expected: Expected::Other("expected an even number for linkwitz-riley"),
     });
     freq.into_iter().chain(range).chain(even).collect()
 }

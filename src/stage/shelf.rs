@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::biquad::{Section, warped};
-use super::{Fault, Settings, between, matched, within};
+use super::{Expected, Fault, Settings, between, matched, within};
 use crate::dsp::maths;
 
 /// A shelf's settings: both kinds have the same.
@@ -94,7 +94,7 @@ fn check(
     let both = q.is_some().then_some(slope).flatten().map(|slope| Fault {
         key: "slope",
         value: slope.to_string(),
-        message: "expected one of `q` and `slope`".to_owned(),
+        expected: Expected::Other("expected one of `q` and `slope`"),
     });
     let faults = freq.into_iter().chain(gain).chain(of_q);
     faults.chain(of_slope).chain(both).collect()
