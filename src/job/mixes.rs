@@ -17,7 +17,7 @@ use crate::measure::Levels;
 use crate::mix::{MixLevels, no_louder_than, rough_gain};
 use crate::output::publish::Outbox;
 use crate::reason::{HeldMix, Reason};
-use crate::report::session::{FailedReport, MixFile, MixReport};
+use crate::report::session::{FailedReport, MixFile, MixLevel, MixReport};
 use crate::session::Session;
 use crate::session::config::{Named, SessionFile};
 use crate::units::round_to;
@@ -134,6 +134,7 @@ pub fn mix(
                     .map(|part| part.unit.name.clone())
                     .collect(),
                 omitted: sum.omitted.clone(),
+                levels: sum.strips.iter().map(level).collect(),
                 excerpt: None,
             },
             first_hit_s: sum.first_hit_s,
@@ -160,6 +161,15 @@ pub fn mix(
         mix
     };
     Ok(sums.iter().map(mix).collect())
+}
+
+fn level(part: &sums::Part<'_>) -> MixLevel {
+    let pans = [part.place.pan.0, part.place.pan.1];
+    MixLevel {
+        label: part.unit.label().to_owned(),
+        fader_db: round_to(part.place.fader_db, 2),
+        pans: pans.into_iter().take(part.stem.output.channels).collect(),
+    }
 }
 
 /// Copies for the band: what every player plays.

@@ -133,6 +133,8 @@ pub struct MixReport {
     pub tracks: Vec<String>,
     /// Names of the tracks that are not, each with its reason.
     pub omitted: Vec<Omitted>,
+    /// Fader and pan of each track in it.
+    pub levels: Vec<MixLevel>,
     /// For the page, to compare takes by ear.
     #[serde(skip)]
     pub excerpt: Option<super::page::Excerpt>,
@@ -149,6 +151,17 @@ pub struct MixFile {
     pub group: Option<String>,
     /// Gain over the sum of its tracks at their faders.
     pub gain_db: f64,
+}
+
+/// Where a stem stands in a mix.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct MixLevel {
+    /// Mic, side and index; of a derived stem its name.
+    pub label: String,
+    /// Fader.
+    pub fader_db: f64,
+    /// −100 left to 100 right: one place of a mono stem, two of a pair.
+    pub pans: Vec<f64>,
 }
 
 /// A track that a mix does without.

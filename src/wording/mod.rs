@@ -4,11 +4,13 @@
 pub use finding::{Sentence, finding};
 pub use numbers::{counted, db, hz, level, percent, time};
 pub use reason::reason;
+pub use stage::{code, stage};
 
 pub mod numbers;
 
 mod finding;
 mod reason;
+mod stage;
 #[cfg(test)]
 mod tests;
 

@@ -37,6 +37,7 @@ pub(super) struct Part<'a> {
     pub group: String,
     pub unit: &'a Unit<'a>,
     pub stem: &'a Rendered,
+    pub place: Place,
 }
 
 impl Sum<'_> {
@@ -139,6 +140,7 @@ pub(super) fn sums<'a>(
                     group: job.config.group_of(unit.track.mic).to_owned(),
                     unit,
                     stem,
+                    place,
                 })
                 .collect();
             Sum {

@@ -4,10 +4,12 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
+use super::text;
 use crate::dsp::axis;
 use crate::measure::picture::{BANDS, Picture, STEPS, mid_hz};
 use crate::stage::{Chain, Stage};
 use crate::units::round_to;
+use crate::wording::numbers::plain;
 
 /// The outline: so wide, and this much above and below the middle.
 const HALF: f64 = 40.0;
@@ -46,75 +48,90 @@ pub fn shared() -> Markup {
     }
 }
 
-/// How to read the pictures.
-pub fn legend() -> Markup {
-    html! {
-        p.legend {
-            "Waveform: lowest and highest sample of each column, before and after on one scale; a mark above it is a "
-            "clipped place. Spectrum: mean level in third-octave bands over the whole track; dotted before, solid "
-            "after; the dashed line is the applied curve of the linear stages without gains, on the same scale of "
-            "dB, around the line marked 0."
-        }
-    }
+/// A place on a waveform.
+pub struct Pin {
+    /// In seconds of the track.
+    pub at_s: f64,
+    /// A problem; else less than that.
+    pub grave: bool,
+    /// What is there.
+    pub words: String,
+    /// The sound to play from there, where there is one.
+    pub address: Option<String>,
 }
 
-/// The largest value of the pictures, as the power of two that holds it: the edge of the scale.
-pub fn scale(pictures: &[&Picture]) -> f64 {
-    let peak = pictures
-        .iter()
-        .flat_map(|p| p.low.iter().chain(&p.high))
-        .map(|v| f64::from(v.unsigned_abs()) / STEPS)
-        .fold(0.0, f64::max);
-    let mut edge = 1.0;
-    while edge < peak {
-        edge *= 2.0;
-    }
-    while edge > 1.0 / 1024.0 && edge / 2.0 >= peak {
-        edge /= 2.0;
-    }
-    edge
-}
-
-/// The outline of a track. `edge` is what reaches the rim; `marks` are clipped places as shares of
-/// the length, 0 to 1.
-pub fn outline(picture: &Picture, edge: f64, marks: &[f64], title: &str, words: &str) -> Markup {
-    let y = |v: i16| (-f64::from(v) / STEPS / edge * HALF).round() as i32;
-    let mut path = String::new();
-    let columns = picture.low.len().max(1);
-    let step = (WIDE / columns).max(1) as i32;
-    let mut at = (0, 0);
-    let mut to = |x: i32, y: i32| {
-        // Relative lines without needless blanks: half the size.
-        let (dx, dy) = (x - at.0, y - at.1);
-        let _ = match path.is_empty() {
-            true => write!(path, "M{x} {y}l"),
-            false => write!(
-                path,
-                "{}{dx}{}{dy}",
-                if dx < 0 { "" } else { " " },
-                if dy < 0 { "" } else { " " }
-            ),
-        };
-        at = (x, y);
+/// Peaks of the source upwards and of the stem downwards, as hairlines over one time axis, both on
+/// one scale: the largest fills its half.
+pub fn wave(
+    before: Option<&Picture>,
+    after: Option<&Picture>,
+    length_s: f64,
+    pins: &[Pin],
+    about: &str,
+) -> Markup {
+    let peaks = |picture: Option<&Picture>| -> Vec<f64> {
+        let both = picture.map(|p| p.low.iter().zip(&p.high));
+        both.into_iter()
+            .flatten()
+            .map(|(low, high)| f64::from(low.unsigned_abs().max(high.unsigned_abs())) / STEPS)
+            .collect()
     };
-    let there = picture.high.iter().enumerate().map(|(i, &v)| (i, v));
-    let back = picture.low.iter().enumerate().rev().map(|(i, &v)| (i, v));
-    for (i, v) in there.chain(back) {
-        to(i as i32 * step, y(v));
-    }
-    let mut clipped = String::new();
-    for mark in marks {
-        let _ = write!(clipped, "M{} -50v7", (mark * WIDE as f64).round());
-    }
+    let (up, down) = (peaks(before), peaks(after));
+    let top = up.iter().chain(&down).copied().fold(0.0, f64::max);
+    let hairs = |peaks: &[f64], sign: f64| {
+        let mut path = String::new();
+        let step = WIDE as f64 / peaks.len().max(1) as f64;
+        for (i, peak) in peaks.iter().enumerate() {
+            let high = (peak / top.max(1e-9) * HALF).round();
+            if high >= 1.0 {
+                let _ = write!(path, "M{} 0V{}", (i as f64 * step).round(), sign * high);
+            }
+        }
+        path
+    };
+    let x = |at_s: f64| round_to((at_s / length_s.max(1e-9)).clamp(0.0, 1.0) * WIDE as f64, 1);
+    let level = |peaks: &[f64]| {
+        let peak = peaks.iter().copied().fold(0.0, f64::max);
+        crate::units::ratio_to_db(peak)
+            .map_or(text::NONE.to_owned(), |db| format!("{} dBFS", plain(db, 1)))
+    };
     html! {
-        svg.outline role="img" viewBox={ "0 -52 " (WIDE) " 94" } {
-            title { (title) }
-            desc { (words) }
-            path.rule d={ "M0 0H" (WIDE) "M0 -40H" (WIDE) "M0 40H" (WIDE) } {}
-            @if !path.is_empty() { path.wave d=(path) {} }
-            @if !clipped.is_empty() { path.mark d=(clipped) {} }
+        svg.wave role=(if pins.is_empty() { "img" } else { "group" }) viewBox={ "-6 -68 " (WIDE + 12) " 128" } {
+            title { "Peaks of " (about) " over time" }
+            desc { "Source up to " (level(&up)) ", stem up to " (level(&down)) ", " (text::time(length_s, 1)) " long" }
+            path.rule d={ "M0 -44H" (WIDE) "M0 44H" (WIDE) } {}
+            path.source d=(hairs(&up, -1.0)) {}
+            path.stem d=(hairs(&down, 1.0)) {}
+            path.zero d={ "M0 0H" (WIDE) } {}
+            @for at in ticks(length_s) {
+                path.rule d={ "M" (x(at)) " 44v4" } {}
+                text x=(x(at)) y="58" text-anchor="middle" { (text::time(at, 0)) }
+            }
+            @for pin in pins {
+                @let drawn = html! { path.pin .grave[pin.grave] d={ "M" (x(pin.at_s)) " -46l-4 -8h8Z" } {} };
+                @match &pin.address {
+                    Some(address) => a.listen href=(address) aria-label={ "Play " (about) ": " (pin.words) } { title { (pin.words) } rect.target x=(x(pin.at_s) - 12.0) y="-68" width="24" height="24" {} (drawn) },
+                    None => (drawn),
+                }
+            }
         }
     }
+}
+
+/// Round times, six at the most behind the start.
+fn ticks(length_s: f64) -> Vec<f64> {
+    const STEPS_S: [f64; 12] = [
+        1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 3600.0,
+    ];
+    let step = STEPS_S
+        .iter()
+        .copied()
+        .find(|step| length_s / step <= 6.0)
+        .unwrap_or(7200.0);
+    (0..=6)
+        .map(|i| f64::from(i) * step)
+        .filter(|at| *at <= length_s)
+        .collect()
 }
 
 /// Third-octave spectra and the curve of the linear stages. `None` where both are silent.
@@ -238,23 +255,28 @@ mod tests {
     use crate::stage::Peak;
 
     #[test]
-    fn an_outline_stays_below_six_kilobytes() {
-        // The worst case: every column jumps over the whole height.
-        let high = (0..200)
-            .map(|i| if i % 2 == 0 { 2000 } else { 1 })
-            .collect();
-        let low = (0..200)
-            .map(|i| if i % 2 == 0 { -2000 } else { -1 })
-            .collect();
-        let picture = Picture {
-            low,
-            high,
+    fn a_waveform_stays_below_eight_kilobytes_and_leaves_silence_out() {
+        let loud = Picture {
+            low: vec![-2000; 200],
+            high: vec![1999; 200],
             bands_db: Vec::new(),
         };
-        let marks: Vec<f64> = (0..40).map(|i| f64::from(i) / 40.0).collect();
-        let svg = outline(&picture, 1.0, &marks, "Before", "words").into_string();
-        assert!(svg.len() < 6000, "{}", svg.len());
-        assert!(svg.contains("M0 -40l 3 40"), "{svg}");
+        let silent = Picture {
+            low: vec![0; 200],
+            high: vec![0; 200],
+            bands_db: Vec::new(),
+        };
+        let svg = wave(Some(&loud), Some(&silent), 30.0, &[], "kick").into_string();
+        assert!(svg.len() < 8000, "{}", svg.len());
+        assert!(svg.contains("M0 0V-40"), "{svg}");
+        assert!(svg.contains("Source up to 0.0 dBFS, stem up to –"), "{svg}");
+    }
+
+    #[test]
+    fn times_under_a_waveform_are_round_and_few() {
+        assert_eq!(ticks(9.2), [0.0, 2.0, 4.0, 6.0, 8.0]);
+        assert_eq!(ticks(232.0), [0.0, 60.0, 120.0, 180.0]);
+        assert!(ticks(7200.0).len() <= 7);
     }
 
     #[test]
@@ -280,18 +302,5 @@ mod tests {
             "{top:?}"
         );
         assert!(curve(&[gain], 48_000.0).is_empty());
-    }
-
-    #[test]
-    fn the_scale_is_the_power_of_two_that_holds_everything() {
-        let with = |v: i16| Picture {
-            low: vec![-v],
-            high: vec![0],
-            bands_db: Vec::new(),
-        };
-        assert_eq!(scale(&[&with(2000)]), 1.0);
-        assert_eq!(scale(&[&with(2001)]), 2.0);
-        assert_eq!(scale(&[&with(400), &with(100)]), 0.25);
-        assert!(scale(&[&with(0)]) > 0.0);
     }
 }

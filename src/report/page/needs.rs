@@ -1,0 +1,307 @@
+//! Part 1: what needs a person, worst first, one line a matter, each with a place that plays.
+
+use std::collections::BTreeMap;
+
+use maud::{Markup, html};
+
+use super::matter::{Matter, matters};
+use super::{Shown, View, listen, mark, text};
+use crate::error::printable;
+use crate::finding::{Code, Severity};
+use crate::report::session::FailedReport;
+use crate::wording::{self, counted};
+
+/// Problems that are written out; the rest is folded.
+const PROBLEMS: usize = 12;
+/// Warnings that are written out.
+const WARNINGS: usize = 8;
+/// Places that are written out.
+const PLACES: usize = 3;
+/// Mics of one matter that are named.
+const NAMED: usize = 3;
+
+/// How many things somebody has to look at: problems, files that failed, mics that are missing.
+pub fn things(view: &View<'_>) -> usize {
+    matters(view, Severity::Problem).len() + view.session.failed.len() + view.gaps.len()
+}
+
+/// The part.
+pub fn needs(view: &View<'_>) -> Markup {
+    let problems = matters(view, Severity::Problem);
+    let warnings = matters(view, Severity::Warning);
+    let failed = &view.session.failed;
+    let many = problems.len() + failed.len() + view.gaps.len();
+    let remarks = remarks(view);
+    html! {
+        section #needs {
+            div.head {
+                h2 { span.no { "1" } "Needs you" }
+                @if many + warnings.len() > 0 {
+                    p {
+                        (counted(many, "problem")) ", " (counted(warnings.len(), "warning")) ". "
+                        @if !view.dry { "A time plays 4 s around it. " }
+                        span.script hidden { kbd { "↑" } " " kbd { "↓" } " go through the list." }
+                    }
+                } @else { p { "No problems, no warnings." } }
+            }
+            @if many + warnings.len() > 0 {
+                table.needs data-list {
+                    thead { tr {
+                        th scope="col" { span.vh { "How grave" } }
+                        th scope="col" { "Mic and takes" }
+                        th scope="col" { "What" }
+                        th scope="col" { "Where" }
+                        th scope="col" { "What to do" }
+                    } }
+                    tbody {
+                        @for file in failed { (unreadable(file)) }
+                        @for (song, take, label) in &view.gaps { (gap(view, song, take, label)) }
+                        @for matter in problems.iter().take(PROBLEMS) { (line(view, matter)) }
+                        @for matter in warnings.iter().take(WARNINGS) { (line(view, matter)) }
+                    }
+                }
+                (folded(view, problems.get(PROBLEMS..).unwrap_or_default(), "more problem"))
+                (folded(view, warnings.get(WARNINGS..).unwrap_or_default(), "more warning"))
+            }
+            (changed(view))
+            @if !remarks.is_empty() || !view.session.notes.is_empty() || !view.session.skipped.is_empty() {
+                (notes(view, &remarks))
+            }
+        }
+    }
+}
+
+fn folded(view: &View<'_>, matters: &[Matter<'_>], what: &str) -> Markup {
+    html! {
+        @if !matters.is_empty() {
+            details.fold {
+                summary { (counted(matters.len(), what)) }
+                table.needs data-list { tbody { @for matter in matters { (line(view, matter)) } } }
+            }
+        }
+    }
+}
+
+fn line(view: &View<'_>, matter: &Matter<'_>) -> Markup {
+    let (track, finding) = matter.speaker();
+    let said = wording::finding(finding);
+    html! {
+        tr {
+            td { (mark::severity(matter.severity)) }
+            td.who {
+                a href=(view.address(&track)) { (names(&matter.labels)) }
+                span { (scope(view, matter)) }
+            }
+            td.what {
+                (printable(&said.what))
+                @if matter.last_chance { " " span { "No whole take of this song." } }
+            }
+            td.where { (places(view, matter)) }
+            td.todo {
+                @match &said.advice {
+                    Some(advice) => (printable(advice)),
+                    None => (undo(matter)),
+                }
+            }
+        }
+    }
+}
+
+/// How to decide otherwise, where something was decided.
+fn undo(matter: &Matter<'_>) -> Markup {
+    let (track, _) = matter.speaker();
+    let decisions = &track.report.decisions;
+    html! {
+        @if matter.code == Code::Polarity {
+            "Listen to both together. To change it: "
+            code { "polarity_inverted = " (!decisions.polarity_inverted) }
+        }
+    }
+}
+
+fn names(labels: &[&str]) -> String {
+    match labels.len() > NAMED + 1 {
+        true => format!(
+            "{} and {} more",
+            labels[..NAMED].join(", "),
+            labels.len() - NAMED
+        ),
+        false => text::list(&labels.iter().map(|l| (*l).to_owned()).collect::<Vec<_>>()),
+    }
+}
+
+/// Which takes: "low-tide, takes 2 and 3", "all songs, all 12 takes".
+fn scope(view: &View<'_>, matter: &Matter<'_>) -> String {
+    let songs = matter.takes();
+    let takes: usize = songs.iter().map(|(_, takes)| takes.len()).sum();
+    if takes > 2 && takes == view.takes.len() && songs.len() > 1 {
+        return format!("all songs, all {takes} takes");
+    }
+    let of = |song: &str| view.takes.iter().filter(|((s, _), _)| *s == song).count();
+    let parts: Vec<String> = songs
+        .iter()
+        .map(
+            |(song, takes)| match takes.len() > 2 && takes.len() == of(song) {
+                true => format!("{song}, all {} takes", takes.len()),
+                false => format!("{song}, {}", text::takes(takes)),
+            },
+        )
+        .collect();
+    parts.join("; ")
+}
+
+fn places(view: &View<'_>, matter: &Matter<'_>) -> Markup {
+    let places = matter.places();
+    let several = places.windows(2).any(|p| p[0].0.index != p[1].0.index);
+    let button = |(track, at): &(Shown<'_>, f64)| {
+        let mut words = text::time(*at, 1);
+        if several {
+            words = format!("{}, {words}", text::take(track.take()));
+        }
+        html! {
+            @match &track.report.output {
+                Some(output) => (listen("", &output.path, Some(*at), &words, &track.report.name)),
+                None => (words),
+            }
+        }
+    };
+    let shown = places.len().min(PLACES);
+    html! {
+        @if places.is_empty() && matter.found.len() == 1 && !view.dry { span.soft { "whole take" } }
+        div.places {
+            @for place in &places[..shown] { (button(place)) " " }
+            @if places.len() > shown {
+                details {
+                    summary { "and " (places.len() - shown) " more" }
+                    div { @for place in &places[shown..] { (button(place)) " " } }
+                }
+            }
+        }
+    }
+}
+
+fn unreadable(file: &FailedReport) -> Markup {
+    html! {
+        tr {
+            td { (mark::severity(Severity::Problem)) }
+            td.who { span.path { (printable(&file.path.path)) } }
+            td.what { "Not done: " (printable(&file.reason)) }
+            td.where { span.soft { "no sound" } }
+            td.todo { "Look for another copy, then run the same command again: only this is made anew." }
+        }
+    }
+}
+
+fn gap(view: &View<'_>, song: &str, take: &str, label: &str) -> Markup {
+    let others: Vec<&str> = view
+        .takes
+        .iter()
+        .filter(|((s, _), tracks)| *s == song && tracks.iter().any(|t| t.subject.label == label))
+        .map(|((_, take), _)| *take)
+        .collect();
+    html! {
+        tr {
+            td { (mark::severity(Severity::Problem)) }
+            td.who { b { (label) } span { (song) ", " (text::take(take)) } }
+            td.what { "No " (label) " in this take. " span { (capital(&text::takes(&others))) " have one." } }
+            td.where { span.soft { "no file" } }
+            td.todo { "Look for the file; was it named otherwise?" }
+        }
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+/// What the program changed or could not decide, mic by mic, folded.
+fn changed(view: &View<'_>) -> Markup {
+    let mut lines: BTreeMap<(&str, String), Vec<Shown<'_>>> = BTreeMap::new();
+    for track in &view.tracks {
+        for words in super::chain::doubts(track) {
+            let line = lines.entry((&track.subject.label, words));
+            line.or_default().push(*track);
+        }
+    }
+    html! {
+        @if !lines.is_empty() {
+            details.fold {
+                summary { (counted(lines.len(), "decision")) " that could be wrong" }
+                table.plain {
+                    thead { tr { th scope="col" { "Mic" } th scope="col" { "What was decided" } th scope="col" { "Takes" } } }
+                    tbody {
+                        @for ((label, words), tracks) in &lines {
+                            tr {
+                                th scope="row" { a href=(view.address(&tracks[0])) { (label) } }
+                                td { (printable(words)) }
+                                td { (takes_of(tracks)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn takes_of(tracks: &[Shown<'_>]) -> String {
+    let mut songs: Vec<(&str, Vec<&str>)> = Vec::new();
+    for track in tracks {
+        match songs.iter_mut().find(|(song, _)| *song == track.song()) {
+            Some((_, takes)) => takes.push(track.take()),
+            None => songs.push((track.song(), vec![track.take()])),
+        }
+    }
+    let parts: Vec<String> = songs
+        .iter()
+        .map(|(song, takes)| format!("{song}, {}", text::takes(takes)))
+        .collect();
+    parts.join("; ")
+}
+
+/// Notes by what they are: a number each.
+fn remarks(view: &View<'_>) -> Vec<(String, usize)> {
+    let mut counts: Vec<(Code, usize)> = Vec::new();
+    let notes = view.tracks.iter().flat_map(|t| &t.report.findings);
+    for finding in notes.filter(|f| f.severity == Severity::Note) {
+        match counts.iter_mut().find(|(code, _)| *code == finding.code()) {
+            Some((_, n)) => *n += 1,
+            None => counts.push((finding.code(), 1)),
+        }
+    }
+    counts.sort_by_key(|(_, n)| std::cmp::Reverse(*n));
+    let word = |code| wording::code(code).to_owned();
+    counts
+        .into_iter()
+        .map(|(code, n)| (word(code), n))
+        .collect()
+}
+
+fn notes(view: &View<'_>, remarks: &[(String, usize)]) -> Markup {
+    let sum: usize = remarks.iter().map(|(_, n)| n).sum();
+    let each: Vec<String> = remarks
+        .iter()
+        .map(|(word, n)| format!("{word} {n}"))
+        .collect();
+    let (notes, skipped) = (&view.session.notes, &view.session.skipped);
+    html! {
+        @if sum > 0 {
+            p.small { (counted(sum, "note")) ", nothing to do: " (each.join(", ")) ". " a href="#tracks" { "See them track by track" } "." }
+        }
+        @if !notes.is_empty() {
+            details.fold {
+                summary { (counted(notes.len(), "remark")) " on the session as a whole" }
+                ul { @for note in notes { li { (printable(note)) } } }
+            }
+        }
+        @if !skipped.is_empty() {
+            details.fold {
+                summary { (counted(skipped.len(), "file")) " left out of the session" }
+                ul { @for file in skipped { li { span.path { (printable(&file.path.path)) } ": " (printable(&file.reason)) } } }
+            }
+        }
+    }
+}
