@@ -9,8 +9,11 @@ use std::path::Path;
 
 use crate::block::Block;
 use crate::error::{Error, Result};
+use crate::files;
 use crate::wav::{Metadata, Reader};
 
+#[cfg(feature = "symphonia")]
+mod aiff;
 #[cfg(feature = "symphonia")]
 mod decoder;
 mod kind;
@@ -96,16 +99,7 @@ pub fn open_through<R: Read + Seek + Send + 'static>(
     wrap: impl FnOnce(File) -> R,
 ) -> Result<Box<dyn AudioRead>> {
     let failed = |error: std::io::Error| Error::reading(path, &error);
-    let kind = std::fs::metadata(path).map_err(failed)?.file_type();
-    if !kind.is_file() {
-        let what = if kind.is_dir() {
-            "a folder"
-        } else {
-            "a pipe, socket or device"
-        };
-        return Err(Error::file(path, format!("is {what}, not a file")));
-    }
-    let mut file = File::open(path).map_err(failed)?;
+    let mut file = files::open(path).map_err(failed)?;
     let mut head = Vec::new();
     (&mut file)
         .take(512)
@@ -113,18 +107,22 @@ pub fn open_through<R: Read + Seek + Send + 'static>(
         .map_err(failed)?;
     match kind::of(&head) {
         kind::Kind::Wav => Ok(Box::new(Reader::new(wrap(file), path)?)),
-        kind::Kind::Flac | kind::Kind::Aiff => open_other(file, path),
+        found @ (kind::Kind::Flac | kind::Kind::Aiff) => open_other(file, path, &found),
         kind::Kind::Not(reason) => Err(Error::file(path, reason)),
     }
 }
 
 #[cfg(feature = "symphonia")]
-fn open_other(file: File, path: &Path) -> Result<Box<dyn AudioRead>> {
-    Ok(Box::new(decoder::Decoder::open(file, path)?))
+fn open_other(mut file: File, path: &Path, kind: &kind::Kind) -> Result<Box<dyn AudioRead>> {
+    let header = match kind {
+        kind::Kind::Aiff => aiff::header(&mut file).map_err(|e| Error::reading(path, &e))?,
+        _ => None,
+    };
+    Ok(Box::new(decoder::Decoder::open(file, path, header)?))
 }
 
 #[cfg(not(feature = "symphonia"))]
-fn open_other(_: File, path: &Path) -> Result<Box<dyn AudioRead>> {
+fn open_other(_: File, path: &Path, _: &kind::Kind) -> Result<Box<dyn AudioRead>> {
     Err(Error::file(
         path,
         "is a FLAC or AIFF file, which this build does not read",

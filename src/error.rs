@@ -2,6 +2,7 @@
 
 use std::fmt;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// What kind of failure it is; the exit status follows from it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -51,6 +52,34 @@ pub struct Error {
     pub reason: String,
     /// What to do about it.
     pub hint: Option<String>,
+    /// What is wrong in a text that a person wrote, each with its place.
+    pub text: Option<Arc<Faulty>>,
+    /// What else is wrong.
+    pub more: Vec<Error>,
+}
+
+/// A text that a person wrote, and what is wrong in it.
+#[derive(Clone, Debug)]
+pub struct Faulty {
+    /// The file, as it was named.
+    pub name: String,
+    /// All faults as a person reads them, with their lines; over several lines, safe for a terminal.
+    pub drawn: String,
+    /// The same one by one, in line order.
+    pub faults: Vec<Fault>,
+}
+
+/// One thing that is wrong in a text.
+#[derive(Clone, Debug)]
+pub struct Fault {
+    /// Line and column, both from 1; `None`: the text as a whole.
+    pub place: Option<(usize, usize)>,
+    /// What would be right.
+    pub reason: String,
+    /// Which part of the file it is about.
+    pub context: Option<String>,
+    /// What to write instead.
+    pub hint: Option<String>,
 }
 
 /// The result of everything in this crate that can fail.
@@ -64,6 +93,8 @@ impl Error {
             path: None,
             reason: reason.into(),
             hint: None,
+            text: None,
+            more: Vec::new(),
         }
     }
 
@@ -107,22 +138,17 @@ impl Error {
     pub fn all(errors: Vec<Error>) -> Option<Self> {
         let mut errors = errors.into_iter();
         let mut first = errors.next()?;
-        for error in errors {
-            let hint = error.hint.as_ref().map(|hint| format!("\nhint: {hint}"));
-            let own = first.hint.take().map(|hint| format!("\nhint: {hint}"));
-            let lead = first
-                .path
-                .take()
-                .map(|path| format!("{}: ", path.display()));
-            first.reason = format!(
-                "{}{}{}\n\n{error}{}",
-                lead.unwrap_or_default(),
-                first.reason,
-                own.unwrap_or_default(),
-                hint.unwrap_or_default()
-            );
+        for mut error in errors {
+            let more = std::mem::take(&mut error.more);
+            first.more.push(error);
+            first.more.extend(more);
         }
         Some(first)
+    }
+
+    /// This error and all others that it carries.
+    pub fn each(&self) -> impl Iterator<Item = &Error> {
+        std::iter::once(self).chain(&self.more)
     }
 
     /// Sets the path.
@@ -156,31 +182,86 @@ pub(crate) fn plain(error: &std::io::Error) -> String {
 }
 
 impl fmt::Display for Error {
-    /// One line: `path: reason`. The path is escaped, so that a file name cannot drive a terminal.
+    /// `path: reason` on one line, each further error in a paragraph of its own with its hint; what
+    /// is wrong in a text is drawn. Names cannot make a line or drive a terminal.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if let Some(path) = &self.path {
-            write!(f, "{}: ", printable(&path.to_string_lossy()))?;
+        for (i, error) in self.each().enumerate() {
+            if i > 0 {
+                f.write_str("\n\n")?;
+            }
+            if let Some(text) = &error.text {
+                f.write_str(&text.drawn)?;
+                continue;
+            }
+            if let Some(path) = &error.path {
+                write!(f, "{}: ", printable(&path.to_string_lossy()))?;
+            }
+            f.write_str(&printable(&error.reason))?;
+            if let Some(hint) = error.hint.as_ref().filter(|_| !self.more.is_empty()) {
+                write!(f, "\nhint: {}", printable(hint))?;
+            }
         }
-        f.write_str(&printable(&self.reason))
+        Ok(())
     }
 }
 
 impl std::error::Error for Error {}
 
-/// Text from outside made safe for a terminal: control characters (C0, C1, DEL) and bidirectional
-/// controls are shown as `\u{…}` escapes; line breaks are kept.
+/// Text from outside on one line: control characters, line breaks of every kind, and what has no
+/// width or changes the direction of writing are shown as `\u{…}` escapes, so that a name can
+/// neither drive a terminal nor pass for another line or another name.
 pub fn printable(text: &str) -> String {
-    let unsafe_char = |c: char| {
-        (c.is_control() && c != '\n')
-            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-    };
     let mut safe = String::with_capacity(text.len());
     for c in text.chars() {
-        if unsafe_char(c) {
+        if c.is_control() || is_invisible(c) {
             safe.extend(c.escape_unicode());
         } else {
             safe.push(c);
         }
     }
     safe
+}
+
+/// Unicode's default-ignorable characters that stand in no name for a reason (variation selectors
+/// are left), the marks of direction, and its line and paragraph separators.
+/// Source: Unicode Character Database, `DerivedCoreProperties.txt` and `PropList.txt`, from memory.
+fn is_invisible(c: char) -> bool {
+    matches!(c,
+        '\u{ad}' | '\u{34f}' | '\u{61c}' | '\u{115f}' | '\u{1160}' | '\u{17b4}' | '\u{17b5}'
+        | '\u{180b}'..='\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
+        | '\u{2060}'..='\u{206f}' | '\u{3164}' | '\u{feff}' | '\u{ffa0}'
+        | '\u{fff0}'..='\u{fffb}' | '\u{1bca0}'..='\u{1bca3}' | '\u{1d173}'..='\u{1d17a}'
+        | '\u{e0000}'..='\u{e0fff}')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_name_makes_a_line_or_hides_a_letter() {
+        for bad in [
+            "\n",
+            "\r",
+            "\u{85}",
+            "\u{2028}",
+            "\u{2029}",
+            "\u{b}",
+            "\u{1b}",
+            "\u{200b}",
+            "\u{200d}",
+            "\u{202e}",
+            "\u{2066}",
+            "\u{feff}",
+            "\u{ad}",
+            "\u{e0041}",
+        ] {
+            let shown = printable(&format!("a{bad}b"));
+            assert!(
+                shown.starts_with("a\\u{") && shown.ends_with("}b"),
+                "{shown}"
+            );
+        }
+        assert_eq!(printable("Größe 太鼓 é"), "Größe 太鼓 é");
+    }
 }

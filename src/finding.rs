@@ -32,6 +32,8 @@ pub enum Code {
     Truncated,
     NonFinite,
     Metronome,
+    /// The header contradicts itself or the file; it was read as the message says.
+    OddHeader,
 }
 
 /// How much it matters.
@@ -245,6 +247,18 @@ pub enum FindingKind {
     },
     /// The file ends before it should.
     Truncated(Truncation),
+    /// Another rate than most tracks of the take.
+    OtherRate {
+        /// Its own.
+        rate_hz: u32,
+        /// The take's.
+        take_hz: u32,
+    },
+    /// The header contradicts itself or the file.
+    OddHeader {
+        /// How, and how it was read.
+        what: String,
+    },
     /// Samples that are no numbers.
     NonFinite {
         /// How many.
@@ -336,13 +350,14 @@ impl FindingKind {
             Self::SameFile { .. } | Self::SameSignal { .. } => Code::Duplicate,
             Self::PairMismatch { .. } => Code::PairMismatch,
             Self::SidesSwapped { .. } => Code::SidesSwapped,
-            Self::WrongRate { .. } => Code::RateMismatch,
+            Self::WrongRate { .. } | Self::OtherRate { .. } => Code::RateMismatch,
             Self::LengthMismatch { .. } => Code::LengthMismatch,
             Self::LevelStep { .. } => Code::LevelStep,
             Self::Detuned { .. } => Code::Detuned,
             Self::LikeCymbal { .. } | Self::LedBy { .. } => Code::UnlikelyMic,
             Self::UnknownMic { .. } => Code::UnknownMic,
             Self::Truncated(_) => Code::Truncated,
+            Self::OddHeader { .. } => Code::OddHeader,
             Self::NonFinite { .. } => Code::NonFinite,
             Self::Metronome { .. } => Code::Metronome,
         }

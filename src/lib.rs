@@ -18,6 +18,7 @@ pub mod decide;
 pub mod demo;
 pub mod dsp;
 pub mod error;
+mod files;
 pub mod finding;
 pub mod job;
 pub mod measure;

@@ -87,6 +87,15 @@ pub enum Reason {
         /// Hits there were, where they are too few.
         hits: Option<usize>,
     },
+    /// A gain that was decided otherwise, and is lower since the file would pass its ceiling.
+    Held {
+        /// What keeps it lower.
+        held: Held,
+        /// Why it would be what it is not.
+        because: Option<Box<Reason>>,
+    },
+    /// Not corrected: a preset without stages keeps the sound as recorded.
+    AsRecorded,
     /// Written by a person.
     Worksheet {
         /// The gain that would have been decided.
@@ -166,6 +175,8 @@ pub struct Level {
     pub tracks: usize,
     /// The gain that would be needed, where it is more than is allowed.
     pub wanted_db: Option<f64>,
+    /// What `max_gain_db` allows, where that is less.
+    pub most_db: Option<f64>,
     /// What keeps it lower.
     pub held: Option<Held>,
 }
@@ -194,6 +205,16 @@ pub struct HeldMix {
     pub ceiling_dbtp: f64,
 }
 
+impl Held {
+    /// This on top of the reason for the gain that would have been given.
+    pub fn below(self, because: Option<Reason>) -> Reason {
+        Reason::Held {
+            held: self,
+            because: because.map(Box::new),
+        }
+    }
+}
+
 impl Reason {
     /// A frequency that should follow the tuning of its take, and does not, or not all the way.
     pub fn is_fallback(&self) -> bool {
@@ -206,11 +227,18 @@ impl Reason {
 
     /// A gain that the ceiling, or the most that is allowed, kept from its target.
     pub fn is_held(&self) -> bool {
-        matches!(self, Self::Level(level) if level.held.is_some() || level.wanted_db.is_some())
+        match self {
+            Self::Held { .. } => true,
+            Self::Level(level) => level.held.is_some() || level.wanted_db.is_some(),
+            _ => false,
+        }
     }
 
     /// A gain that could not be decided.
     pub fn is_undecided(&self) -> bool {
-        matches!(self, Self::LevelUndecided { .. })
+        match self {
+            Self::Held { because, .. } => because.as_ref().is_some_and(|why| why.is_undecided()),
+            _ => matches!(self, Self::LevelUndecided { .. }),
+        }
     }
 }

@@ -242,8 +242,10 @@ fn comment(why: Option<&Reason>) -> String {
     let Some(why) = why else {
         return String::new();
     };
-    let said = crate::wording::reason(why).replace('\n', " ");
-    format!("  # {}", crate::error::printable(&said))
+    format!(
+        "  # {}",
+        crate::error::printable(&crate::wording::reason(why))
+    )
 }
 
 /// A value on one line; whole numbers without their `.0`.

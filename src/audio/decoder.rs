@@ -14,10 +14,11 @@ use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Failure;
 use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatReader, SeekMode, SeekTo, TrackType};
-use symphonia::core::io::MediaSourceStream;
+use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::units::Timestamp;
 
-use super::{AudioRead, Info, SampleFormat};
+use super::aiff::{Header, Padded};
+use super::{AudioRead, Info, SampleFormat, Truncation};
 use crate::block::Block;
 use crate::error::{Error, Result};
 use crate::wav::{MAX_CHANNELS, RATES_HZ};
@@ -25,6 +26,8 @@ use crate::wav::{MAX_CHANNELS, RATES_HZ};
 /// A FLAC or AIFF file being read.
 pub struct Decoder {
     file: File,
+    /// Length with what is missing of an AIFF file.
+    whole_bytes: Option<u64>,
     path: PathBuf,
     stream: Stream,
     info: Info,
@@ -46,12 +49,40 @@ struct Stream {
 type Outcome<T> = std::result::Result<T, Failure>;
 
 impl Decoder {
-    /// Reads the header. A file that does not say its length is read once to count.
-    pub fn open(file: File, path: &Path) -> Result<Self> {
+    /// Reads the header; of an AIFF file, whose `header` was looked at before, as many frames as are
+    /// there. A file that does not say its length is read once to count.
+    pub fn open(file: File, path: &Path, header: Option<Header>) -> Result<Self> {
         let failed = |failure: Failure| Error::file(path, words(&failure));
-        let open = || guarded(|| Stream::open(&file)).map_err(failed);
+        // A decoder makes room for every channel that a header names.
+        if let Some(channels) = header.map(|header| header.channels)
+            && !(1..=MAX_CHANNELS).contains(&channels)
+        {
+            let reason = format!("has {channels} channels, 1 to {MAX_CHANNELS} can be read");
+            return Err(Error::file(path, reason));
+        }
+        let whole_bytes = header.map(|header| header.whole_bytes);
+        let open = || guarded(|| Stream::open(&file, whole_bytes)).map_err(failed);
         let mut stream = open()?;
         let mut info = stream.info().map_err(|reason| Error::file(path, reason))?;
+        if let Some(Header {
+            promised,
+            there: Some(there),
+            ..
+        }) = header
+            && there < promised
+        {
+            let seconds = |frames: u64| frames as f64 / f64::from(info.rate_hz);
+            info.truncated = Some(Truncation::Short {
+                promised_s: seconds(promised),
+                held_s: seconds(there),
+            });
+            info.frames = there;
+            if there == 0 {
+                return Err(
+                    Error::file(path, "holds no samples").hint("copy it again from the recorder")
+                );
+            }
+        }
         if info.frames == 0 {
             info.frames = guarded(|| stream.count()).map_err(failed)?;
             stream = open()?;
@@ -59,6 +90,7 @@ impl Decoder {
         Ok(Self {
             stream,
             file,
+            whole_bytes,
             path: path.to_owned(),
             info,
             position: 0,
@@ -144,7 +176,7 @@ impl AudioRead for Decoder {
             // Opened anew: the library's FLAC parser takes packets for damaged after some seeks
             // backwards, since it remembers the number of the last one.
             let sought = guarded(|| {
-                let mut stream = Stream::open(&self.file)?;
+                let mut stream = Stream::open(&self.file, self.whole_bytes)?;
                 stream.seek(frame)?;
                 Ok(stream)
             });
@@ -162,10 +194,14 @@ impl AudioRead for Decoder {
 
 impl Stream {
     /// From the start of the file.
-    fn open(file: &File) -> Outcome<Self> {
+    fn open(file: &File, whole_bytes: Option<u64>) -> Outcome<Self> {
         let mut file = file.try_clone()?;
         file.rewind()?;
-        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        let source: Box<dyn MediaSource> = match whole_bytes {
+            Some(bytes) => Box::new(Padded::new(file, bytes)),
+            None => Box::new(file),
+        };
+        let stream = MediaSourceStream::new(source, Default::default());
         let probe = symphonia::default::get_probe();
         let format = probe.probe(&Hint::new(), stream, Default::default(), Default::default())?;
         let track = format
@@ -264,6 +300,16 @@ impl Stream {
         let track_id = self.track;
         let to = SeekTo::Timestamp { ts, track_id };
         self.format.seek(SeekMode::Accurate, to).map(|_| ())
+    }
+}
+
+impl MediaSource for Padded<File> {
+    fn is_seekable(&self) -> bool {
+        true
+    }
+
+    fn byte_len(&self) -> Option<u64> {
+        Some(self.whole_bytes())
     }
 }
 

@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::error::{Error, Kind, Result, plain, printable};
+use crate::files;
 use crate::output::publish::{Outbox, hex};
 
 pub use crate::cache::key::{Key, Origin};
@@ -226,7 +227,7 @@ impl Store {
     }
 
     fn read(&self, key: &Key, ending: &str) -> Option<Vec<u8>> {
-        let bytes = fs::read(self.root.join(self.path(key, ending))).ok()?;
+        let bytes = files::read(&self.root.join(self.path(key, ending))).ok()?;
         unsealed(&bytes, b'\n').map(<[u8]>::to_vec)
     }
 

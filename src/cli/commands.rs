@@ -16,19 +16,37 @@ use crate::{demo, preset, session, shootout};
 /// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
 const LARGEST_WORKSHEET: u64 = 64_000_000;
 
-/// A session that was scanned, with its settings.
-fn open(path: &Path) -> Result<(Session, SessionFile)> {
+/// A session that was scanned, with its settings. Files that cannot be read are told.
+fn open(path: &Path, voice: &Voice) -> Result<(Session, SessionFile)> {
     let (root, config) = session::open(path)?;
     let session = session::scan(&root, &config)?;
+    tell_failed(&session, voice);
     Ok((session, config))
 }
 
-pub fn scan(path: &Path, json: bool, init: bool) -> Result<u8> {
-    let (session, _) = open(path)?;
+fn tell_failed(session: &Session, voice: &Voice) {
+    for failed in &session.failed {
+        voice.hear(job::Event::Failed {
+            path: &failed.path,
+            reason: &failed.reason,
+        });
+    }
+}
+
+/// Prints the summary of a run, unless nothing but errors is wanted.
+fn sum_up(text: &str, voice: &Voice) -> Result<()> {
+    match voice.is_quiet() {
+        true => Ok(()),
+        false => print(text),
+    }
+}
+
+pub fn scan(path: &Path, json: bool, init: bool, voice: &Voice) -> Result<u8> {
+    let (session, _) = open(path, voice)?;
     match (json, init) {
         (true, _) => print_from(&|out| write_json(&table::json(&session), out))?,
         (_, true) => print(&session::init_toml(&session))?,
-        _ => print(&table::text(&session))?,
+        _ => sum_up(&table::text(&session), voice)?,
     }
     Ok(u8::from(!session.failed.is_empty()))
 }
@@ -40,7 +58,7 @@ pub fn check(
     power: Power,
     voice: &Voice,
 ) -> Result<u8> {
-    let (session, config) = open(path)?;
+    let (session, config) = open(path, voice)?;
     if let Some(out) = out {
         job::check_places(&session.root, out)?;
     }
@@ -71,7 +89,7 @@ pub fn check(
     })?;
     match json {
         true => print_from(&|out| outcome.write_json(out))?,
-        false => print(&summary::check(&outcome, out))?,
+        false => sum_up(&summary::check(&outcome, out), voice)?,
     }
     Ok(outcome.status())
 }
@@ -91,6 +109,8 @@ pub struct PrepOptions {
     pub dry_run: bool,
     /// An edited worksheet.
     pub worksheet: Option<PathBuf>,
+    /// The preset of all mics.
+    pub preset: Option<String>,
     /// Mics to render.
     pub only: Option<Vec<String>>,
     /// Threads and blocks.
@@ -98,7 +118,17 @@ pub struct PrepOptions {
 }
 
 pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Result<u8> {
-    let (session, config) = open(path)?;
+    let (session, mut config) = open(path, voice)?;
+    if let Some(preset) = options.preset {
+        config.give_all(match preset::is_path(&preset) {
+            // Named from where the program was started, not from the session folder.
+            true => match std::path::absolute(&preset) {
+                Ok(path) => path.to_string_lossy().into_owned(),
+                Err(_) => preset,
+            },
+            false => preset,
+        });
+    }
     job::check_places(&session.root, out)?;
     let presets = Presets::load(&session, &config)?;
     let units = job::units(&session, &config, &presets)?;
@@ -139,21 +169,23 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         let plan = job::plan(work, &job)?;
         job::render(work, &job, &plan, out)
     })?;
-    print(&summary::prep(&outcome, out))?;
+    sum_up(&summary::prep(&outcome, out), voice)?;
     Ok(outcome.status())
 }
 
 pub fn apply(
     preset: &str,
     files: &[PathBuf],
+    together: bool,
     out: &Path,
     power: Power,
     voice: &Voice,
 ) -> Result<u8> {
     let preset = preset::find(preset)?;
-    let (session, config) = job::apply::session(files)?;
+    let (session, config) = job::apply::session(files, together)?;
+    tell_failed(&session, voice);
     job::apply::check_places(files, out)?;
-    let units = job::apply::units(&session, &preset)?;
+    let units = job::apply::units(&session, &preset);
     job::check_foreign(out, &session, &units)?;
     let job = Job {
         session: &session,
@@ -168,20 +200,26 @@ pub fn apply(
         let plan = job::plan(work, &job)?;
         job::render(work, &job, &plan, out)
     })?;
-    print(&summary::apply(&outcome, out))?;
+    sum_up(&summary::apply(&outcome, out), voice)?;
     Ok(outcome.status())
 }
 
-pub fn shootout(candidates: &[PathBuf], out: &Path, json: bool, voice: &Voice) -> Result<u8> {
+pub fn shootout(
+    candidates: &[PathBuf],
+    later_s: f64,
+    out: &Path,
+    json: bool,
+    voice: &Voice,
+) -> Result<u8> {
     let stop = Arc::new(Stop::default());
     signals::watch(&stop);
-    let report = shootout::run(candidates, out, &|| stop.check())?;
+    let report = shootout::run(candidates, later_s, out, &|| stop.check())?;
     for note in &report.notes {
         voice.note(note);
     }
     match json {
         true => print_from(&|out| write_json(&report, out))?,
-        false => print(&summary::shootout(&report, out))?,
+        false => sum_up(&summary::shootout(&report, out), voice)?,
     }
     Ok(0)
 }
@@ -196,15 +234,15 @@ pub fn preset_show(name: &str) -> Result<u8> {
     Ok(0)
 }
 
-pub fn preset_check(files: &[PathBuf]) -> Result<u8> {
+pub fn preset_check(files: &[PathBuf], voice: &Voice) -> Result<u8> {
     let mut failed = Vec::new();
     for file in files {
         match preset::read(file) {
-            Ok(preset) => print(&format!(
-                "{}: good, {} stages\n",
-                crate::error::printable(&file.to_string_lossy()),
-                preset.stages.len()
-            ))?,
+            Ok(preset) => {
+                let name = crate::error::printable(&file.to_string_lossy());
+                let text = format!("{name}: good, {} stages\n", preset.stages.len());
+                sum_up(&text, voice)?;
+            }
             Err(error) => failed.push(error),
         }
     }
@@ -222,24 +260,12 @@ pub fn preset_curve(name: &str, json: bool, svg: bool, rate_hz: u32) -> Result<u
     Ok(0)
 }
 
-pub fn verify(dir: &Path) -> Result<u8> {
+pub fn verify(dir: &Path, voice: &Voice) -> Result<u8> {
     let verified = job::verify::verify(dir)?;
-    let mut text = String::new();
-    for difference in &verified.differences {
-        text += &format!("different: {}\n", crate::error::printable(difference));
-    }
-    text += &match verified.differences.len() {
-        0 => format!("{} files, all as they were written\n", verified.whole),
-        n => format!(
-            "{} files as they were written, {n} different\n",
-            verified.whole
-        ),
-    };
-    print(&text)?;
-    Ok(if verified.differences.is_empty() {
-        0
-    } else {
-        Kind::Difference.exit_status()
+    print(&summary::verify(&verified, voice.is_quiet()))?;
+    Ok(match verified.differences.is_empty() {
+        true => 0,
+        false => Kind::Difference.exit_status(),
     })
 }
 
@@ -264,12 +290,13 @@ pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
         PrepOptions {
             dry_run: false,
             worksheet: None,
+            preset: None,
             only: None,
             power,
         },
         voice,
     )?;
-    print(&summary::demo(&planted, &takes, &prepared))?;
+    sum_up(&summary::demo(&planted, &takes, &prepared), voice)?;
     // The demo plants a file that cannot be read to its end; that it is told is what should happen.
     Ok(status)
 }

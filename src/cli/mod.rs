@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::error::{Error, Kind, Result};
+use crate::error::{Error, Kind, Result, printable};
 use crate::output::publish::Content;
 use voice::Voice;
 
@@ -77,7 +77,7 @@ struct Cli {
 /// Options of every command.
 #[derive(Debug, Args)]
 struct Global {
-    /// No progress and no notes; errors only
+    /// No progress, notes and summary; errors only, and what `--json` asks for
     #[arg(long, global = true)]
     quiet: bool,
     /// Messages as JSON, one object a line on standard error
@@ -122,7 +122,8 @@ enum Command {
     #[command(after_help = "Examples:\n  batterhead prep TAKES --out PREPARED\n  \
         batterhead prep TAKES --out PREPARED --dry-run\n  \
         batterhead prep TAKES --out PREPARED --worksheet PREPARED/worksheet.toml\n  \
-        batterhead prep TAKES --out PREPARED --only snare-top,overhead\n\n\
+        batterhead prep TAKES --out PREPARED --only snare-top,overhead\n  \
+        batterhead prep TAKES --out LEVELLED --preset level-only\n\n\
         The same command goes on where an interrupted run stopped.")]
     Prep {
         /// Folder of takes, or a session file
@@ -136,6 +137,9 @@ enum Command {
         /// Take the decisions of this (edited) worksheet
         #[arg(long, value_name = "FILE")]
         worksheet: Option<PathBuf>,
+        /// One preset for all mics, by name or path: `level-only`, `name-only`
+        #[arg(long, value_name = "NAME")]
+        preset: Option<String>,
         /// Render these mics only, and no mixes
         #[arg(long, value_name = "MIC,…", value_delimiter = ',')]
         only: Option<Vec<String>>,
@@ -145,7 +149,8 @@ enum Command {
     /// Put one preset on any files, without a session
     #[command(
         after_help = "Examples:\n  batterhead apply trashy-room Room.wav --out TRASHED\n  \
-        batterhead apply my-preset.toml *.wav --out DONE"
+        batterhead apply my-preset.toml *.wav --out DONE\n  \
+        batterhead apply snare-top take-*/Snare.wav --out SNARES --together"
     )]
     Apply {
         /// Name of a preset, or a preset file
@@ -153,6 +158,9 @@ enum Command {
         /// Sound files
         #[arg(required = true)]
         files: Vec<PathBuf>,
+        /// The files are takes of one mic: one gain and one tuning for all of them
+        #[arg(long)]
+        together: bool,
         /// Output folder
         #[arg(long)]
         out: PathBuf,
@@ -174,6 +182,15 @@ enum Command {
         /// Output folder
         #[arg(long)]
         out: PathBuf,
+        /// Where the pattern begins more than 30 s later in the others than in the first (earlier, if
+        /// negative): by about so many seconds
+        #[arg(
+            long,
+            value_name = "SECONDS",
+            default_value_t = 0.0,
+            allow_negative_numbers = true
+        )]
+        offset: f64,
         /// Print shootout.json
         #[arg(long)]
         json: bool,
@@ -268,7 +285,10 @@ enum PresetCommand {
 /// Runs the program: arguments in, exit status out.
 pub fn run() -> ExitCode {
     signals::prepare();
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return wrong_usage(error),
+    };
     let voice = Arc::new(Voice::new(cli.global.quiet, cli.global.log_json));
     // A defect is told like everything else; what it costs is decided where it is caught.
     let of_defects = Arc::clone(&voice);
@@ -288,13 +308,52 @@ pub fn run() -> ExitCode {
     ExitCode::from(status)
 }
 
+/// Says what is wrong with the arguments, or prints the help that was asked for.
+fn wrong_usage(error: clap::Error) -> ExitCode {
+    // An argument may hold anything: it must not make lines of its own.
+    let safe = std::env::args_os().map(|argument| printable(&argument.to_string_lossy()));
+    let error = Cli::try_parse_from(safe).err().unwrap_or(error);
+    let status = u8::try_from(error.exit_code()).unwrap_or(2);
+    let json = std::env::args_os()
+        .take_while(|argument| argument != "--")
+        .any(|argument| argument == "--log-json");
+    if !(json && error.use_stderr()) {
+        let _ = error.print();
+        return ExitCode::from(status);
+    }
+    let voice = Voice::new(false, true);
+    voice.error(&in_words(&error));
+    voice.exit(status);
+    ExitCode::from(status)
+}
+
+/// A usage error without its layout.
+fn in_words(error: &clap::Error) -> Error {
+    use clap::error::ErrorKind::{DisplayHelpOnMissingArgumentOrSubcommand, MissingSubcommand};
+    let see_help = "see `batterhead --help`";
+    if let DisplayHelpOnMissingArgumentOrSubcommand | MissingSubcommand = error.kind() {
+        return Error::input("a command is missing").hint(see_help);
+    }
+    let text = error.render().to_string();
+    let text = text.strip_prefix("error: ").unwrap_or(&text);
+    let paragraph = text.split("\n\n").next().unwrap_or_default();
+    let reason: Vec<&str> = paragraph.split_whitespace().collect();
+    let tips: Vec<&str> = (text.lines())
+        .filter_map(|line| line.trim().strip_prefix("tip: "))
+        .collect();
+    Error::input(reason.join(" ")).hint(match tips.is_empty() {
+        true => see_help.to_owned(),
+        false => tips.join("; "),
+    })
+}
+
 fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
     match command {
         Command::Scan {
             session,
             json,
             init,
-        } => commands::scan(&session, json, init),
+        } => commands::scan(&session, json, init, voice),
         Command::Check {
             session,
             out,
@@ -306,6 +365,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             out,
             dry_run,
             worksheet,
+            preset,
             only,
             work,
         } => commands::prep(
@@ -314,6 +374,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             commands::PrepOptions {
                 dry_run,
                 worksheet,
+                preset,
                 only,
                 power: work.power(),
             },
@@ -322,18 +383,20 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
         Command::Apply {
             preset,
             files,
+            together,
             out,
             work,
-        } => commands::apply(&preset, &files, &out, work.power(), voice),
+        } => commands::apply(&preset, &files, together, &out, work.power(), voice),
         Command::Shootout {
             candidates,
             out,
+            offset,
             json,
-        } => commands::shootout(&candidates, &out, json, voice),
+        } => commands::shootout(&candidates, offset, &out, json, voice),
         Command::Preset { command } => match command {
             PresetCommand::List => commands::preset_list(),
             PresetCommand::Show { name } => commands::preset_show(&name),
-            PresetCommand::Check { files } => commands::preset_check(&files),
+            PresetCommand::Check { files } => commands::preset_check(&files, voice),
             PresetCommand::Curve {
                 name,
                 json,
@@ -341,7 +404,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
                 rate_hz,
             } => commands::preset_curve(&name, json, svg, rate_hz),
         },
-        Command::Verify { dir } => commands::verify(&dir),
+        Command::Verify { dir } => commands::verify(&dir, voice),
         Command::Completions { shell } => commands::completions(shell),
         Command::Man => commands::man(),
         Command::Demo { out, work } => commands::demo(&out, work.power(), voice),

@@ -7,6 +7,7 @@ use std::path::Path;
 use crate::demo::Summary as Planted;
 use crate::error::printable;
 use crate::finding::{Finding, Severity};
+use crate::job::verify::Verified;
 use crate::job::{Outcome, Unit};
 use crate::report::TrackReport;
 use crate::wording;
@@ -25,13 +26,13 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
         "{} stems and {} rough mixes in {}",
         totals.stems,
         totals.mixes,
-        out.display()
+        shown(out)
     );
     let _ = writeln!(
         text,
         "Turn the volume down before you listen: stems and mixes can be loud."
     );
-    let _ = writeln!(text, "{}", out.join("session.html").display());
+    let _ = writeln!(text, "{}", shown(&out.join("session.html")));
     text
 }
 
@@ -53,7 +54,7 @@ pub fn check(outcome: &Outcome, out: Option<&Path>) -> String {
     };
     let _ = writeln!(text, "{verdict}");
     if let Some(out) = out {
-        let _ = writeln!(text, "Reports in {}", out.display());
+        let _ = writeln!(text, "Reports in {}", shown(out));
     }
     text
 }
@@ -76,7 +77,7 @@ pub fn apply(outcome: &Outcome, out: &Path) -> String {
         text,
         "{} in {}",
         count(outcome.report.totals.stems, "file"),
-        out.display()
+        shown(out)
     );
     text
 }
@@ -131,7 +132,32 @@ pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
         );
     }
     let _ = writeln!(text, "Turn the volume down before you listen.");
-    let _ = writeln!(text, "{}", out.join("shootout.html").display());
+    let _ = writeln!(text, "{}", shown(&out.join("shootout.html")));
+    text
+}
+
+/// After `verify`: each file that is not as it was written, and unless `quiet`, how many are.
+pub fn verify(verified: &Verified, quiet: bool) -> String {
+    let mut text = String::new();
+    for difference in &verified.differences {
+        let detail = (difference.detail.as_deref()).map_or(String::new(), |d| format!(": {d}"));
+        let _ = writeln!(
+            text,
+            "{}: {}{}",
+            difference.what.word(),
+            printable(&difference.name),
+            printable(&detail)
+        );
+    }
+    let _ = match verified.differences.len() {
+        _ if quiet => Ok(()),
+        0 => writeln!(text, "{} files, all as they were written", verified.whole),
+        n => writeln!(
+            text,
+            "{} files as they were written, {n} different",
+            verified.whole
+        ),
+    };
     text
 }
 
@@ -161,9 +187,14 @@ pub fn demo(planted: &Planted, takes: &Path, prepared: &Path) -> String {
     for mishap in &planted.planted {
         let _ = writeln!(text, "  {}", mishap.text);
     }
-    let _ = writeln!(text, "Takes: {}", takes.display());
-    let _ = writeln!(text, "Prepared: {}", prepared.display());
+    let _ = writeln!(text, "Takes: {}", shown(takes));
+    let _ = writeln!(text, "Prepared: {}", shown(prepared));
     text
+}
+
+/// A path on one line.
+fn shown(path: &Path) -> String {
+    printable(&path.to_string_lossy())
 }
 
 fn head(outcome: &Outcome) -> String {

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::json;
 
-use crate::error::{Error, printable};
+use crate::error::{Error, Fault, printable};
 use crate::job::Event;
 
 /// How often a line of progress is written where there is no terminal.
@@ -43,6 +43,11 @@ impl Voice {
         }
     }
 
+    /// Whether nothing but errors is wanted.
+    pub fn is_quiet(&self) -> bool {
+        self.quiet
+    }
+
     /// Takes events of the library.
     pub fn hear(&self, event: Event<'_>) {
         match event {
@@ -56,9 +61,7 @@ impl Voice {
             Event::Failed { path, reason } => {
                 let path = path.to_string_lossy();
                 if self.json {
-                    self.line(
-                        &json!({"type": "failed", "path": path, "reason": reason}).to_string(),
-                    );
+                    self.object("failed", json!({"path": path, "reason": reason}));
                 } else {
                     self.line(&format!(
                         "failed: {}: {}",
@@ -102,27 +105,32 @@ impl Voice {
         }
     }
 
-    /// The error that ends the run.
+    /// The error that ends the run; as JSON one object for each thing that is wrong.
     pub fn error(&self, error: &Error) {
         self.end();
         if self.json {
-            let path = error.path.as_ref().map(|p| p.to_string_lossy());
-            let line =
-                json!({"type": "error", "path": path, "reason": error.reason, "hint": error.hint});
-            self.line(&line.to_string());
-        } else {
-            // A drawn problem list begins with its own "error:".
-            let text = error.to_string();
-            let lead = if text.starts_with("error") {
-                ""
-            } else {
-                "error: "
-            };
-            self.line(&format!("{lead}{text}"));
-            if let Some(hint) = &error.hint {
-                self.line(&format!("hint: {}", printable(hint)));
+            for error in error.each() {
+                match &error.text {
+                    Some(text) => (text.faults.iter())
+                        .for_each(|fault| self.object("error", of_fault(&text.name, fault))),
+                    None => self.object("error", of_error(error)),
+                }
             }
+            return;
         }
+        self.line(&format!("error: {error}"));
+        if let (Some(hint), true) = (&error.hint, error.more.is_empty()) {
+            self.line(&format!("hint: {}", printable(hint)));
+        }
+    }
+
+    /// An object of a JSON log; what is not known is left out.
+    fn object(&self, kind: &str, members: serde_json::Value) {
+        let mut object = serde_json::Map::new();
+        object.insert("type".to_owned(), kind.into());
+        let members = members.as_object().cloned().unwrap_or_default();
+        object.extend(members.into_iter().filter(|(_, value)| !value.is_null()));
+        self.line(&serde_json::Value::Object(object).to_string());
     }
 
     /// The last line of a JSON log.
@@ -207,6 +215,22 @@ impl Voice {
             None => write(),
         }
     }
+}
+
+fn of_error(error: &Error) -> serde_json::Value {
+    let path = error.path.as_ref().map(|path| path.to_string_lossy());
+    json!({"path": path, "reason": error.reason, "hint": error.hint})
+}
+
+fn of_fault(name: &str, fault: &Fault) -> serde_json::Value {
+    json!({
+        "path": name,
+        "line": fault.place.map(|(line, _)| line),
+        "column": fault.place.map(|(_, column)| column),
+        "reason": fault.reason,
+        "context": fault.context,
+        "hint": fault.hint,
+    })
 }
 
 impl Phase {

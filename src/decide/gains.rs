@@ -50,21 +50,16 @@ const HITS_OF_A_TAKE: f64 = 24.0;
 /// The hit level is this quantile of the hits' peaks: least biased with few hits, and deaf to one
 /// stray rim shot.
 const QUANTILE: f64 = 0.75;
-/// A gain beyond this means that something else is wrong.
-const LARGEST_GAIN_DB: f64 = 40.0;
+/// No level asks for less: something else is wrong.
+const LOWEST_GAIN_DB: f64 = 40.0;
 
 /// One gain a track, in the order given, each with its reason.
 pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
     let mut groups: BTreeMap<Vec<&str>, Vec<usize>> = BTreeMap::new();
     for (i, track) in tracks.iter().enumerate() {
-        if let Some(rule) = track.rule {
-            groups.entry(group(track, rule)).or_default().push(i);
-        }
+        groups.entry(group(track)).or_default().push(i);
     }
-    let mut gains: Vec<Decided<f64>> = tracks
-        .iter()
-        .map(|_| Decided::new(0.0, Reason::NoTarget))
-        .collect();
+    let mut gains: Vec<Decided<f64>> = tracks.iter().map(|_| Decided::plain(0.0)).collect();
     // What is to be as loud as a clean stem comes when that has its gain.
     for over_source in [false, true] {
         for members in groups.values() {
@@ -96,7 +91,10 @@ fn goes_by_source(track: &Tried<'_>) -> bool {
 }
 
 /// What a track shares its gain with.
-fn group<'a>(track: &'a Tried<'_>, rule: &LevelRule) -> Vec<&'a str> {
+fn group<'a>(track: &'a Tried<'_>) -> Vec<&'a str> {
+    let Some(rule) = track.rule else {
+        return vec!["no level", track.setup, &track.mic];
+    };
     match rule.link {
         Link::File => vec!["file", track.key],
         Link::Mic => vec!["mic", track.setup, &track.mic],
@@ -107,43 +105,74 @@ fn group<'a>(track: &'a Tried<'_>, rule: &LevelRule) -> Vec<&'a str> {
 
 /// `clean_gain_db` is the gain of the clean stem of a track.
 fn linked_gain(tracks: &[&Tried<'_>], clean_gain_db: &dyn Fn(&Tried<'_>) -> f64) -> Decided<f64> {
-    let Some(rule) = tracks.first().and_then(|t| t.rule) else {
-        return Decided::plain(0.0);
+    let rule = tracks.first().and_then(|t| t.rule);
+    let (gain_db, why) = match rule {
+        None => (0.0, Reason::NoTarget),
+        Some(rule) => match level(rule.measure, tracks, clean_gain_db) {
+            Ok((level, hits)) => wanted(rule, level, hits, tracks.len()),
+            Err(why) => (0.0, why),
+        },
     };
-    let (level, hits) = match level(rule.measure, tracks, clean_gain_db) {
-        Ok(found) => found,
-        Err(why) => return Decided::new(0.0, why),
-    };
-    let wanted = round_to(rule.target - level, 1);
+    let ceiling_dbtp = ceiling_dbtp(rule);
     let loudest = tracks
         .iter()
         .filter_map(|t| t.levels.true_peak_dbtp.map(|peak| (peak, t.key)))
         .max_by(|a, b| a.0.total_cmp(&b.0));
-    let mut gain = wanted.clamp(-LARGEST_GAIN_DB, LARGEST_GAIN_DB);
-    let limited = gain != wanted;
-    let mut held = None;
     if let Some((peak, key)) = loudest
-        && peak + gain > rule.ceiling_dbtp
+        && let Some(most) = held_down(gain_db, peak, ceiling_dbtp)
     {
-        let most = ((rule.ceiling_dbtp - peak) * 10.0).floor() / 10.0;
-        held = Some(Held {
-            by_db: round_to(gain - most, 1),
-            true_peak_dbtp: round_to(peak, 1),
-            key: key.to_owned(),
-            ceiling_dbtp: rule.ceiling_dbtp,
-        });
-        gain = round_to(most, 1);
+        let lower = held(gain_db - most, peak, key, ceiling_dbtp);
+        return Decided::new(
+            most,
+            match why {
+                Reason::Level(mut why) => {
+                    why.held = Some(lower);
+                    Reason::Level(why)
+                }
+                why => lower.below(Some(why)),
+            },
+        );
     }
+    Decided::new(gain_db, why)
+}
+
+/// The gain that brings a level to its target, within what may be given unasked.
+fn wanted(rule: &LevelRule, level: f64, hits: Option<usize>, tracks: usize) -> (f64, Reason) {
+    let wanted = round_to(rule.target - level, 1);
+    let given = wanted.clamp(-LOWEST_GAIN_DB, rule.max_gain_db);
     let why = Level {
         measure: rule.measure,
         level: round_to(level, 1),
         target: rule.target,
         hits,
-        tracks: tracks.len(),
-        wanted_db: limited.then_some(wanted),
-        held,
+        tracks,
+        wanted_db: (given != wanted).then_some(wanted),
+        most_db: (given < wanted).then_some(rule.max_gain_db),
+        held: None,
     };
-    Decided::new(gain, Reason::Level(why))
+    (given, Reason::Level(why))
+}
+
+/// What no file with this rule may pass, dBTP. Without a level it is full scale.
+pub fn ceiling_dbtp(rule: Option<&LevelRule>) -> f64 {
+    rule.map_or(0.0, |rule| rule.ceiling_dbtp)
+}
+
+/// The largest gain that keeps a true peak at or below the ceiling, in tenths of a decibel, where
+/// `gain_db` would not.
+pub fn held_down(gain_db: f64, peak_dbtp: f64, ceiling_dbtp: f64) -> Option<f64> {
+    let most = ((ceiling_dbtp - peak_dbtp) * 10.0).floor() / 10.0;
+    (peak_dbtp + gain_db > ceiling_dbtp).then(|| round_to(most, 1))
+}
+
+/// That, as a reason: lower by so much, because of this peak in this track.
+pub fn held(by_db: f64, peak_dbtp: f64, key: &str, ceiling_dbtp: f64) -> Held {
+    Held {
+        by_db: round_to(by_db, 1),
+        true_peak_dbtp: round_to(peak_dbtp, 1),
+        key: key.to_owned(),
+        ceiling_dbtp,
+    }
 }
 
 /// The level of a link group in the unit of the measure, and the hits that it rests on, where it
@@ -213,6 +242,7 @@ mod tests {
             target,
             link,
             ceiling_dbtp: -1.0,
+            max_gain_db: 24.0,
         }
     }
 
@@ -316,6 +346,41 @@ mod tests {
         );
     }
 
+    proptest::proptest! {
+        #[test]
+        fn no_gain_passes_its_ceiling_or_its_largest_rise(
+            tracks in proptest::collection::vec((-80.0f64..20.0, -90.0f64..0.0, 0usize..9), 1..6),
+            (measure, link) in (0usize..6, 0usize..4),
+            (target, ceiling_dbtp, max_gain_db) in (-60.0f64..0.0, -20.0f64..0.0, 0.0f64..80.0),
+            leveled in proptest::prelude::any::<bool>(),
+        ) {
+            use Measure::{HitLevel, Integrated, OverSource, Rms, SamplePeak, TruePeak};
+            let rule = LevelRule {
+                measure: [HitLevel, SamplePeak, TruePeak, Integrated, OverSource, Rms][measure],
+                target,
+                link: [Link::File, Link::Mic, Link::Song, Link::Session][link],
+                ceiling_dbtp,
+                max_gain_db,
+            };
+            let all: Vec<_> = tracks.iter().map(|&(peak, lufs, hits)| {
+                (levels(peak, lufs), vec![(peak - 3.0) as f32; hits])
+            }).collect();
+            let names = ["a", "b", "c", "d", "e"];
+            let tried: Vec<Tried<'_>> = (all.iter().zip(names))
+                .map(|((levels, peaks), key)| Tried {
+                    rule: leveled.then_some(&rule),
+                    ..track(key, &rule, levels, peaks)
+                })
+                .collect();
+            let limit = if leveled { ceiling_dbtp } else { 0.0 };
+            for (gain, (peak, ..)) in gains(&tried).iter().zip(&tracks) {
+                let most = if leveled { max_gain_db } else { 0.0 };
+                proptest::prop_assert!(gain.value <= most);
+                proptest::prop_assert!(peak + gain.value <= limit + 1e-9, "{gain:?} {peak}");
+            }
+        }
+    }
+
     #[test]
     fn under_five_hits_no_gain_is_guessed() {
         let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
@@ -326,6 +391,9 @@ mod tests {
             hits: Some(4),
         };
         assert_eq!(found[0], Decided::new(0.0, why));
+        let loud = self::levels(3.25, -20.0);
+        let found = gains(&[track("a", &rule, &loud, &[-20.0; 4])]);
+        assert_eq!(found[0].value, -4.3);
     }
 
     #[test]

@@ -39,8 +39,11 @@ pub fn time_reference(samples: u64, from_hz: u32, to_hz: u32) -> u64 {
 /// Frames that come out of `frames` frames which start at `start` (the time reference, or 0):
 /// those that lie at or after the first and before the end of the last.
 pub fn frames_out(frames: u64, start: u64, from_hz: u32, to_hz: u32) -> u64 {
-    let at = |frame| time_reference(frame, from_hz, to_hz);
-    at(start.saturating_add(frames)) - at(start)
+    // In 128 bits: a clock may stand at the end of 64.
+    let (from, to) = (u128::from(from_hz.max(1)), u128::from(to_hz));
+    let at = |frame: u128| (frame * to).div_ceil(from);
+    let (start, frames) = (u128::from(start), u128::from(frames));
+    u64::try_from(at(start + frames) - at(start)).unwrap_or(u64::MAX)
 }
 
 /// One track on its way to another rate.

@@ -1,13 +1,13 @@
 //! One preset on any files: a session of its own kind, without songs and takes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
 use crate::audio;
 use crate::error::{Error, Kind, Result};
-use crate::output::layout::Unit;
+use crate::output::layout::{Unit, fault};
 use crate::output::publish::hex;
 use crate::preset::Preset;
 use crate::session::config::SessionFile;
@@ -16,39 +16,44 @@ use crate::session::{Failed, Mic, Session, Song, Source, Take, Track, arrange};
 /// Bytes of a file name at most, on every common file system.
 const LONGEST: usize = 255;
 
-/// The files as one take, each a track named after its file. Files that cannot be read are listed as
-/// failed; what is not there at all is a wrong usage.
-pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
-    let mut tracks = Vec::new();
+/// The files as tracks named after them, each a take and a set-up of its own, so that none shares a
+/// figure with another; or, where `together`, all of them takes of one mic. Files that cannot be
+/// read are listed as failed; what is not there at all is a wrong usage.
+pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFile)> {
+    let mut takes: Vec<Take> = Vec::new();
     let mut failed = Vec::new();
-    for path in files {
-        if !path.exists() {
-            return Err(Error::input("there is no such file").at(path));
-        }
-        let info = match audio::open(path) {
+    for (path, name) in names(files)? {
+        let mut fail = |reason: String| {
+            let path = path.clone();
+            failed.push(Failed { path, reason });
+        };
+        let info = match audio::open(&path) {
             Ok(reader) => reader.info().clone(),
             Err(error) if error.kind == Kind::File => {
-                failed.push(Failed {
-                    path: path.clone(),
-                    reason: error.reason,
-                });
+                fail(error.reason);
                 continue;
             }
             Err(error) => return Err(error),
         };
-        let stem = path
-            .file_stem()
-            .unwrap_or_default()
-            .to_string_lossy()
-            .into_owned();
-        tracks.push(Track {
-            mic: mic(path, &info),
+        let bytes = name.len() + ".wav".len();
+        if bytes > LONGEST {
+            fail(format!(
+                "has too long a name: no output can have {bytes} bytes; rename it"
+            ));
+            continue;
+        }
+        let setup = match together {
+            true => "together".to_owned(),
+            false => takes.len().to_string(),
+        };
+        let track = Track {
+            mic: mic(&path, &info),
             side: None,
             index: 1,
-            label: stem.clone(),
-            name: stem,
+            label: name.clone(),
+            name,
             sources: vec![Source {
-                path: path.clone(),
+                path,
                 info,
                 channel: None,
             }],
@@ -56,31 +61,108 @@ pub fn session(files: &[PathBuf]) -> Result<(Session, SessionFile)> {
             notes: Vec::new(),
             proposal: None,
             already_driven: false,
+        };
+        takes.push(Take {
+            slug: String::new(),
+            number: None,
+            setup,
+            tracks: vec![track],
         });
     }
-    let take = Take {
-        slug: String::new(),
-        number: None,
-        setup: String::new(),
-        tracks,
-    };
+    if together {
+        let tracks = || takes.iter().flat_map(|take| &take.tracks);
+        let one = tracks()
+            .map(|track| track.mic)
+            .find(|mic| !mic.is_unknown());
+        let one = one.unwrap_or_else(Mic::unknown);
+        for track in takes.iter_mut().flat_map(|take| &mut take.tracks) {
+            track.mic = one;
+            track.label = one.name().to_owned();
+        }
+    }
     let song = Song {
         name: String::new(),
         slug: String::new(),
-        takes: vec![take],
+        takes,
     };
     // Paths stay as they were given: relative to where the program was started.
-    let root = PathBuf::new();
-    Ok((
-        Session {
-            root: root.clone(),
-            songs: vec![song],
-            skipped: Vec::new(),
-            failed,
-            notes: Vec::new(),
-        },
-        SessionFile::default(),
-    ))
+    let session = Session {
+        root: PathBuf::new(),
+        songs: vec![song],
+        skipped: Vec::new(),
+        failed,
+        notes: Vec::new(),
+    };
+    Ok((session, SessionFile::default()))
+}
+
+/// A name for each file: its own without the ending; where several would share one, with as many of
+/// its folders in front as tell it from the others, then with its ending. A file that is given twice
+/// counts once.
+fn names(files: &[PathBuf]) -> Result<Vec<(PathBuf, String)>> {
+    let mut real = BTreeSet::new();
+    let mut named: Vec<(&PathBuf, Vec<String>)> = Vec::new();
+    for path in files {
+        let place = path.canonicalize().map_err(|error| {
+            let reason = match error.kind() {
+                std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
+                _ => Error::reading(path, &error).reason,
+            };
+            Error::input(reason).at(path)
+        })?;
+        if !real.insert(place.clone()) {
+            continue;
+        }
+        let text = |name: Option<&std::ffi::OsStr>| {
+            name.unwrap_or_default().to_string_lossy().into_owned()
+        };
+        // Forms of the name, each longer than the one before; the last tells every file.
+        let mut name = text(path.file_stem());
+        let mut forms = vec![name.clone()];
+        for folder in place.ancestors().skip(1).filter_map(Path::file_name) {
+            name = format!("{}_{name}", folder.to_string_lossy());
+            forms.push(name.clone());
+        }
+        forms.push(format!(
+            "{}-{}",
+            forms[forms.len().min(2) - 1],
+            text(path.extension())
+        ));
+        let hash = hex(&Sha256::digest(place.as_os_str().as_encoded_bytes()));
+        forms.push(format!(
+            "{}-{}",
+            forms[0],
+            hash.get(..8).unwrap_or_default()
+        ));
+        named.push((path, forms));
+    }
+    let mut chosen = vec![0; named.len()];
+    loop {
+        // Names that differ in case only are one name on some file systems.
+        let mut taken: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+        for (i, (_, forms)) in named.iter().enumerate() {
+            taken
+                .entry(forms[chosen[i]].to_lowercase())
+                .or_default()
+                .push(i);
+        }
+        let mut again = false;
+        for i in taken
+            .into_values()
+            .filter(|users| users.len() > 1)
+            .flatten()
+        {
+            again |= chosen[i] + 1 < named[i].1.len();
+            chosen[i] = (chosen[i] + 1).min(named[i].1.len() - 1);
+        }
+        if !again {
+            break;
+        }
+    }
+    let all = named.into_iter().zip(chosen);
+    Ok(all
+        .map(|((path, mut forms), form)| (path.clone(), forms.swap_remove(form)))
+        .collect())
 }
 
 /// What the file's name alone says.
@@ -98,44 +180,22 @@ fn mic(path: &Path, info: &audio::Info) -> Mic {
 }
 
 /// One stem a file, `DIR/FILESTEM.wav`.
-///
-/// # Errors
-/// Two files with one name, or a stage that the rate of a file does not allow.
-pub fn units<'a>(session: &'a Session, preset: &'a Preset) -> Result<Vec<Unit<'a>>> {
-    let mut names: BTreeMap<String, &Path> = BTreeMap::new();
-    let mut units = Vec::new();
-    for (track_index, (_, _, track)) in session.tracks().enumerate() {
-        let path = &track.sources[0].path;
-        // Names that differ in case only are one name on some file systems.
-        if let Some(other) = names.insert(track.name.to_lowercase(), path) {
-            let reason = format!("would be written to the same name as {}", other.display());
-            return Err(Error::input(reason)
-                .at(path)
-                .hint("rename one of them, or give it another --out"));
-        }
-        let stem_path = format!("{}.wav", track.name);
-        if stem_path.len() > LONGEST {
-            let reason = format!(
-                "has too long a name: no output can have {} bytes",
-                stem_path.len()
-            );
-            return Err(Error::input(reason).at(path).hint("rename it"));
-        }
-        preset.check_at(f64::from(track.rate_hz()), &format!("`{}`", track.name))?;
-        units.push(Unit {
-            song: None,
-            take: None,
-            track,
-            track_index,
-            derived: None,
-            name: track.name.clone(),
-            preset,
-            stem_path,
-            report_path: format!("reports/{}.json", fitting(&track.name)),
-            key: track.name.clone(),
-        });
-    }
-    Ok(units)
+pub fn units<'a>(session: &'a Session, preset: &'a Preset) -> Vec<Unit<'a>> {
+    let unit = |(track_index, (_, take, track)): (usize, (_, &'a Take, &'a Track))| Unit {
+        song: None,
+        take: None,
+        setup: &take.setup,
+        track,
+        track_index,
+        derived: None,
+        name: track.name.clone(),
+        preset,
+        fault: fault(preset, track),
+        stem_path: format!("{}.wav", track.name),
+        report_path: format!("reports/{}.json", fitting(&track.name)),
+        key: track.name.clone(),
+    };
+    session.tracks().enumerate().map(unit).collect()
 }
 
 /// A name that fits with the ending of a report: a long one is cut, and told from others by its hash.
@@ -178,6 +238,47 @@ pub fn check_places(files: &[PathBuf], out: &Path) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn files_of_one_name_are_told_apart_by_their_folders_in_any_order() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        for name in [
+            "a/kick.wav",
+            "b/Kick.wav",
+            "b/hat.wav",
+            "c/d/hat.wav",
+            "d/hat.wav",
+            "a/kick.flac",
+        ] {
+            std::fs::create_dir_all(at(name).parent().unwrap()).unwrap();
+            std::fs::write(at(name), name).unwrap();
+        }
+        let of = |files: &[&str]| {
+            let files: Vec<PathBuf> = files.iter().map(|name| at(name)).collect();
+            let mut found: Vec<String> = names(&files).unwrap().into_iter().map(|n| n.1).collect();
+            found.sort();
+            found
+        };
+        assert_eq!(
+            of(&["a/kick.wav", "b/Kick.wav", "b/hat.wav"]),
+            ["a_kick", "b_Kick", "hat"]
+        );
+        assert_eq!(
+            of(&["b/hat.wav", "b/Kick.wav", "a/kick.wav"]),
+            ["a_kick", "b_Kick", "hat"]
+        );
+        assert_eq!(of(&["a/kick.wav", "a/kick.wav"]), ["kick"]);
+        let three = of(&["c/d/hat.wav", "d/hat.wav", "b/hat.wav"]);
+        assert!(
+            three.contains(&"b_hat".to_owned()) && three.contains(&"c_d_hat".to_owned()),
+            "{three:?}"
+        );
+        assert_eq!(
+            of(&["a/kick.wav", "a/kick.flac"]),
+            ["a_kick-flac", "a_kick-wav"]
+        );
+    }
 
     #[test]
     fn long_names_are_cut_to_fit_and_stay_apart() {

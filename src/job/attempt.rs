@@ -43,6 +43,8 @@ pub struct Asked<'a> {
     pub hits: &'a [u64],
     /// Which figures.
     pub figures: Figures,
+    /// The rate of the stem, where it is another than the track's.
+    pub other_rate_hz: Option<u32>,
 }
 
 /// How much is to be known.
@@ -76,7 +78,9 @@ pub fn attempt(
         return Ok(found);
     }
     let by_spots = match asked.figures {
-        Figures::Peaks => spots::attempt(work, unit, measured, chain, asked.hits)?,
+        Figures::Peaks if asked.other_rate_hz.is_none() => {
+            spots::attempt(work, unit, measured, chain, asked.hits)?
+        }
         _ => None,
     };
     let tried = match by_spots {
@@ -85,7 +89,7 @@ pub fn attempt(
             tried
         }
         None => {
-            let mut ear = Ear::new(unit, asked);
+            let mut ear = Ear::new(unit, asked)?;
             let mut reader = TrackReader::open(work.root, unit.track)?;
             run(work, unit, &mut reader, chain, |block| {
                 ear.push(block);
@@ -129,10 +133,13 @@ pub fn listen_to_drive(
     }
     let (rate_hz, channels) = (unit.track.rate_hz(), unit.track.channels());
     let mut matcher = Matcher::new(drive, rate_hz, channels);
-    let mut last = whole.then(|| {
-        let chain = Chain::start(behind, f64::from(rate_hz), channels);
-        (chain, Ear::new(unit, asked), Block::default())
-    });
+    let mut last = match whole {
+        true => {
+            let chain = Chain::start(behind, f64::from(rate_hz), channels);
+            Some((chain, Ear::new(unit, asked)?, Block::default()))
+        }
+        false => None,
+    };
     let mut follow = |distorted: &Block| {
         if let Some((chain, ear, block)) = &mut last {
             block.clone_from(distorted);

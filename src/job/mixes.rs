@@ -9,11 +9,11 @@ use super::finish::unmade;
 use super::render::{self, Rendered, Sink};
 use super::{Job, Plan, Work};
 use crate::block::Block;
-use crate::cache::store::Origin;
+use crate::cache::store::{Key, Origin};
 use crate::dsp::maths;
 use crate::dsp::resample::{self, Resampler};
 use crate::error::{Error, Result};
-use crate::measure::Levels;
+use crate::measure::{Levels, Meter};
 use crate::mix::{MixLevels, no_louder_than, rough_gain};
 use crate::output::publish::Outbox;
 use crate::reason::{HeldMix, Reason};
@@ -105,6 +105,7 @@ pub fn mix(
             files.push(file(path, Depth::Int16, LISTENING_HZ, "copy to listen to"));
         }
     }
+    hold_copies(work, outbox.root(), job.config.mix.ceiling_dbtp, &mut files)?;
     files.extend(groups(work, job, outbox.root(), &sums)?);
     let mixed = work.each(
         "mix",
@@ -175,6 +176,75 @@ fn level(part: &sums::Part<'_>) -> MixLevel {
 /// Copies for the band: what every player plays.
 const LISTENING_HZ: u32 = 44_100;
 
+/// Lowers the copies of a song, all by the same, where one of them would pass the ceiling: at
+/// another rate the peaks lie elsewhere.
+fn hold_copies<'s>(
+    work: &Work<'_>,
+    root: &Path,
+    ceiling_dbtp: f64,
+    files: &mut [File<'s, '_>],
+) -> Result<()> {
+    let copies: Vec<&File<'_, '_>> =
+        (files.iter().filter(|file| file.rate_hz != file.sum.rate_hz)).collect();
+    let peaks = work.each(
+        "sum",
+        &copies,
+        |file| file.sum.samples(),
+        |file| {
+            let key = Key::of("copy", &(file.sum.key(None), file.rate_hz));
+            if let Some(found) = work.store.get::<Option<f64>>(&key) {
+                work.advance(file.sum.samples());
+                return Ok(found);
+            }
+            let mut meter = Meter::without_loudness(file.rate_hz, 2);
+            add_up_at(work, root, file, |block| {
+                meter.push(block);
+                Ok(())
+            })?;
+            let peak = meter.finish().true_peak_dbtp;
+            work.store.put(&key, &peak)?;
+            Ok(peak)
+        },
+    )?;
+    let mut gains: BTreeMap<&'s str, f64> = BTreeMap::new();
+    for (file, peak) in copies.iter().zip(peaks) {
+        let peak = [peak.ok().flatten()];
+        let (gain_db, _) = no_louder_than(file.gain_db, &peak, ceiling_dbtp);
+        let least = gains.entry(file.sum.song).or_insert(file.gain_db);
+        *least = least.min((gain_db * 10.0 + 1e-6).floor() / 10.0);
+    }
+    for file in files
+        .iter_mut()
+        .filter(|file| file.rate_hz != file.sum.rate_hz)
+    {
+        file.gain_db = gains
+            .get(file.sum.song)
+            .map_or(file.gain_db, |db| round_to(*db, 1));
+    }
+    Ok(())
+}
+
+/// Hands on the sum of a file, at its rate, without its gain.
+fn add_up_at(
+    work: &Work<'_>,
+    root: &Path,
+    file: &File<'_, '_>,
+    mut take: impl FnMut(&mut Block) -> Result<()>,
+) -> Result<()> {
+    let sum = file.sum;
+    if file.rate_hz == sum.rate_hz {
+        return add_up(work, root, sum, file.group, take);
+    }
+    let mut resampler = Resampler::new(sum.rate_hz, file.rate_hz, 2, sum.start.unwrap_or(0))?;
+    let mut out = Block::default();
+    add_up(work, root, sum, file.group, |block| {
+        resampler.process(block, &mut out);
+        take(&mut out)
+    })?;
+    resampler.finish(&mut out);
+    take(&mut out)
+}
+
 /// Stems of groups: the same faders and pans as in the mix, without its final gain. Where one of a
 /// song would clip, all of them are that much softer, and still sum to the mix.
 fn groups<'s, 'a>(
@@ -222,11 +292,7 @@ fn groups<'s, 'a>(
             sum,
             group: Some(*group),
             path: path?,
-            gain_db: if depth == Depth::Float32 {
-                0.0
-            } else {
-                (gain_db * 10.0).floor() / 10.0
-            },
+            gain_db: (gain_db * 10.0).floor() / 10.0,
             depth,
             rate_hz: sum.rate_hz,
             title: format!("{} {}, {group}", sum.song, sum.take),
@@ -351,28 +417,11 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
     };
     let mut sink = Sink::create(outbox, &file.path, &spec, &metadata)?;
     let ratio = maths::db_to_ratio(file.gain_db);
-    let scaled = |block: &mut Block| {
-        block
-            .channels_mut()
-            .flatten()
-            .for_each(|sample| *sample *= ratio)
-    };
-    if file.rate_hz == sum.rate_hz {
-        add_up(work, outbox.root(), sum, file.group, |block| {
-            scaled(block);
-            sink.write(block)
-        })?;
-    } else {
-        let mut resampler = Resampler::new(sum.rate_hz, file.rate_hz, 2, start)?;
-        let mut out = Block::default();
-        add_up(work, outbox.root(), sum, file.group, |block| {
-            scaled(block);
-            resampler.process(block, &mut out);
-            sink.write(&out)
-        })?;
-        resampler.finish(&mut out);
-        sink.write(&out)?;
-    }
+    add_up_at(work, outbox.root(), file, |block| {
+        let samples = block.channels_mut().flatten();
+        samples.for_each(|sample| *sample *= ratio);
+        sink.write(block)
+    })?;
     let (published, after, picture) = sink.publish(work)?;
     let mixed = Mixed {
         after,

@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 
 use super::attempt::{self, Asked, Figures, Tried};
 use super::measure::Measured;
-use super::{Job, Work};
+use super::{Event, Job, Work};
+use crate::audio::SampleFormat;
 use crate::decide::gains::{self, gains};
 use crate::decide::heard::Heard;
 use crate::decide::stages::{bring_to_working_level, follow, working_gain};
@@ -14,6 +15,8 @@ use crate::measure::matcher::Match;
 use crate::output::layout::Unit;
 use crate::preset::Measure;
 use crate::reason::Reason;
+use crate::session::Source;
+use crate::session::config::Bits;
 use crate::stage::Stage;
 use crate::worksheet::{Decided, Entry};
 
@@ -24,12 +27,17 @@ pub fn decide(
     measured: &[Result<Measured>],
     heard: &[Heard],
 ) -> Result<Vec<Result<Entry>>> {
+    for error in job.units.iter().filter_map(|unit| unit.fault.as_ref()) {
+        if let Some(path) = &error.path {
+            let reason = &error.reason;
+            (work.tell)(Event::Failed { path, reason });
+        }
+    }
     let mut entries: Vec<Option<Entry>> = job
         .units
         .iter()
         .map(|unit| {
-            measured[unit.track_index]
-                .is_ok()
+            (measured[unit.track_index].is_ok() && unit.fault.is_none())
                 .then(|| begin(unit, &heard[unit.track_index]))
         })
         .collect();
@@ -48,7 +56,7 @@ pub fn decide(
             fates.push(gains::Tried {
                 key: &unit.key,
                 song: unit.song.map_or("", |song| &song.slug),
-                setup: unit.setup(),
+                setup: unit.setup,
                 mic: unit.linked_mic(),
                 rule: unit.preset.level.as_ref(),
                 levels: &tried.levels,
@@ -66,26 +74,21 @@ pub fn decide(
         let Some(entry) = &mut entries[i] else {
             continue;
         };
-        match &overlaid[i] {
-            Some(edited) => {
-                if edited.value != gain.value {
-                    work.warn(&format!(
-                        "{}: gain_db is {} in the worksheet, {} would have been decided; the track is linked to no other",
-                        entry.key, edited.value, gain.value
-                    ));
-                    entry.gain_db = Decided::new(
-                        edited.value,
-                        Reason::Worksheet {
-                            decided_db: Some(gain.value),
-                            because: gain.why.map(Box::new),
-                        },
-                    );
-                } else {
-                    entry.gain_db = gain;
-                }
+        entry.gain_db = match &overlaid[i] {
+            Some(edited) if edited.value != gain.value => {
+                work.warn(&format!(
+                    "{}: gain_db is {} in the worksheet, {} would have been decided; the track is linked to no other",
+                    entry.key, edited.value, gain.value
+                ));
+                let why = Reason::Worksheet {
+                    decided_db: Some(gain.value),
+                    because: gain.why.map(Box::new),
+                };
+                let edited = Decided::new(edited.value, why);
+                held(work, &entry.key, edited, &job.units[i], tried[i].as_ref())
             }
-            None => entry.gain_db = gain,
-        }
+            _ => gain,
+        };
     }
     // What could not be tried is given up here: the render would fail the same way.
     let fate = |((entry, tried), unit): ((Option<Entry>, Option<Result<Tried>>), &Unit<'_>)| match (
@@ -95,10 +98,39 @@ pub fn decide(
     ) {
         (_, Some(Err(error)), _) => Err(error),
         (_, _, Err(error)) => Err(error.clone()),
+        (None, _, _) if unit.fault.is_some() => {
+            let fault = unit.fault.clone();
+            Err(fault.unwrap_or_else(|| Error::new(Kind::File, "was not planned")))
+        }
         (entry, _, _) => entry.ok_or_else(|| Error::new(Kind::File, "was not planned")),
     };
     let all = entries.into_iter().zip(tried).zip(job.units);
     Ok(all.map(fate).collect())
+}
+
+/// An edited gain, lowered where the file would pass its ceiling.
+fn held(
+    work: &Work<'_>,
+    key: &str,
+    edited: Decided<f64>,
+    unit: &Unit<'_>,
+    tried: Option<&Result<Tried>>,
+) -> Decided<f64> {
+    let ceiling_dbtp = gains::ceiling_dbtp(unit.preset.level.as_ref());
+    let peak_dbtp = tried.and_then(|tried| tried.as_ref().ok()?.levels.true_peak_dbtp);
+    let most = peak_dbtp.and_then(|peak| gains::held_down(edited.value, peak, ceiling_dbtp));
+    let Some(most) = most else { return edited };
+    work.warn(&format!(
+        "{key}: {} dB would pass the ceiling of {ceiling_dbtp} dBTP, {most} dB is given",
+        edited.value
+    ));
+    let held = gains::held(
+        edited.value - most,
+        peak_dbtp.unwrap_or_default(),
+        key,
+        ceiling_dbtp,
+    );
+    Decided::new(most, held.below(edited.why))
 }
 
 fn working_dbfs(unit: &Unit<'_>) -> f64 {
@@ -119,14 +151,24 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
         }
     }
     bring_to_working_level(&mut stages, heard.incoming, working_dbfs(unit));
+    // A preset without a stage wants the sound as recorded.
+    let as_recorded = unit.preset.stages.is_empty();
+    let polarity_inverted = match as_recorded && heard.polarity_inverted.value {
+        true => Decided::new(false, Reason::AsRecorded),
+        false => heard.polarity_inverted.clone(),
+    };
+    let delay_samples = match as_recorded && heard.delay_samples.value != 0 {
+        true => Decided::new(0, Reason::AsRecorded),
+        false => heard.delay_samples.clone(),
+    };
     Entry {
         key: unit.key.clone(),
         mic: unit.track.mic.name().to_owned(),
         preset: unit.preset.name.clone(),
         left_out: heard.left_out.clone(),
         muted: heard.muted.clone(),
-        polarity_inverted: heard.polarity_inverted.clone(),
-        delay_samples: heard.delay_samples.clone(),
+        polarity_inverted,
+        delay_samples,
         stages,
         gain_db: Decided::plain(0.0),
     }
@@ -239,17 +281,24 @@ fn same_but_match(a: &Stage, b: &Stage) -> bool {
     }
 }
 
-/// What decides the gain of a unit.
-fn asked<'a>(unit: &Unit<'_>, heard: &'a [Heard]) -> Asked<'a> {
+/// What decides the gain of a unit with this chain.
+fn asked<'a>(job: &Job<'_>, unit: &Unit<'_>, heard: &'a [Heard], chain: &[Stage]) -> Asked<'a> {
+    let rate_hz = job.config.output.rate_hz;
+    let other_rate_hz = rate_hz.filter(|rate_hz| *rate_hz != unit.track.rate_hz());
+    let is_float = |source: &Source| source.info.sample_format == SampleFormat::Float;
+    let may_clip =
+        job.config.output.bits != Bits::Float32 && unit.track.sources.iter().any(is_float);
+    let untouched = chain.iter().all(Stage::keeps_bits) && other_rate_hz.is_none() && !may_clip;
     let figures = match unit.preset.level.map(|rule| rule.measure) {
-        None => Figures::None,
-        Some(Measure::HitLevel | Measure::TruePeak) => Figures::Peaks,
+        None if untouched => Figures::None,
+        None | Some(Measure::HitLevel | Measure::TruePeak) => Figures::Peaks,
         Some(Measure::SamplePeak | Measure::Rms) => Figures::Plain,
         Some(Measure::Integrated | Measure::OverSource) => Figures::All,
     };
     Asked {
         hits: &heard[unit.track_index].level_hits,
         figures,
+        other_rate_hz,
     }
 }
 
@@ -290,14 +339,15 @@ fn match_drives(
                     .as_ref()
                     .map(|m| &m.key)
                     .map_err(Clone::clone)?;
-                attempt::listen_to_drive(work, unit, key, (&chain, at), asked(unit, heard))
+                let asked = asked(job, unit, heard, &chain);
+                attempt::listen_to_drive(work, unit, key, (&chain, at), asked)
             },
         )?;
         let mut groups: BTreeMap<(String, String, usize), Vec<usize>> = BTreeMap::new();
         for (n, &(i, at)) in open.iter().enumerate() {
             let unit = &job.units[i];
             groups
-                .entry((unit.setup().to_owned(), unit.linked_mic(), at))
+                .entry((unit.setup.to_owned(), unit.linked_mic(), at))
                 .or_default()
                 .push(n);
         }
@@ -349,7 +399,7 @@ fn try_all(
                 .map(|m| &m.key)
                 .map_err(Clone::clone)?;
             let chain = entry.chain_before_gain();
-            attempt::attempt(work, unit, key, &chain, asked(unit, heard))
+            attempt::attempt(work, unit, key, &chain, asked(job, unit, heard, &chain))
         },
     )?;
     for (i, result) in todo.into_iter().zip(results) {

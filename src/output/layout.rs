@@ -1,6 +1,6 @@
 //! [`Unit`]: one stem to be made, with the places of everything that belongs to it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use crate::error::{Error, Result};
@@ -14,6 +14,8 @@ pub struct Unit<'a> {
     pub song: Option<&'a Song>,
     /// As above.
     pub take: Option<&'a Take>,
+    /// What shares a set-up has the same text here.
+    pub setup: &'a str,
     /// Where the samples come from.
     pub track: &'a Track,
     /// The index of `track` among all tracks, in session order.
@@ -24,6 +26,8 @@ pub struct Unit<'a> {
     pub name: String,
     /// The chain and the level to begin with.
     pub preset: &'a Preset,
+    /// Why the preset cannot be used on this track: a frequency that its rate does not allow.
+    pub fault: Option<Error>,
     /// Relative to the output folder, with `/`.
     pub stem_path: String,
     /// Relative to the output folder, with `/`.
@@ -32,44 +36,39 @@ pub struct Unit<'a> {
     pub key: String,
 }
 
+/// A preset that fits this rate is right; it is the file that is not.
+const USUAL_HZ: u32 = 48_000;
+
 /// All presets that a session needs, by the name or path that asks for them.
 pub struct Presets(BTreeMap<String, Preset>);
 
 impl Presets {
-    /// Loads every preset that a track or a derived stem asks for, and checks each at the lowest
-    /// rate of the tracks that use it.
+    /// Loads every preset that a track or a derived stem asks for, and checks each at the highest
+    /// rate of the session, at least 48 kHz: what does not fit that is a mistake in the preset, what
+    /// does not fit a lower rate is [`Unit::fault`].
     ///
     /// # Errors
     /// All problems of all presets at once.
     pub fn load(session: &Session, config: &SessionFile) -> Result<Self> {
-        let mut wanted: BTreeMap<String, (u32, String)> = BTreeMap::new();
-        let mut want = |name: &str, take: &Take, track: &Track| {
-            let rate_hz = track.rate_hz();
-            let user = wanted
-                .entry(name.to_owned())
-                .or_insert((u32::MAX, String::new()));
-            if rate_hz < user.0 {
-                *user = (rate_hz, format!("`{} {}`", take.slug, track.label));
-            }
-        };
-        for song in &session.songs {
-            for take in &song.takes {
-                for track in &take.tracks {
-                    want(preset_name(track, config), take, track);
-                }
-                for derived in config.derived_of(&take.tracks) {
-                    if let Some(track) = take.tracks.iter().find(|t| t.label == derived.of) {
-                        want(&derived.preset, take, track);
-                    }
-                }
-            }
+        let rates = session.tracks().map(|(_, _, track)| track.rate_hz());
+        let rate_hz = rates.max().unwrap_or(0).max(USUAL_HZ);
+        let mut wanted: BTreeSet<String> = BTreeSet::new();
+        for take in session.songs.iter().flat_map(|song| &song.takes) {
+            let own = take.tracks.iter().map(|track| preset_name(track, config));
+            wanted.extend(own.map(str::to_owned));
+            wanted.extend(
+                config
+                    .derived_of(&take.tracks)
+                    .into_iter()
+                    .map(|d| d.preset),
+            );
         }
         let mut presets = BTreeMap::new();
         let mut errors: Vec<Error> = Vec::new();
-        for (name, (rate_hz, user)) in wanted {
+        for name in wanted {
             match preset::find(&place(&name, &session.root)) {
                 Ok(found) => {
-                    if let Err(problems) = found.check_at(f64::from(rate_hz), &user) {
+                    if let Err(problems) = found.check_at(f64::from(rate_hz), "the session") {
                         errors.push(problems.into());
                     }
                     presets.insert(name, found);
@@ -135,9 +134,12 @@ pub fn units<'a>(
                         }
                     };
                     let place = format!("{}/{}/{name}", song.slug, take.slug);
+                    let preset =
+                        presets.get(derived.map_or(preset_name(track, config), |d| &d.preset));
                     units.push(Unit {
                         song: Some(song),
                         take: Some(take),
+                        setup: &take.setup,
                         track,
                         track_index,
                         derived: derived.cloned(),
@@ -145,8 +147,8 @@ pub fn units<'a>(
                         report_path: format!("reports/{place}.json"),
                         key: place,
                         name,
-                        preset: presets
-                            .get(derived.map_or(preset_name(track, config), |d| &d.preset)),
+                        preset,
+                        fault: fault(preset, track),
                     });
                 };
                 add(None);
@@ -182,6 +184,27 @@ pub fn units<'a>(
     }
 }
 
+/// Why a preset cannot be used at the rate of a track.
+pub fn fault(preset: &Preset, track: &Track) -> Option<Error> {
+    let problems = preset
+        .check_at(f64::from(track.rate_hz()), "this file")
+        .err()?;
+    let each = problems
+        .list()
+        .iter()
+        .map(|problem| match &problem.context {
+            Some(context) => format!("{context}: {}", problem.message),
+            None => problem.message.clone(),
+        });
+    let reason = format!(
+        "has {} Hz, too few for the preset {}: {}",
+        track.rate_hz(),
+        preset.name,
+        each.collect::<Vec<_>>().join("; ")
+    );
+    Some(Error::file(&track.sources[0].path, reason).hint("give it another preset"))
+}
+
 impl Unit<'_> {
     /// The name of a derived stem, else the track's label.
     pub fn label(&self) -> &str {
@@ -192,11 +215,6 @@ impl Unit<'_> {
     /// Samples that a pass over the track goes through: its weight among the jobs.
     pub fn samples(&self) -> u64 {
         self.track.frames() * self.track.channels() as u64
-    }
-
-    /// Takes that share a set-up have the same text; without a session all files do.
-    pub fn setup(&self) -> &str {
-        self.take.map_or("", |take| &take.setup)
     }
 
     /// What shares one gain within a set-up: the mic, its index, its side unless it is half a pair,

@@ -365,7 +365,7 @@ impl Identity {
 /// SHA-256 of a file in lower-case hexadecimal digits. `cancel` is asked every 64 KiB; where it says
 /// true, the answer is `None`.
 pub fn sha256_file(path: &Path, cancel: &dyn Fn() -> bool) -> Result<Option<String>> {
-    let hashed = File::open(path)
+    let hashed = crate::files::open(path)
         .and_then(|file| Hashing::new(file).finish(cancel))
         .map_err(|error| Error::reading(path, &error))?;
     Ok(hashed.map(|seen| seen.sha256))

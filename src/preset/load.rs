@@ -104,12 +104,15 @@ fn level(fields: &mut Fields) -> Option<LevelRule> {
     let link = fields.read("link").unwrap_or_default();
     let ceiling_dbtp = fields.f64("ceiling_dbtp", LevelRule::CEILING);
     let ceiling_dbtp = ceiling_dbtp.unwrap_or(LevelRule::DEFAULT_CEILING);
+    let max_gain_db = fields.f64("max_gain_db", LevelRule::MAX_GAIN);
+    let max_gain_db = max_gain_db.unwrap_or(LevelRule::DEFAULT_MAX_GAIN);
     fields.finish();
     Some(LevelRule {
         measure: measure?,
         target: target?,
         link,
         ceiling_dbtp,
+        max_gain_db,
     })
 }
 

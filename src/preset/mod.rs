@@ -101,6 +101,9 @@ pub struct LevelRule {
     /// The gain is lowered until no file of the group passes this, −20 to 0 dBTP.
     #[schemars(default = "default_ceiling")]
     pub ceiling_dbtp: f64,
+    /// No file is raised by more than this, 0 to 80 dB.
+    #[schemars(default = "default_max_gain")]
+    pub max_gain_db: f64,
 }
 
 /// A measure of level.
@@ -151,10 +154,19 @@ impl LevelRule {
     pub const CEILING: RangeInclusive<f64> = -20.0..=0.0;
     /// `ceiling_dbtp` where a preset does not say.
     pub const DEFAULT_CEILING: f64 = -1.0;
+    /// What `max_gain_db` may be.
+    pub const MAX_GAIN: RangeInclusive<f64> = 0.0..=80.0;
+    /// `max_gain_db` where a preset does not say: more than any preamp is off by, less than what
+    /// makes a wrong file loud. Common practice, no source.
+    pub const DEFAULT_MAX_GAIN: f64 = 24.0;
 }
 
 fn default_ceiling() -> f64 {
     LevelRule::DEFAULT_CEILING
+}
+
+fn default_max_gain() -> f64 {
+    LevelRule::DEFAULT_MAX_GAIN
 }
 
 impl Preset {

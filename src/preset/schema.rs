@@ -112,6 +112,7 @@ pub fn schema() -> String {
     for (key, range) in [
         ("target", LevelRule::TARGET),
         ("ceiling_dbtp", LevelRule::CEILING),
+        ("max_gain_db", LevelRule::MAX_GAIN),
     ] {
         level[key]["minimum"] = json!(range.start());
         level[key]["maximum"] = json!(range.end());

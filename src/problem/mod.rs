@@ -10,7 +10,8 @@ use std::sync::Arc;
 use annotate_snippets::renderer::DecorStyle;
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
-use crate::error::{Error, Result, printable};
+use crate::error::{Error, Fault, Faulty, Result, printable};
+use crate::files;
 
 pub mod walk;
 
@@ -182,7 +183,7 @@ impl Problems {
             1 => "1 problem".to_owned(),
             n => format!("{n} problems"),
         };
-        let name = one_line(&self.name);
+        let name = printable(&self.name);
         format!("{count} in {} `{name}`; nothing was written", self.what)
     }
 
@@ -204,8 +205,8 @@ impl Problems {
     }
 
     fn draw(&self, problem: &Problem, renderer: &Renderer) -> String {
-        let name = one_line(&self.name);
-        let message = one_line(&problem.message);
+        let name = printable(&self.name);
+        let message = printable(&problem.message);
         let mut group = match (&problem.span, self.place(problem)) {
             (Some(span), Some(place)) => {
                 let (line, at, source) = self.line(span.clone());
@@ -227,10 +228,10 @@ impl Problems {
             }
         };
         if let Some(context) = &problem.context {
-            group = group.element(Level::NOTE.no_name().message(one_line(context)));
+            group = group.element(Level::NOTE.no_name().message(printable(context)));
         }
         if let Some(hint) = &problem.hint {
-            let text = wrap(&one_line(hint));
+            let text = wrap(&printable(hint));
             group = group.element(Level::HELP.with_name("hint").message(text));
         }
         renderer.render(&[group])
@@ -247,10 +248,22 @@ impl fmt::Display for Problems {
 impl std::error::Error for Problems {}
 
 impl From<Problems> for Error {
-    /// The same text without its leading `error: `, as the reason of an input error.
+    /// An input error that says how many there are and carries all of them.
     fn from(problems: Problems) -> Self {
-        let text = problems.render(false);
-        Error::input(text.strip_prefix("error: ").unwrap_or(&text))
+        let drawn = problems.render(false);
+        let faults = problems.list.iter().map(|problem| Fault {
+            place: (problems.place(problem)).map(|place| (place.line, place.column)),
+            reason: problem.message.clone(),
+            context: problem.context.clone(),
+            hint: problem.hint.clone(),
+        });
+        let mut error = Error::input(problems.summary());
+        error.text = Some(Arc::new(Faulty {
+            name: problems.name.clone(),
+            drawn: drawn.strip_prefix("error: ").unwrap_or(&drawn).to_owned(),
+            faults: faults.collect(),
+        }));
+        error
     }
 }
 
@@ -262,20 +275,12 @@ impl From<Problems> for Error {
 pub fn read_text(path: &Path, max_bytes: u64) -> Result<String> {
     let input = |reason: String| Error::input(reason).at(path);
     let reading = |e: std::io::Error| input(Error::reading(path, &e).reason);
-    match std::fs::metadata(path) {
-        Ok(found) if found.is_dir() => {
-            return Err(input("is a folder, not a text file".to_owned()));
-        }
-        // Opening a pipe would wait for its other end, and a device may have none.
-        Ok(found) if !found.is_file() => {
-            return Err(input(
-                "is a pipe, socket or device, not a text file".to_owned(),
-            ));
-        }
-        _ => {}
-    }
+    let is_link = || std::fs::symlink_metadata(path).is_ok_and(|found| found.is_symlink());
+    let file = files::open(path).map_err(|error| match error.kind() {
+        std::io::ErrorKind::NotFound if is_link() => input("is a link to nothing".to_owned()),
+        _ => reading(error),
+    })?;
     let mut bytes = Vec::new();
-    let file = std::fs::File::open(path).map_err(reading)?;
     let limited = &mut file.take(max_bytes.saturating_add(1));
     limited.read_to_end(&mut bytes).map_err(reading)?;
     if bytes.len() as u64 > max_bytes {
@@ -319,10 +324,6 @@ pub fn suggest(word: &str, names: &[&str], title: &str) -> String {
         Some(name) => format!("did you mean `{name}`? {all}"),
         None => all,
     }
-}
-
-fn one_line(text: &str) -> String {
-    printable(&text.replace('\n', " "))
 }
 
 fn wrap(text: &str) -> String {

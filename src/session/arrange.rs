@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::config::{Input, SessionFile};
 use super::folders::{Place, places, song_key, stem};
 use super::label::Label;
+use super::rates::note_other_rates;
 use super::reading::{LastIs, Reading, TakeWord};
 use super::settle::{settle_numbers, settle_songs};
 use super::slug::{Names, slug};
@@ -238,6 +239,7 @@ fn build(session: &mut Session, items: Vec<Item>, config: &SessionFile) -> Resul
     for (mut song, parts) in built {
         for (take, parts) in song.takes.iter_mut().zip(parts) {
             take.tracks = tracks_of(parts, &song.slug, &take.slug, config)?;
+            note_other_rates(&mut take.tracks);
         }
         let key = |take: &Take| (take.number.is_none(), take.number, take.slug.clone());
         song.takes.sort_by_key(key);

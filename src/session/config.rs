@@ -28,6 +28,8 @@ pub struct SessionFile {
     pub words: Vec<(String, Label)>,
     /// Mic or label → preset by name or path.
     pub presets: Vec<(Label, String)>,
+    /// The preset of every mic that has none in `presets`, apart from what is passed through.
+    pub preset_of_all: Option<String>,
     /// Set-ups that are not one per song.
     pub setups: Vec<SetUp>,
     /// Whether two sides become one stereo stem.

@@ -76,8 +76,11 @@ pub fn init_toml(session: &Session) -> String {
     add("\n# Words that people write for mics, added to those that are known or overruling them.");
     add("[words]");
     add("# \"hoop\" = \"snare-side\"");
-    add("\n# Presets that differ from the mics' own, by name or path.");
+    add(
+        "\n# Presets that differ from the mics' own, by name or path; \"*\" is for all other mics.",
+    );
     add("[presets]");
+    add("# \"*\" = \"level-only\"");
     for mic in &mics {
         add(&format!("# {mic} = \"{mic}\""));
     }
@@ -197,8 +200,11 @@ fn quoted(text: &str) -> String {
         match c {
             '"' | '\\' => quoted.extend(['\\', c]),
             // What `printable` would escape cannot stand in a file as it is either.
-            c if c == '\n' || printable(c.encode_utf8(&mut [0; 4])).len() > c.len_utf8() => {
-                let _ = write!(quoted, "\\u{:04X}", u32::from(c));
+            c if printable(c.encode_utf8(&mut [0; 4])).len() > c.len_utf8() => {
+                let _ = match u32::from(c) {
+                    low @ ..=0xffff => write!(quoted, "\\u{low:04X}"),
+                    high => write!(quoted, "\\U{high:08X}"),
+                };
             }
             c => quoted.push(c),
         }

@@ -61,6 +61,10 @@ fn walk(f: &mut Fields) -> SessionFile {
             .extend(label(value, f.problems).map(|label| (word.to_owned(), label)));
     }
     for (key, span, value) in f.table("presets").into_iter().flat_map(entries) {
+        if key == "*" {
+            c.preset_of_all = value.string(f.problems).map(str::to_owned);
+            continue;
+        }
         let label = label_at(key, span, f.problems);
         c.presets
             .extend(label.zip(value.string(f.problems).map(str::to_owned)));
@@ -289,6 +293,7 @@ mod tests {
             "OH 1" = "overhead-l"
             [presets]
             snare-top = "bright"
+            "*" = "level-only"
             [[setup]]
             name = "big kit"
             takes = ["low-tide/*"]
@@ -323,6 +328,7 @@ mod tests {
         let config = SessionFile::load(text, "session.toml").expect("all is right");
         assert_eq!(config.inputs.len(), 3);
         assert_eq!(config.output.bits, Bits::Float32);
+        assert_eq!(config.preset_of_all.as_deref(), Some("level-only"));
         assert_eq!(config.mix.groups, [("drums".to_owned(), 1.0)]);
         assert_eq!(config.mix.derived.len(), 1);
         assert_eq!(config.mix.mics.len(), 1);

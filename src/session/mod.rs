@@ -20,6 +20,7 @@ pub mod naming;
 mod numbers;
 pub mod paths;
 pub mod pattern;
+mod rates;
 mod reading;
 mod scan;
 pub mod schema;

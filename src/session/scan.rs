@@ -12,6 +12,7 @@ use super::folders::ENDINGS;
 use super::{Failed, Session, Skipped, arrange};
 use crate::audio;
 use crate::error::{Error, Kind, Result};
+use crate::files;
 
 /// Folders below this depth are left out.
 const MAX_DEPTH: usize = 32;
@@ -56,10 +57,13 @@ pub fn open(session: &Path) -> Result<(PathBuf, SessionFile)> {
         }
         return Ok((root, config));
     }
+    // Whatever has this name is meant as the session file: what cannot be read is not passed over.
     let file = session.join(SESSION_FILE);
-    match file.is_file() {
-        true => Ok((session.to_owned(), SessionFile::read(&file)?)),
-        false => Ok((session.to_owned(), SessionFile::default())),
+    match std::fs::symlink_metadata(&file) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            Ok((session.to_owned(), SessionFile::default()))
+        }
+        _ => Ok((session.to_owned(), SessionFile::read(&file)?)),
     }
 }
 
@@ -230,7 +234,7 @@ fn is_output(folder: &Path) -> bool {
         let report = folder.join("session.json");
         let mut head = Vec::new();
         let read = report.is_file() && {
-            let file = std::fs::File::open(report);
+            let file = files::open(&report);
             file.and_then(|file| file.take(1000).read_to_end(&mut head))
                 .is_ok()
         };
@@ -278,6 +282,6 @@ fn twin(_: &DirEntry, _: &Path, _: &mut BTreeMap<(u64, u64), PathBuf>) -> Option
 
 fn first_bytes(path: &Path) -> std::io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
-    std::fs::File::open(path)?.take(4).read_to_end(&mut bytes)?;
+    files::open(path)?.take(4).read_to_end(&mut bytes)?;
     Ok(bytes)
 }

@@ -25,7 +25,7 @@ struct File {
     inputs: Option<Vec<InputTable>>,
     /// Words that people write for mics, added to those that are known or overruling them.
     words: Option<BTreeMap<String, LabelText>>,
-    /// Presets that differ from the mics' own, by name or path.
+    /// Presets that differ from the mics' own, by name or path; `"*"` for all that have no entry.
     presets: Option<ByLabel<String>>,
     /// Runs of takes with the same kit, tuning and mic positions; without them one per song.
     setup: Option<Vec<SetUpTable>>,
@@ -319,6 +319,8 @@ pub fn schema() -> String {
     };
     whole("InputTable", "channel", Input::CHANNEL);
     whole("OutputTable", "rate_hz", Output::RATE_HZ);
+    schema["$defs"]["ByLabelstring"]["propertyNames"] =
+        json!({ "anyOf": [{ "const": "*" }, { "pattern": label_pattern() }] });
     // An input says what it is about, and either what it is or that it is none.
     schema["$defs"]["InputTable"]["anyOf"] =
         json!([{ "required": ["file"] }, { "required": ["channel"] }]);

@@ -81,7 +81,7 @@ fn all(session: &Session) -> impl Iterator<Item = (&Song, &Take, &Track)> {
 fn line(out: &mut String, text: &str) {
     let (breaks, rest) = text.split_at(text.len() - text.trim_start_matches('\n').len());
     out.push_str(breaks);
-    out.push_str(&printable(&rest.replace('\n', "\\n")));
+    out.push_str(&printable(rest));
     out.push('\n');
 }
 

@@ -354,8 +354,17 @@ fn track(part: Part) -> Track {
     if let Some(truncation) = info.truncated {
         found(&mut track, FindingKind::Truncated(truncation));
     }
-    for text in &info.oddities {
-        note(&mut track, false, text.clone());
+    // Once for a file of many tracks.
+    for text in info
+        .oddities
+        .iter()
+        .filter(|_| channel.is_none_or(|channel| channel == 0))
+    {
+        track.notes.push(TrackNote {
+            ask: false,
+            text: text.clone(),
+            finding: Some(FindingKind::OddHeader { what: text.clone() }),
+        });
     }
     track.sources.push(Source {
         path,
@@ -371,7 +380,7 @@ fn note(track: &mut Track, ask: bool, text: String) {
 }
 
 /// A note that becomes a finding of the track.
-fn found(track: &mut Track, kind: FindingKind) {
+pub(super) fn found(track: &mut Track, kind: FindingKind) {
     track.notes.push(TrackNote {
         ask: true,
         text: wording::finding(&Finding::new(kind.clone(), Severity::Warning, 1.0)).what,

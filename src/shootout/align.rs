@@ -74,9 +74,9 @@ impl Alignment {
     }
 }
 
-/// Lays pattern `b` on pattern `a`, both in order of time. The error says in words why they are not
-/// the same pattern.
-pub(super) fn align(a: &[Onset], b: &[Onset]) -> Result<Alignment, String> {
+/// Lays pattern `b` on pattern `a`, both in order of time, where it is later by `later_ms`, give or
+/// take half a minute. The error says in words why they are not the same pattern.
+pub(super) fn align(a: &[Onset], b: &[Onset], later_ms: f64) -> Result<Alignment, String> {
     let (few, many) = (a.len().min(b.len()), a.len().max(b.len()));
     if few < LEAST_PAIRS {
         return Err(match few {
@@ -91,7 +91,10 @@ pub(super) fn align(a: &[Onset], b: &[Onset]) -> Result<Alignment, String> {
         found.likeness = likeness(&found.pairs, &a_colours, &b_colours);
         Some(found)
     };
-    let mut found: Vec<Alignment> = starts(a, b).into_iter().filter_map(complete).collect();
+    let mut found: Vec<Alignment> = starts(a, b, later_ms)
+        .into_iter()
+        .filter_map(complete)
+        .collect();
     found.sort_by(|x, y| y.score().total_cmp(&x.score()));
     let middle = 0.5 * (a[0].ms + a[a.len() - 1].ms);
     let mut found = found.into_iter();
@@ -286,7 +289,7 @@ mod tests {
                     .filter(|(i, _)| missing[*i] < 0.94)
                     .map(|(i, t)| t * 1.005 + 2417.0 + 10.0 * scatter[i]),
             );
-            let found = align(&a, &b).expect("the same pattern");
+            let found = align(&a, &b, 0.0).expect("the same pattern");
             assert!(
                 (found.map.at(8000.0) - (8000.0 * 1.005 + 2417.0)).abs() < 6.0,
                 "{seed}: {:?}",
@@ -306,7 +309,7 @@ mod tests {
         let times = pattern(3, 60);
         let a = onsets(times.iter().copied());
         let b = onsets(times.iter().map(|t| t + 3217.0));
-        let found = align(&a, &b).expect("the same pattern");
+        let found = align(&a, &b, 0.0).expect("the same pattern");
         assert!((found.map.offset_ms - 3217.0).abs() < 1e-6 && (found.map.rate - 1.0).abs() < 1e-9);
         assert_eq!(found.pairs.len(), times.len());
         assert_eq!(found.residual_ms.round(), 0.0);
@@ -318,7 +321,7 @@ mod tests {
         let times =
             |bars: usize| (0..bars).flat_map(|b| bar.map(|t| 500.0 + t + 2000.0 * b as f64));
         // sixteen bars, of which the second take lacks the last: one bar later fits as well
-        let found = align(&onsets(times(16)), &onsets(times(15))).expect("the same pattern");
+        let found = align(&onsets(times(16)), &onsets(times(15)), 0.0).expect("the same pattern");
         assert!(found.repeats, "{:?}", found.map);
     }
 
@@ -343,7 +346,7 @@ mod tests {
                 })
                 .collect()
         };
-        let found = align(&play(0.0, 0.0), &play(1003.0, 5.0)).expect("the same pattern");
+        let found = align(&play(0.0, 0.0), &play(1003.0, 5.0), 0.0).expect("the same pattern");
         assert!(
             (found.map.at(6000.0) - 7003.0).abs() < 1.0 && !found.repeats,
             "{found:?}"
@@ -354,7 +357,7 @@ mod tests {
             .zip(noise(12, 96))
             .for_each(|(o, d)| o.colour_db = colour(d, 0.0));
         assert!(
-            align(&play(0.0, 0.0), &other)
+            align(&play(0.0, 0.0), &other, 0.0)
                 .expect_err("other drums")
                 .contains("other drums")
         );
@@ -364,13 +367,13 @@ mod tests {
     fn other_tempos_and_too_few_hits_are_refused_with_a_reason() {
         let a = onsets((0..40).map(|i| 500.0 * f64::from(i)));
         let b = onsets(pattern(9, 200).iter().map(|t| t * 1.37));
-        assert!(align(&a, &b).is_err());
+        assert!(align(&a, &b, 0.0).is_err());
         assert!(
-            align(&a[..1], &a)
+            align(&a[..1], &a, 0.0)
                 .expect_err("one hit")
                 .contains("one hit only")
         );
-        assert!(align(&[], &a).expect_err("silence").contains("no hit"));
-        assert!(align(&a[..2], &a).is_err());
+        assert!(align(&[], &a, 0.0).expect_err("silence").contains("no hit"));
+        assert!(align(&a[..2], &a, 0.0).is_err());
     }
 }

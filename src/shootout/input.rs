@@ -5,10 +5,14 @@ use std::path::{Path, PathBuf};
 use super::sound::{Placed, Sound};
 use crate::error::{Error, Kind, Result};
 use crate::job;
+use crate::mix;
 use crate::session::{self, Family};
 
 /// Most candidates: each has a letter, a file and a key on the page.
 pub(super) const MOST: usize = 8;
+
+/// Tracks of a take begin within so many seconds of each other, or their clocks are wrong.
+const MOST_APART_S: u64 = 30;
 
 /// One of the things compared.
 #[derive(Debug)]
@@ -121,7 +125,7 @@ pub(super) fn open(
 
 fn file(path: &Path, letter: char, out: &Path) -> Result<Candidate> {
     job::apply::check_places(&[path.to_owned()], out)?;
-    let (session, _) = job::apply::session(&[path.to_owned()])?;
+    let (session, _) = job::apply::session(&[path.to_owned()], false)?;
     if let Some(failed) = session.failed.first() {
         return Err(Error::input(failed.reason.clone()).at(path));
     }
@@ -184,10 +188,21 @@ fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Res
             track.rate_hz()
         ));
     }
-    let first = kept.iter().filter_map(|t| time(t)).min();
-    let place = |track: &session::Track| Placed {
+    let times: Vec<_> = kept
+        .iter()
+        .map(|track| (time(track), track.frames()))
+        .collect();
+    let placed = mix::place(&times);
+    let latest = placed.offsets.iter().max().copied().unwrap_or(0);
+    let believed = !placed.disbelieved && latest <= MOST_APART_S * u64::from(rate_hz);
+    if !believed {
+        notes.push(format!(
+            "{letter}: the time references of its tracks lie too far apart; they are taken to start together"
+        ));
+    }
+    let place = |(track, offset): (&session::Track, u64)| Placed {
         track: track.clone(),
-        offset: time(track).zip(first).map_or(0, |(own, first)| own - first),
+        offset: if believed { offset } else { 0 },
     };
     let real = root.canonicalize().unwrap_or_else(|_| root.clone());
     Ok(Candidate {
@@ -198,7 +213,7 @@ fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Res
             .to_string_lossy()
             .into_owned(),
         path: path.to_owned(),
-        tracks: kept.into_iter().map(place).collect(),
+        tracks: kept.into_iter().zip(placed.offsets).map(place).collect(),
         root,
         rate_hz,
         is_folder: true,

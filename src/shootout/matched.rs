@@ -100,16 +100,17 @@ pub(super) struct Side<'a> {
 pub(super) fn candidate(
     a_side: &Side<'_>,
     b_side: &Side<'_>,
+    later_s: f64,
     notes: &mut Vec<String>,
 ) -> Result<Matched> {
     let (first, other) = (a_side.candidate, b_side.candidate);
     let (a_onsets, b_onsets) = (&a_side.heard.onsets, &b_side.heard.onsets);
     let refused = |reason: String| {
         Error::input(format!("{} and {} cannot be compared: {reason}", first.name, other.name))
-            .hint("play the same pattern in both, at the same tempo; several bars, a few strokes of each drum")
+            .hint("play the same pattern in both, at the same tempo; several bars, a few strokes of each drum; where it begins more than 30 s later in one of them, say so with --offset SECONDS")
     };
     let another = |reason| refused(format!("they do not play the same pattern: {reason}"));
-    let alignment = align(a_onsets, b_onsets).map_err(another)?;
+    let alignment = align(a_onsets, b_onsets, later_s * 1000.0).map_err(another)?;
     let times = alignment
         .pairs
         .iter()

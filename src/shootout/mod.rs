@@ -42,14 +42,15 @@ mod write;
 /// Asked between blocks whether to go on; an error ends the run.
 pub type Check<'a> = &'a (dyn Fn() -> Result<()> + Sync);
 
-/// Compares `paths` (files, or folders that hold one take each) and writes `a.wav`, `b.wav`, …,
+/// Compares `paths` (files, or folders that hold one take each), whose pattern begins about `later_s`
+/// seconds later than in the first, and writes `a.wav`, `b.wav`, …,
 /// `shootout.json`, `shootout.html` and the manifest into `out`.
 ///
 /// # Errors
 /// [`crate::error::Kind::Input`], before anything is written, where there is nothing to compare: not
 /// the same pattern, different rates, silence, too few hits, no mic in common. Otherwise what
 /// reading and writing may meet.
-pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
+pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Result<Report> {
     let mut notes = Vec::new();
     let candidates = input::open(paths, out, &mut notes)?;
     let heard = candidates
@@ -70,7 +71,7 @@ pub fn run(paths: &[PathBuf], out: &Path, check: Check<'_>) -> Result<Report> {
     let mut matched = vec![Matched::itself()];
     for other in &sides[1..] {
         check()?;
-        matched.push(matched::candidate(&sides[0], other, &mut notes)?);
+        matched.push(matched::candidate(&sides[0], other, later_s, &mut notes)?);
     }
     let others = &candidates[1..];
     let mut comparisons: Vec<Comparison> = Vec::new();

@@ -13,8 +13,11 @@ const NEIGHBOURS: usize = 6;
 /// Places that start a pairing.
 const STARTS: usize = 16;
 
-/// The most promising maps.
-pub(super) fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
+/// Farther than this from where they are expected two patterns are not looked for, in milliseconds.
+pub(super) const FARTHEST_MS: f64 = 30_000.0;
+
+/// The most promising maps by which `b` is later than `a` by `later_ms`, more or less.
+pub(super) fn starts(a: &[Onset], b: &[Onset], later_ms: f64) -> Vec<Map> {
     let (strong_a, strong_b) = (strongest(a), strongest(b));
     let weights: Vec<f64> = strong_a
         .iter()
@@ -56,6 +59,9 @@ pub(super) fn starts(a: &[Onset], b: &[Onset]) -> Vec<Map> {
     let mut chosen: Vec<Map> = Vec::new();
     for (_, offset_ms, rate) in peaks {
         let map = Map { offset_ms, rate };
+        if (map.at(middle) - middle - later_ms).abs() > FARTHEST_MS {
+            continue;
+        }
         if chosen
             .iter()
             .all(|other| (other.at(middle) - map.at(middle)).abs() > 2.0 * LAST_MS)

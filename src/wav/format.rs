@@ -119,12 +119,15 @@ impl Format {
         } else {
             u16_at(payload, 14)
         };
+        if stated_bits == 0 {
+            return Err("states 0 bits a sample: its header is damaged".to_owned());
+        }
         let (tag, valid_bits, mask) = if tag == EXTENSIBLE {
             extensible(payload, stated_bits, &mut odd)?
         } else {
             (tag, stated_bits, None)
         };
-        let valid_bits = if valid_bits == 0 || valid_bits > container_bits {
+        let valid_bits = if valid_bits > container_bits {
             odd.push(format!(
                 "states {valid_bits} valid bits, read as {container_bits}"
             ));

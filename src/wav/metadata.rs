@@ -8,7 +8,6 @@
 //! Source: EBU Tech 3285 v2 (2011) for `bext`.
 #![deny(clippy::arithmetic_side_effects)]
 
-use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
@@ -203,7 +202,7 @@ impl Kept {
 /// Copies a chunk from the source file.
 fn copy(path: &Path, start: u64, size: u64, sink: &mut impl Write) -> Result<()> {
     let reading = |error: io::Error| Error::reading(path, &error);
-    let mut file = File::open(path).map_err(reading)?;
+    let mut file = crate::files::open(path).map_err(reading)?;
     file.seek(SeekFrom::Start(start)).map_err(reading)?;
     let mut rest = file.take(size);
     let mut buffer = vec![0; 1 << 16];

@@ -33,7 +33,7 @@ pub struct Reader<R> {
 impl Reader<File> {
     /// Opens a file.
     pub fn open(path: &Path) -> Result<Self> {
-        let file = File::open(path).map_err(|error| Error::reading(path, &error))?;
+        let file = crate::files::open(path).map_err(|error| Error::reading(path, &error))?;
         Self::new(file, path)
     }
 }
@@ -113,6 +113,11 @@ impl<R: Read + Seek> Reader<R> {
             bytes: Vec::new(),
             first: 0,
         })
+    }
+
+    /// Whether the header promises more bytes than the file has.
+    pub fn lacks_bytes(&self) -> bool {
+        self.layout.outer_beyond || self.info.truncated.is_some()
     }
 
     /// The frames that `bytes` holds.

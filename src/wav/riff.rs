@@ -49,6 +49,8 @@ pub struct Layout {
     pub chunks: Vec<Chunk>,
     /// How far the size of the first `data` chunk can be trusted.
     pub data_size: DataSize,
+    /// The outer size promises more bytes than the file has.
+    pub outer_beyond: bool,
     /// What was odd but could be read, in words.
     pub oddities: Vec<String>,
 }
@@ -91,6 +93,7 @@ pub fn walk<R: Read + Seek>(source: &mut R) -> Result<Layout, Refusal> {
         layout: Layout {
             chunks: Vec::new(),
             data_size: DataSize::Stated,
+            outer_beyond: false,
             oddities: Vec::new(),
         },
     };
@@ -194,6 +197,7 @@ impl<R: Read + Seek> Walk<'_, R> {
         }
         let stated = u32::from_le_bytes([s0, s1, s2, s3]);
         let real = self.length.saturating_sub(8);
+        self.layout.outer_beyond = !long_form && u64::from(stated) > real;
         if !long_form && u64::from(stated) != real && u64::from(stated) != real.saturating_add(1) {
             self.odd(format!(
                 "the outer size says {stated} bytes, the file has {real}"
@@ -316,6 +320,7 @@ impl<R: Read + Seek> Walk<'_, R> {
             table.push(([a, b, c, d], u64_at(&entry, 4)));
         }
         let data = u64_at(&fixed, 8);
+        self.layout.outer_beyond = u64_at(&fixed, 0) > self.length.saturating_sub(8);
         self.long = Some(Long { data, table });
         Ok(())
     }

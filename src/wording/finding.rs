@@ -292,6 +292,18 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             ),
         },
         FindingKind::Truncated(truncation) => truncated(truncation),
+        FindingKind::OtherRate { rate_hz, take_hz } => Sentence::new(
+            format!(
+                "Sample rate {}, the take has {}: its stem is made, but it is not in the rough mix.",
+                rate(f64::from(*rate_hz)),
+                rate(f64::from(*take_hz))
+            ),
+            "Convert the file, or correct its header.",
+        ),
+        FindingKind::OddHeader { what } => Sentence::new(
+            format!("Odd header: {what}."),
+            "Listen to it, or export the file again.",
+        ),
         FindingKind::NonFinite { samples } => Sentence::new(
             format!(
                 "{} (not a number, or beyond any level), taken as silence.",

@@ -3,7 +3,7 @@
 use super::UNSURE;
 use super::numbers::{counted, db, hz, length, level, percent, plain, rate, size, written};
 use crate::preset::{Followed, Measure};
-use crate::reason::{Level, Reason, Tuned};
+use crate::reason::{Held, Level, Reason, Tuned};
 use crate::units::round_to;
 
 /// A reason in words, as it stands behind a value: no capital, no final period.
@@ -103,6 +103,10 @@ pub fn reason(reason: &Reason) -> String {
             "undecided: no {}, silent or too short; left at 0 dB",
             measured(*measure).0
         ),
+        Reason::Held { held, because } => {
+            format!("{}; {}", also(because.as_deref(), ""), lower(held))
+        }
+        Reason::AsRecorded => "not corrected: the preset keeps the sound as recorded".to_owned(),
         Reason::Worksheet {
             decided_db: None, ..
         } => "by the worksheet".to_owned(),
@@ -209,6 +213,16 @@ fn measured(measure: Measure) -> (&'static str, &'static str) {
     }
 }
 
+fn lower(held: &Held) -> String {
+    format!(
+        "held {} lower by one peak ({} in {}), ceiling {} dBTP",
+        size(held.by_db, "dB"),
+        level(held.true_peak_dbtp, "dBTP"),
+        held.key,
+        written(round_to(held.ceiling_dbtp, 2))
+    )
+}
+
 fn gain(found: &Level) -> String {
     let (what, unit) = measured(found.measure);
     let reached = level(found.level, unit);
@@ -218,19 +232,20 @@ fn gain(found: &Level) -> String {
         None => format!("{what} {reached}, target {target}"),
     };
     if let Some(wanted) = found.wanted_db {
-        text += &format!(
-            "; {} would be needed, more than is allowed: right mic?",
-            db(wanted)
-        );
+        text += &match found.most_db {
+            Some(most) => format!(
+                "; {} would be needed, max_gain_db allows {}: right mic?",
+                db(wanted),
+                db(most)
+            ),
+            None => format!(
+                "; {} would be needed, more than is allowed: right mic?",
+                db(wanted)
+            ),
+        };
     }
     if let Some(held) = &found.held {
-        text += &format!(
-            "; held {} lower by one peak ({} in {}), ceiling {} dBTP",
-            size(held.by_db, "dB"),
-            level(held.true_peak_dbtp, "dBTP"),
-            held.key,
-            written(round_to(held.ceiling_dbtp, 2))
-        );
+        text += &format!("; {}", lower(held));
     }
     if found.tracks > 1 {
         text += &format!("; one gain for {}", counted(found.tracks, "track"));

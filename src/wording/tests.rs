@@ -167,6 +167,13 @@ fn findings() -> Vec<Finding> {
             proposal: None,
             because: None,
         },
+        FindingKind::OtherRate {
+            rate_hz: 44_100,
+            take_hz: 48_000,
+        },
+        FindingKind::OddHeader {
+            what: "states 1 bytes a second, which is wrong".to_owned(),
+        },
         FindingKind::Truncated(Truncation::NeverFinished { held_s: 9.2 }),
         FindingKind::Truncated(Truncation::Short {
             promised_s: 75.0,
@@ -212,6 +219,7 @@ fn reasons() -> Vec<Reason> {
         hits: Some(93),
         tracks: 3,
         wanted_db: None,
+        most_db: None,
         held: None,
     };
     let plain = |measure, level| Level {
@@ -221,6 +229,7 @@ fn reasons() -> Vec<Reason> {
         hits: None,
         tracks: 1,
         wanted_db: None,
+        most_db: None,
         held: None,
     };
     let undecided = |measure, hits| Reason::LevelUndecided { measure, hits };
@@ -283,6 +292,19 @@ fn reasons() -> Vec<Reason> {
         Reason::NoHitsToGate,
         Reason::NoTarget,
         Reason::Level(level.clone()),
+        Reason::Level(Level {
+            wanted_db: Some(35.5),
+            most_db: Some(24.0),
+            ..level.clone()
+        }),
+        Reason::AsRecorded,
+        Held {
+            by_db: 4.3,
+            true_peak_dbtp: 3.2,
+            key: "kick".to_owned(),
+            ceiling_dbtp: -1.0,
+        }
+        .below(Some(undecided(Measure::HitLevel, Some(4)))),
         Reason::Level(Level {
             held: Some(Held {
                 by_db: 2.5,

@@ -154,7 +154,7 @@ target = -12.0
 }
 
 #[test]
-fn a_notch_above_half_the_rate_of_one_take_names_that_take() {
+fn a_notch_above_half_the_rate_of_one_take_costs_that_take() {
     let place = super::support::Place::new();
     for (take, sample_rate) in [(1, 48_000), (2, 44_100)] {
         let path = place.path(&format!("takes/song/take {take}/SN TOP.wav"));
@@ -168,11 +168,15 @@ fn a_notch_above_half_the_rate_of_one_take_names_that_take() {
     std::fs::write(place.path("takes/whistle.toml"), text).expect("written");
     let session = "[presets]\nsnare-top = \"whistle.toml\"\n";
     std::fs::write(place.path("takes/session.toml"), session).expect("written");
-    let ran = place.prep(&[], 2);
-    let wanted =
-        "expected above 0 and below 22050 (half of 44100 Hz, the rate of `take-02 snare-top`)";
-    assert!(ran.stderr.contains(wanted), "{}", ran.stderr);
-    assert!(!place.path("out/stems").exists());
+    let ran = place.prep(&[], 1);
+    for wanted in [
+        "take 2/SN TOP.wav: has 44100 Hz, too few for the preset",
+        "expected above 0 and below 22050 (half of 44100 Hz, the rate of this file)",
+    ] {
+        assert!(ran.stdout.contains(wanted), "{}", ran.stdout);
+    }
+    assert!(place.path("out/stems/song/take-01").exists());
+    assert!(!place.path("out/stems/song/take-02").exists());
 }
 
 #[test]

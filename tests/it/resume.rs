@@ -149,7 +149,10 @@ fn verify_believes_no_link_and_waits_for_no_pipe() {
     let ran = place.run(&["verify", "out"]);
     assert_eq!(ran.status, 5);
     assert!(
-        ran.stdout.contains("session.csv: a link") && ran.stdout.contains("../kept.csv: does not"),
+        ran.stdout.contains("changed: session.csv: a link")
+            && ran
+                .stdout
+                .contains("changed: ../kept.csv: the manifest names a place outside"),
         "{}",
         ran.stdout
     );

@@ -16,6 +16,7 @@ pub(super) fn noted(track: &Track) -> Vec<Finding> {
         let kind = note.finding.clone()?;
         let severity = match kind {
             FindingKind::Truncated(_) => Severity::Problem,
+            FindingKind::OddHeader { .. } => Severity::Note,
             _ => Severity::Warning,
         };
         Some(Finding::new(kind, severity, 1.0))

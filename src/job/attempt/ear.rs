@@ -3,6 +3,8 @@
 use super::{Asked, Figures, Tried};
 use crate::analysis::level_ms;
 use crate::block::Block;
+use crate::dsp::resample::Resampler;
+use crate::error::Result;
 use crate::measure::Meter;
 use crate::output::layout::Unit;
 use crate::units;
@@ -11,28 +13,70 @@ use crate::units;
 pub struct Ear {
     meter: Meter,
     peaks: HitPeaks,
+    resampled: Option<Resampled>,
+}
+
+/// The same at the rate of the stem: its peaks lie elsewhere.
+struct Resampled {
+    resampler: Resampler,
+    meter: Meter,
+    block: Block,
 }
 
 impl Ear {
-    pub fn new(unit: &Unit<'_>, asked: Asked<'_>) -> Self {
+    pub fn new(unit: &Unit<'_>, asked: Asked<'_>) -> Result<Self> {
         let (rate_hz, channels) = (unit.track.rate_hz(), unit.track.channels());
-        Self {
+        let resampled = match asked.other_rate_hz {
+            Some(other_hz) => {
+                let start = unit.track.sources.first();
+                let start = start.and_then(|source| source.info.time_reference_samples);
+                Some(Resampled {
+                    resampler: Resampler::new(rate_hz, other_hz, channels, start.unwrap_or(0))?,
+                    meter: Meter::without_loudness(other_hz, channels),
+                    block: Block::default(),
+                })
+            }
+            None => None,
+        };
+        Ok(Self {
             meter: match asked.figures {
                 Figures::All => Meter::new(rate_hz, channels),
                 _ => Meter::without_loudness(rate_hz, channels),
             },
             peaks: HitPeaks::new(unit, asked.hits),
-        }
+            resampled,
+        })
     }
 
     pub fn push(&mut self, block: &Block) {
         self.meter.push(block);
         self.peaks.push(block);
+        if let Some(Resampled {
+            resampler,
+            meter,
+            block: out,
+        }) = &mut self.resampled
+        {
+            resampler.process(block, out);
+            meter.push(out);
+        }
     }
 
     pub fn finish(self) -> Tried {
+        let mut levels = self.meter.finish();
+        if let Some(Resampled {
+            mut resampler,
+            mut meter,
+            mut block,
+        }) = self.resampled
+        {
+            resampler.finish(&mut block);
+            meter.push(&block);
+            let peaks = [levels.true_peak_dbtp, meter.finish().true_peak_dbtp];
+            levels.true_peak_dbtp = peaks.into_iter().flatten().max_by(f64::total_cmp);
+        }
         Tried {
-            levels: self.meter.finish(),
+            levels,
             hit_peaks_dbfs: self.peaks.finish(),
         }
     }

@@ -249,8 +249,9 @@ mod tests {
                 let asked = Asked {
                     hits: &hits,
                     figures: Figures::Plain,
+                    other_rate_hz: None,
                 };
-                let mut whole = Ear::new(unit, asked);
+                let mut whole = Ear::new(unit, asked).unwrap();
                 let mut reader = TrackReader::open(work.root, unit.track).unwrap();
                 run(&work, unit, &mut reader, &chain, |block| {
                     whole.push(block);

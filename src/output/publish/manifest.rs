@@ -72,6 +72,26 @@ impl Manifest {
     }
 }
 
+impl Manifest {
+    /// What can be read of a manifest that may be damaged, and the numbers (from 1) of the lines
+    /// that cannot. Of two lines about one file the first counts.
+    pub fn lenient(bytes: &[u8]) -> (Self, Vec<usize>) {
+        let mut manifest = Self::default();
+        let mut wrong = Vec::new();
+        let lines = bytes.strip_suffix(b"\n").unwrap_or(bytes);
+        for (index, line) in lines.split(|byte| *byte == b'\n').enumerate() {
+            let entry = std::str::from_utf8(line).ok().and_then(parse_line);
+            match entry {
+                Some((sha256, path)) if manifest.get(&path).is_none() => {
+                    manifest.insert(path, sha256);
+                }
+                _ => wrong.push(index + 1),
+            }
+        }
+        (manifest, wrong)
+    }
+}
+
 fn parse_line(line: &str) -> Option<(&str, String)> {
     let (escaped, line) = match line.strip_prefix('\\') {
         Some(line) => (true, line),

@@ -525,6 +525,7 @@ mod tests {
                         hits: Some(214),
                         tracks: 30,
                         wanted_db: None,
+                        most_db: None,
                         held: None,
                     }),
                 )]

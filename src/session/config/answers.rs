@@ -32,14 +32,27 @@ impl SessionFile {
         named.map_or_else(|| song.to_owned(), |setup| setup.name.clone())
     }
 
-    /// The preset that the session file gives a track: by its label, else by its mic.
+    /// Gives all mics one preset, whatever the session file says of any.
+    pub fn give_all(&mut self, preset: String) {
+        self.presets.clear();
+        self.preset_of_all = Some(preset);
+    }
+
+    /// The preset that the session file gives a track: by its label, else by its mic, else the one of
+    /// all. What is passed through has none unless it is named.
     pub fn preset_of(&self, track: &Track) -> Option<&str> {
         let exact = Label {
             mic: track.mic,
             side: track.side,
             index: track.index,
         };
-        find(&self.presets, exact).map(|(_, preset)| preset.as_str())
+        let own = find(&self.presets, exact).map(|(_, preset)| preset);
+        let all = || {
+            self.preset_of_all
+                .as_ref()
+                .filter(|_| track.mic.family != Family::Utility)
+        };
+        own.or_else(all).map(String::as_str)
     }
 
     /// Where a track stands in the rough mix; `None`: not in it (utility and unknown mics without a
@@ -100,12 +113,16 @@ impl SessionFile {
         }
     }
 
-    /// Derived stems of a take: those of the session file whose track is there; without any entry a
-    /// `trashy-room` of its farthest room that is not distorted already.
+    /// Derived stems of a take: those of the session file whose track is there; without any entry,
+    /// and unless all mics have one preset, a `trashy-room` of its farthest room that is not distorted
+    /// already.
     pub fn derived_of(&self, tracks: &[Track]) -> Vec<Derived> {
         if let Some(derived) = &self.derived {
             let there = |d: &&Derived| tracks.iter().any(|t| t.label == d.of);
             return derived.iter().filter(there).cloned().collect();
+        }
+        if self.preset_of_all.is_some() {
+            return Vec::new();
         }
         let rooms = tracks
             .iter()

@@ -335,3 +335,75 @@ fn a_file_that_cannot_be_read_to_its_end_names_the_time() {
         "{text}"
     );
 }
+
+#[test]
+fn one_walk_copes_with_every_size_and_order_of_chunks() {
+    let audio = || (b"data", vec![0, 0x40, 0, 0xc0]);
+    let bext = |first: u8| (b"bext", vec![first; 603]);
+    let header = || (b"fmt ", fmt_16());
+    let with_size = |id: &[u8; 4], size: u32, file: Vec<u8>| -> Vec<u8> {
+        let mut file = file;
+        let at = file.windows(4).rposition(|w| w == id).unwrap() + 4;
+        file[at..at + 4].copy_from_slice(&size.to_le_bytes());
+        file
+    };
+    let behind = riff(&[
+        header(),
+        audio(),
+        (b"odd ", vec![1; 7]),
+        (b"late", vec![2; 4]),
+    ]);
+    for (what, file, frames) in [
+        (
+            "odd chunks",
+            riff(&[bext(1), (b"LIST", b"INFOx".to_vec()), header(), audio()]),
+            Some(2),
+        ),
+        (
+            "two bext",
+            riff(&[bext(1), header(), bext(2), audio()]),
+            Some(2),
+        ),
+        ("behind the audio", behind.clone(), Some(2)),
+        (
+            "behind it, as long as 32 bits say",
+            with_size(b"late", u32::MAX, behind.clone()),
+            Some(2),
+        ),
+        (
+            "audio as long as 32 bits say",
+            with_size(b"data", u32::MAX, riff(&[header(), audio()])),
+            Some(2),
+        ),
+        (
+            "a chunk before it as long as that",
+            with_size(
+                b"odd ",
+                u32::MAX,
+                riff(&[header(), (b"odd ", vec![]), audio()]),
+            ),
+            None,
+        ),
+    ] {
+        let opened = reader(file);
+        assert_eq!(
+            opened.as_ref().ok().map(|r| r.info().frames),
+            frames,
+            "{what}"
+        );
+        let Ok(mut opened) = opened else { continue };
+        assert_eq!(read_all(&mut opened, 9).unwrap(), [[0.5, -0.5]], "{what}");
+        let odd = opened.info().oddities.join("; ");
+        match what {
+            "odd chunks" => assert_eq!(odd, ""),
+            "two bext" => {
+                assert!(odd.contains("more than one chunk 'bext'"), "{odd}");
+                assert_eq!(opened.metadata().unwrap().find(b"bext").unwrap()[0], 1);
+            }
+            "behind the audio" => {
+                assert_eq!(opened.metadata().unwrap().find(b"late"), Some(&[2; 4][..]));
+            }
+            _ => {}
+        }
+    }
+}

@@ -1,0 +1,56 @@
+//! Opening what may be anything: a pipe has no end to wait for, a device may have none.
+
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::Path;
+
+/// Opens a file for reading. What is no regular file is an error and is never waited for, even if it
+/// was put there a moment ago.
+pub fn open(path: &Path) -> io::Result<File> {
+    regular(&std::fs::metadata(path)?)?;
+    let mut options = File::options();
+    options.read(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.custom_flags(libc::O_NONBLOCK); // says nothing about a regular file
+    }
+    let file = options.open(path)?;
+    regular(&file.metadata()?)?;
+    Ok(file)
+}
+
+/// The whole of a file, opened the same way.
+pub fn read(path: &Path) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    open(path)?.read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
+
+fn regular(found: &std::fs::Metadata) -> io::Result<()> {
+    let what = match found {
+        found if found.is_file() => return Ok(()),
+        found if found.is_dir() => "it is a folder, not a file",
+        _ => "it is a pipe, socket or device, not a file",
+    };
+    Err(io::Error::new(io::ErrorKind::InvalidInput, what))
+}
+
+#[cfg(all(test, unix))]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pipe_is_refused_at_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let pipe = folder.path().join("pipe");
+        let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+        assert!(made.unwrap().success());
+        let error = open(&pipe).unwrap_err();
+        assert!(error.to_string().contains("a pipe"), "{error}");
+        assert!(open(folder.path()).is_err() && open(Path::new("/dev/null")).is_err());
+        let file = folder.path().join("file");
+        std::fs::write(&file, "abc").unwrap();
+        assert_eq!(read(&file).unwrap(), b"abc");
+    }
+}
