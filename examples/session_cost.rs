@@ -175,12 +175,8 @@ fn prep(
     let presets = Presets::load(&again, config)?;
     let units = job::units(&again, config, &presets)?;
     let job = Job {
-        session: &again,
-        config,
-        units: &units,
-        worksheet: None,
-        only: None,
         mixes: true,
+        ..Job::new(&again, config, &units)
     };
     let store = Store::open(&arguments.out)?;
     let tell = |event: Event<'_>| {

@@ -103,6 +103,11 @@ pub enum Reason {
         /// Why.
         because: Option<Box<Reason>>,
     },
+    /// As it stood in a worksheet of which nothing else is known.
+    Noted {
+        /// The words.
+        text: String,
+    },
     /// The gain of a song's rough mixes.
     MixLevel {
         /// What would bring the median take to the target.

@@ -3,22 +3,28 @@
 
 use std::fmt::Write as _;
 use std::io;
-use std::ops::Range;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use crate::problem::walk::{self, Fields};
-use crate::problem::{Problem, Problems};
 use crate::reason::Reason;
 use crate::stage::Stage;
 
+pub use given::{Given, Worksheet};
+pub use notes::{Notes, Place, without_notes};
+
+mod given;
+mod notes;
+
 /// A value with the reason for it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Decided<T> {
     /// What was decided.
     pub value: T,
     /// Why; `None` where it goes without saying.
     pub why: Option<Reason>,
+    /// By a person, in the worksheet.
+    #[serde(default)]
+    pub edited: bool,
 }
 
 impl<T> Decided<T> {
@@ -27,17 +33,34 @@ impl<T> Decided<T> {
         Self {
             value,
             why: Some(why),
+            edited: false,
+        }
+    }
+
+    /// A value that a person gave in the worksheet.
+    pub fn edited(value: T) -> Self {
+        let why = Reason::Worksheet {
+            decided_db: None,
+            because: None,
+        };
+        Self {
+            edited: true,
+            ..Self::new(value, why)
         }
     }
 
     /// A value that needs no reason.
     pub fn plain(value: T) -> Self {
-        Self { value, why: None }
+        Self {
+            value,
+            why: None,
+            edited: false,
+        }
     }
 }
 
 /// What will be done to one track (or one stem derived from it).
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Entry {
     /// `low-tide/take-03/low-tide_take-03_snare-top`.
     pub key: String,
@@ -86,155 +109,74 @@ impl Entry {
     }
 }
 
-/// All entries, in the order of the session.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Worksheet {
-    /// One a track or derived stem.
-    pub entries: Vec<Entry>,
-}
-
-impl Worksheet {
-    /// As TOML.
-    pub fn to_toml(&self) -> String {
-        let mut text = Vec::new();
-        write(&self.entries, &mut text).expect("memory takes it");
-        String::from_utf8(text).expect("it was text")
-    }
-}
+/// What stands above the entries.
+const HEAD: &str = "\
+# What is done to each track, and why.
+# Edit a value and run the same command again: batterhead prep SESSION --out DIR
+# An edited value counts for its track alone, and is not linked to others any more.
+# Your own comments stay.
+";
 
 /// Writes a worksheet of these entries as TOML: one table a track, one value a line with its reason
-/// behind it, in stable order.
+/// behind it, in stable order; and what a person wrote beside them.
 pub fn write<'a>(
     entries: impl IntoIterator<Item = &'a Entry>,
+    notes: &Notes,
     mut sink: impl io::Write,
 ) -> io::Result<()> {
-    sink.write_all(
-        b"# What is done to each track, and why.\n\
-          # Edit a value and give the file back: batterhead prep SESSION --out DIR --worksheet FILE\n\
-          # An edited value counts for its track alone, and is not linked to others any more.\n\
-          schema = 1\n",
-    )?;
+    sink.write_all(HEAD.as_bytes())?;
     let mut text = String::new();
-    entries.into_iter().try_for_each(|entry| {
+    notes.write(&Place::top("schema"), "", &mut text);
+    text.push_str("schema = 1\n");
+    for entry in entries {
+        entry.write(notes, &mut text);
+        sink.write_all(text.as_bytes())?;
         text.clear();
-        entry.write(&mut text);
-        sink.write_all(text.as_bytes())
-    })
-}
-
-impl Worksheet {
-    /// Reads a worksheet that a person may have edited; `name` is how problems call the file.
-    ///
-    /// # Errors
-    /// Every problem of the text at once: syntax, unknown keys, wrong types, values out of range.
-    pub fn parse(text: &str, name: &str) -> Result<Self, Problems> {
-        let mut problems = Problems::new("worksheet", name, text);
-        let text = problems.text();
-        let Some(table) = walk::parse(&text, &mut problems) else {
-            return problems.finish(None);
-        };
-        let mut top = Fields::new(&table, None, &mut problems);
-        top.require("schema");
-        top.i64("schema", 1..=1);
-        let tracks = top.table("track");
-        top.finish();
-        let mut entries = Vec::new();
-        for (key, place, value) in tracks.map(walk::entries).into_iter().flatten() {
-            if let Some(table) = value.table(&mut problems) {
-                let context = format!("in track {key}");
-                let entry = problems.within(context, |problems| {
-                    Entry::read(key, Fields::new(table, Some(place), problems))
-                });
-                entries.extend(entry);
-            }
-        }
-        problems.finish(Some(Self { entries }))
     }
+    notes.write_end(&mut text);
+    sink.write_all(text.as_bytes())
 }
 
 impl Entry {
-    /// `None` where a value is missing or wrong, which has been reported then.
-    fn read(key: &str, mut fields: Fields<'_, '_>) -> Option<Self> {
-        for key in [
-            "mic",
-            "preset",
-            "left_out",
-            "muted",
-            "polarity_inverted",
-            "delay_samples",
-            "stages",
-            "gain_db",
-        ] {
-            fields.require(key);
-        }
-        let mic = fields.string("mic");
-        let preset = fields.string("preset");
-        let left_out = fields.bool("left_out");
-        let muted = fields.bool("muted");
-        let polarity_inverted = fields.bool("polarity_inverted");
-        let delay_samples = fields.i64("delay_samples", -100_000..=100_000);
-        let gain_db = fields.f64("gain_db", -60.0..=60.0);
-        let mut stages = Vec::new();
-        for value in fields.array("stages").unwrap_or_default() {
-            if let Some(stage) = value.read::<Stage>(fields.problems) {
-                for fault in stage.settings().check(HIGHEST_RATE_HZ) {
-                    fields.problems.add(fault_at(value.span(), &fault));
-                }
-                stages.push(Decided::plain(stage));
-            }
-        }
-        fields.finish();
-        Some(Self {
-            key: key.to_owned(),
-            mic: mic?.to_owned(),
-            preset: preset?.to_owned(),
-            left_out: Decided::plain(left_out?),
-            muted: Decided::plain(muted?),
-            polarity_inverted: Decided::plain(polarity_inverted?),
-            delay_samples: Decided::plain(delay_samples?),
-            stages,
-            gain_db: Decided::plain(gain_db?),
-        })
-    }
-
-    fn write(&self, text: &mut String) {
+    fn write(&self, notes: &Notes, text: &mut String) {
+        text.push('\n');
+        notes.write(&Place::head(&self.key), "", text);
         // Writing to a string cannot fail.
-        let _ = writeln!(text, "\n[track.{}]", quoted(&self.key));
-        let _ = writeln!(text, "mic = {}", quoted(&self.mic));
-        let _ = writeln!(text, "preset = {}", quoted(&self.preset));
-        line(text, "left_out", &self.left_out);
-        line(text, "muted", &self.muted);
-        line(text, "polarity_inverted", &self.polarity_inverted);
-        line(text, "delay_samples", &self.delay_samples);
+        let _ = writeln!(text, "[track.{}]", quoted(&self.key));
+        let mut put = |key: &str, line: String| {
+            notes.write(&Place::value(&self.key, key), "", text);
+            text.push_str(&line);
+        };
+        put("mic", format!("mic = {}\n", quoted(&self.mic)));
+        put("preset", format!("preset = {}\n", quoted(&self.preset)));
+        put("left_out", line("left_out", &self.left_out));
+        put("muted", line("muted", &self.muted));
+        put(
+            "polarity_inverted",
+            line("polarity_inverted", &self.polarity_inverted),
+        );
+        put("delay_samples", line("delay_samples", &self.delay_samples));
         if self.stages.is_empty() {
-            text.push_str("stages = []\n");
+            put("stages", "stages = []\n".to_owned());
         } else {
-            text.push_str("stages = [\n");
-            for stage in &self.stages {
+            put("stages", "stages = [\n".to_owned());
+            for (i, stage) in self.stages.iter().enumerate() {
+                notes.write(&Place::stage(&self.key, i), "  ", text);
                 let value = toml::Value::try_from(&stage.value).expect("a stage is a TOML table");
                 let _ = writeln!(text, "  {},{}", inline(&value), comment(stage.why.as_ref()));
             }
+            notes.write(&Place::stage(&self.key, usize::MAX), "  ", text);
             text.push_str("]\n");
         }
-        line(text, "gain_db", &self.gain_db);
+        notes.write(&Place::value(&self.key, "gain_db"), "", text);
+        text.push_str(&line("gain_db", &self.gain_db));
     }
 }
 
-/// Faults that depend on the rate are found later, track by track; these are wrong at any.
-const HIGHEST_RATE_HZ: f64 = 384_000.0;
-
-fn fault_at(span: Range<usize>, fault: &crate::stage::Fault) -> Problem {
-    Problem::at(span, fault.to_string())
-}
-
-fn line<T: Serialize>(text: &mut String, key: &str, decided: &Decided<T>) {
+fn line<T: Serialize>(key: &str, decided: &Decided<T>) -> String {
     let value = toml::Value::try_from(&decided.value).expect("a plain value");
-    let _ = writeln!(
-        text,
-        "{key} = {}{}",
-        inline(&value),
-        comment(decided.why.as_ref())
-    );
+    let why = comment(decided.why.as_ref());
+    format!("{key} = {}{why}\n", inline(&value))
 }
 
 /// A reason as a comment. Line breaks would end it.
@@ -273,84 +215,4 @@ fn quoted(text: &str) -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::stage::{HighPass, Peak};
-
-    fn sheet() -> Worksheet {
-        let entry = Entry {
-            key: "low-tide/take-03/low-tide_take-03_snare-top".to_owned(),
-            mic: "snare-top".to_owned(),
-            preset: "snare-top".to_owned(),
-            left_out: Decided::plain(false),
-            muted: Decided::new(true, Reason::NotPlayed { whole_song: false }),
-            polarity_inverted: Decided::new(
-                true,
-                Reason::PolarityOpposed {
-                    against: "snare\ntop".to_owned(),
-                    hits: 54,
-                    correlation: -0.9,
-                    confidence: 0.94,
-                },
-            ),
-            delay_samples: Decided::plain(-12),
-            stages: vec![
-                Decided::plain(Stage::HighPass(HighPass {
-                    freq_hz: 80.0,
-                    order: 4,
-                    shape: Default::default(),
-                })),
-                Decided::new(
-                    Stage::Peak(Peak {
-                        freq_hz: 203.1,
-                        gain_db: 3.0,
-                        q: 1.4,
-                    }),
-                    Reason::DriveMatched,
-                ),
-            ],
-            gain_db: Decided::new(3.4, Reason::NoTarget),
-        };
-        Worksheet {
-            entries: vec![entry],
-        }
-    }
-
-    #[test]
-    fn a_worksheet_survives_writing_and_reading_without_its_reasons() {
-        let text = sheet().to_toml();
-        let read = Worksheet::parse(&text, "worksheet.toml").unwrap();
-        let values = |sheet: &Worksheet| -> Vec<_> {
-            sheet
-                .entries
-                .iter()
-                .map(|e| (e.key.clone(), e.chain(), e.left_out.value, e.muted.value))
-                .collect()
-        };
-        assert_eq!(values(&read), values(&sheet()));
-        assert!(
-            text.contains("gain_db = 3.4  # the preset sets no level\n"),
-            "{text}"
-        );
-        assert!(
-            text.contains("{ high-pass = { freq_hz = 80, order = 4 } },\n"),
-            "{text}"
-        );
-    }
-
-    #[test]
-    fn every_nonsense_line_is_named_with_its_place() {
-        let text = sheet()
-            .to_toml()
-            .replace("gain_db = 3.4", "gain_db = \"loud\"")
-            .replace("delay_samples = -12", "delay_samples = 1.5")
-            .replace("order = 4", "order = 9")
-            .replace("muted", "mutted");
-        let problems = Worksheet::parse(&text, "w.toml").unwrap_err();
-        let shown = problems.render(false);
-        for words in ["mutted", "muted", "loud", "1.5", "order"] {
-            assert!(shown.contains(words), "{words} in\n{shown}");
-        }
-        assert!(problems.list().len() >= 5, "{shown}");
-    }
-}
+mod tests;

@@ -13,7 +13,7 @@ use batterhead::session::{SessionFile, arrange};
 use batterhead::wav::{
     Change, Depth, Dither, Loudness, Metadata, Reader, WriteSpec, Writer, history_line,
 };
-use batterhead::worksheet::Worksheet;
+use batterhead::worksheet::{self, Notes, Worksheet};
 
 /// Panics where something does not hold.
 pub type Target = fn(&[u8]);
@@ -272,7 +272,8 @@ pub fn session_text(bytes: &[u8]) {
     }
 }
 
-/// A worksheet is read, or every mistake is drawn; what is read is written and read again the same.
+/// A worksheet is read, or every mistake is drawn; what is read is written and read again the same; its
+/// comments stay, as comments, wherever they stand.
 pub fn worksheet_text(bytes: &[u8]) {
     let Some(text) = text(bytes) else { return };
     match Worksheet::parse(text, "any.toml") {
@@ -281,6 +282,15 @@ pub fn worksheet_text(bytes: &[u8]) {
             let again = Worksheet::parse(&written, "any.toml")
                 .unwrap_or_else(|problems| panic!("{}\n{written}", problems.render(false)));
             assert_eq!(again.to_toml(), written, "from {text}");
+            let mut notes = Notes::of(text);
+            notes.bury(text, &|_| false);
+            let mut kept = Vec::new();
+            worksheet::write([], &notes, &mut kept).expect("memory takes it");
+            let kept = String::from_utf8(kept).expect("it was text");
+            let empty = Worksheet::parse(&kept, "any.toml");
+            let empty =
+                empty.unwrap_or_else(|problems| panic!("{}\n{kept}", problems.render(false)));
+            assert_eq!(empty.entries, [], "from {text}");
         }
         Err(problems) => drawn(&problems.render(false)),
     }

@@ -7,8 +7,9 @@ use sha2::{Digest, Sha256};
 
 use crate::output::publish::hex;
 
-/// Part of every key: raise it when a measure or a stage changes what it gives.
-pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/7");
+/// Part of every key: the version, and the hash of the code that measures, analyses and processes
+/// (see `build.rs`). A result of other code is not used again.
+pub const GENERATION: &str = concat!(env!("CARGO_PKG_VERSION"), "/", env!("BATTERHEAD_CODE"));
 
 /// Identifies a result by all that it depends on: content, settings, version; never by time.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -24,6 +25,11 @@ impl Key {
             hash.update(part);
         }
         Self(hex(&hash.finalize()))
+    }
+
+    /// All of its digits.
+    pub fn text(&self) -> &str {
+        &self.0
     }
 
     /// Its first two digits, and the others.

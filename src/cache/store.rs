@@ -1,7 +1,7 @@
 //! What a run remembers in `DIR/.batterhead/`: the lock, measurements by content, finished outputs.
 //!
-//! All of it is sealed: a kept result, or a line of the journal, begins with its own SHA-256. What
-//! does not hold is as good as absent, so a torn write or a flipped bit costs work, never truth.
+//! All of it is sealed: a line of the journal begins with its own SHA-256, a kept result with that of
+//! its key and itself. What does not hold is as good as absent, so a torn write or a flipped bit costs work, never truth.
 
 use std::collections::{BTreeMap, HashMap};
 use std::fs::{self, File};
@@ -18,10 +18,9 @@ use crate::files;
 use crate::output::publish::{Outbox, hex};
 
 pub use crate::cache::key::{Key, Origin};
+pub use crate::output::ours::FOLDER;
 
-/// The folder inside the output folder.
-pub const FOLDER: &str = ".batterhead";
-
+const LOCK: &str = "lock";
 const JOURNAL: &str = "journal.jsonl";
 /// The folder of kept results.
 const CACHE: &str = "cache";
@@ -99,7 +98,7 @@ impl Journal {
 
     /// Appends a line and flushes it to the disk.
     fn note(&mut self, done: &Done) -> std::io::Result<()> {
-        let line = sealed(&serde_json::to_vec(done)?, b' ');
+        let line = sealed(&serde_json::to_vec(done)?, "", b' ');
         let mut text = Vec::with_capacity(line.len() + 2);
         text.extend(self.torn.then_some(b'\n'));
         let at = self.length + text.len() as u64;
@@ -117,7 +116,7 @@ impl Journal {
 }
 
 fn parse(line: &[u8]) -> Option<Done> {
-    serde_json::from_slice(unsealed(line, b' ')?).ok()
+    serde_json::from_slice(unsealed(line, "", b' ')?).ok()
 }
 
 /// What a person should know of the memory.
@@ -162,6 +161,17 @@ impl Store {
             _lock: Some(lock),
             _thrown_away: None,
         })
+    }
+
+    /// An error if another run holds the output folder just now. Nothing is written.
+    pub fn check_free(dir: &Path) -> Result<()> {
+        match File::open(dir.join(FOLDER).join(LOCK)) {
+            Ok(mut file) => match file.try_lock_shared() {
+                Err(fs::TryLockError::WouldBlock) => Err(held(&mut file, dir)),
+                _ => Ok(()),
+            },
+            Err(_) => Ok(()),
+        }
     }
 
     /// A memory that is gone when it is dropped: for commands that store nothing.
@@ -228,13 +238,13 @@ impl Store {
 
     fn read(&self, key: &Key, ending: &str) -> Option<Vec<u8>> {
         let bytes = files::read(&self.root.join(self.path(key, ending))).ok()?;
-        unsealed(&bytes, b'\n').map(<[u8]>::to_vec)
+        unsealed(&bytes, key.text(), b'\n').map(<[u8]>::to_vec)
     }
 
     fn write(&self, key: &Key, ending: &str, bytes: &[u8]) -> Result<()> {
         let path = self.path(key, ending);
         self.outbox
-            .write(Path::new(&path), &sealed(bytes, b'\n'))
+            .write(Path::new(&path), &sealed(bytes, key.text(), b'\n'))
             .map(drop)
     }
 
@@ -249,9 +259,9 @@ impl Store {
         Some(done)
     }
 
-    /// Every output that was ever noted as finished.
-    pub fn noted(&self) -> Vec<String> {
-        self.journal().lines.keys().cloned().collect()
+    /// The output `path` as it was last noted, whatever it was made from.
+    pub fn noted_as(&self, path: &str) -> Option<Done> {
+        self.journal().get(path)
     }
 
     /// Notes that a finished output is made again, and why.
@@ -309,39 +319,51 @@ impl Store {
     }
 }
 
-/// Bytes with their SHA-256 in front.
-fn sealed(bytes: &[u8], between: u8) -> Vec<u8> {
-    let mut sealed = hex(&Sha256::digest(bytes)).into_bytes();
+/// The SHA-256 of the key that bytes are kept under and of the bytes: one result in the place of
+/// another does not hold.
+fn seal(bytes: &[u8], key: &str) -> String {
+    hex(&Sha256::new()
+        .chain_update(key)
+        .chain_update(bytes)
+        .finalize())
+}
+
+/// Bytes with their seal in front.
+pub(crate) fn sealed(bytes: &[u8], key: &str, between: u8) -> Vec<u8> {
+    let mut sealed = seal(bytes, key).into_bytes();
     sealed.push(between);
     sealed.extend_from_slice(bytes);
     sealed
 }
 
 /// What was sealed, if it still holds.
-fn unsealed(sealed: &[u8], between: u8) -> Option<&[u8]> {
-    let (seal, rest) = sealed.split_at_checked(64)?;
+pub(crate) fn unsealed<'a>(sealed: &'a [u8], key: &str, between: u8) -> Option<&'a [u8]> {
+    let (before, rest) = sealed.split_at_checked(64)?;
     let (first, bytes) = rest.split_first()?;
-    let holds = *first == between && hex(&Sha256::digest(bytes)).as_bytes() == seal;
+    let holds = *first == between && seal(bytes, key).as_bytes() == before;
     holds.then_some(bytes)
+}
+
+/// The error of a folder that another run holds.
+fn held(lock: &mut File, dir: &Path) -> Error {
+    let mut holder = String::new();
+    let _ = lock.take(1000).read_to_string(&mut holder); // only for the message
+    let holder = holder.lines().next().unwrap_or("an unknown process");
+    let reason = format!(
+        "another run holds this output folder: {}",
+        printable(holder)
+    );
+    Error::new(Kind::Locked, reason)
+        .at(dir)
+        .hint("wait until it has finished, or give another folder with --out")
 }
 
 /// Takes the lock: it dies with the process, so a crash leaves none behind.
 fn lock(outbox: &Outbox, dir: &Path, warnings: &mut Vec<String>) -> Result<File> {
-    let mut file = outbox.keep(Path::new("lock"))?;
+    let mut file = outbox.keep(Path::new(LOCK))?;
     match file.try_lock() {
         Ok(()) => {}
-        Err(fs::TryLockError::WouldBlock) => {
-            let mut holder = String::new();
-            let _ = (&mut file).take(1000).read_to_string(&mut holder); // only for the message
-            let holder = holder.lines().next().unwrap_or("an unknown process");
-            let reason = format!(
-                "another run holds this output folder: {}",
-                printable(holder)
-            );
-            return Err(Error::new(Kind::Locked, reason)
-                .at(dir)
-                .hint("wait until it has finished, or give another folder with --out"));
-        }
+        Err(fs::TryLockError::WouldBlock) => return Err(held(&mut file, dir)),
         Err(fs::TryLockError::Error(_)) => warnings.push(
             "the file system of the output folder has no locks: see that no second run uses it"
                 .to_owned(),
@@ -351,7 +373,7 @@ fn lock(outbox: &Outbox, dir: &Path, warnings: &mut Vec<String>) -> Result<File>
     let text = format!("process {} on {}\n", std::process::id(), host.trim());
     file.set_len(0)
         .and_then(|()| file.write_all(text.as_bytes()))
-        .map_err(|e| Error::writing(&outbox.root().join("lock"), &e))?;
+        .map_err(|e| Error::writing(&outbox.root().join(LOCK), &e))?;
     Ok(file)
 }
 
@@ -421,6 +443,19 @@ mod tests {
             }
             fs::write(path, whole).unwrap();
         }
+    }
+
+    #[test]
+    fn a_kept_result_in_the_place_of_another_is_never_believed() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let (one, two) = (Key::of("a", &1), Key::of("a", &2));
+        store.put(&one, &"one").unwrap();
+        store.put(&two, &"two").unwrap();
+        let place = |key| store.root.join(store.path(key, "json"));
+        fs::copy(place(&one), place(&two)).unwrap();
+        assert_eq!(store.get::<String>(&one).as_deref(), Some("one"));
+        assert_eq!(store.get::<String>(&two), None);
     }
 
     #[test]

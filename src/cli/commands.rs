@@ -6,15 +6,12 @@ use std::sync::Arc;
 use super::voice::Voice;
 use super::{print, print_from, signals, summary};
 use crate::error::{Error, Kind, Result};
-use crate::job::{self, Job, Pool, Presets, Stop, Store, Work};
+use crate::job::{self, Anew, Folder, Job, Pool, Presets, Standing, Stop, Store, Work};
 use crate::problem::read_text;
 use crate::report::write_json;
 use crate::session::{Session, SessionFile, table};
 use crate::worksheet::Worksheet;
 use crate::{demo, preset, session, shootout};
-
-/// A worksheet may have no more bytes than this: 20,000 tracks with gates fit.
-const LARGEST_WORKSHEET: u64 = 64_000_000;
 
 /// A session that was scanned, with its settings. Files that cannot be read are told.
 fn open(path: &Path, voice: &Voice) -> Result<(Session, SessionFile)> {
@@ -41,39 +38,100 @@ fn sum_up(text: &str, voice: &Voice) -> Result<()> {
     }
 }
 
-pub fn scan(path: &Path, json: bool, init: bool, voice: &Voice) -> Result<u8> {
+/// What becomes of the session file that `scan` makes.
+pub enum Init {
+    /// None is made.
+    No,
+    /// It is printed.
+    Print,
+    /// It is written, where nothing lies yet.
+    Write(PathBuf),
+}
+
+pub fn scan(path: &Path, json: bool, init: Init, voice: &Voice) -> Result<u8> {
+    if matches!(init, Init::Print) {
+        refuse_own_input(path)?;
+    }
     let (session, _) = open(path, voice)?;
     match (json, init) {
         (true, _) => print_from(&|out| write_json(&table::json(&session), out))?,
-        (_, true) => print(&session::init_toml(&session))?,
+        (_, Init::Print) => print(&session::init_toml(&session))?,
+        (_, Init::Write(file)) => {
+            let text = session::init_toml(&session);
+            crate::output::publish::write_new(&file, text.as_bytes())?;
+            let name = crate::error::printable(&file.to_string_lossy());
+            sum_up(
+                &format!("{name}: written; every line of it is optional\n"),
+                voice,
+            )?;
+        }
         _ => sum_up(&table::text(&session), voice)?,
     }
     Ok(u8::from(!session.failed.is_empty()))
 }
 
+/// Refuses to print into the session file that is being read.
+#[cfg(unix)]
+fn refuse_own_input(path: &Path) -> Result<()> {
+    use std::os::fd::AsFd;
+    use std::os::unix::fs::MetadataExt;
+    let file = match path.is_dir() {
+        true => path.join("session.toml"),
+        false => path.to_owned(),
+    };
+    let out = std::io::stdout()
+        .as_fd()
+        .try_clone_to_owned()
+        .map(std::fs::File::from);
+    let out = out.and_then(|out| out.metadata());
+    let same = |out: &std::fs::Metadata, file: &std::fs::Metadata| {
+        out.is_file() && (out.dev(), out.ino()) == (file.dev(), file.ino())
+    };
+    match (out, std::fs::metadata(&file)) {
+        (Ok(out), Ok(found)) if same(&out, &found) => Err(Error::input(
+            "is read by this very command, and would be written over",
+        )
+        .at(&file)
+        .hint(format!("write a new one: --init {}", file.display()))),
+        _ => Ok(()),
+    }
+}
+
+/// Elsewhere a file that is being written cannot be read.
+#[cfg(not(unix))]
+fn refuse_own_input(_: &Path) -> Result<()> {
+    Ok(())
+}
+
 pub fn check(
     path: &Path,
     out: Option<&Path>,
-    json: bool,
+    (json, also): (bool, bool),
     power: Power,
     voice: &Voice,
 ) -> Result<u8> {
-    let (session, config) = open(path, voice)?;
+    let (mut session, config) = open(path, voice)?;
+    let (mut standing, mut folder) = (Standing::default(), Folder::default());
     if let Some(out) = out {
         job::check_places(&session.root, out)?;
+        folder = claim(out, &mut session, also, voice)?;
+        standing = Standing::of(out)?;
     }
     let presets = Presets::load(&session, &config)?;
     let units = job::units(&session, &config, &presets)?;
     if let Some(out) = out {
-        job::check_foreign(out, &session, &units)?;
+        job::check_foreign(out, &session, &config, &units)?;
+        job::check_keys(
+            &standing.given,
+            &standing,
+            &units,
+            &out.join(job::WORKSHEET),
+        )?;
     }
     let job = Job {
-        session: &session,
-        config: &config,
-        units: &units,
-        worksheet: None,
-        only: None,
-        mixes: false,
+        standing: &standing,
+        folder: &folder,
+        ..Job::new(&session, &config, &units)
     };
     let store = match out {
         Some(out) => Store::open(out)?,
@@ -81,11 +139,10 @@ pub fn check(
     };
     let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = job::plan(work, &job)?;
-        let outcome = job::report(&job, &plan);
-        if let Some(out) = out {
-            job::write_reports(work, &job, &plan, &outcome, out)?;
+        match out {
+            Some(out) => job::write_reports(work, &job, &plan, out),
+            None => Ok(job::report(&job, &plan)),
         }
-        Ok(outcome)
     })?;
     match json {
         true => print_from(&|out| outcome.write_json(out))?,
@@ -95,7 +152,7 @@ pub fn check(
 }
 
 /// How much is worked on at a time.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Default)]
 pub struct Power {
     /// Threads.
     pub jobs: usize,
@@ -103,7 +160,15 @@ pub struct Power {
     pub block_frames: usize,
 }
 
+/// Finds out whose folder `out` is.
+fn claim(out: &Path, session: &mut Session, also: bool, voice: &Voice) -> Result<Folder> {
+    let (folder, notes) = Folder::of(out, session, also)?;
+    notes.iter().for_each(|note| voice.note(note));
+    Ok(folder)
+}
+
 /// Options of `prep`.
+#[derive(Default)]
 pub struct PrepOptions {
     /// Print the worksheet, write nothing.
     pub dry_run: bool,
@@ -113,12 +178,18 @@ pub struct PrepOptions {
     pub preset: Option<String>,
     /// Mics to render.
     pub only: Option<Vec<String>>,
+    /// What was delivered and is decided again.
+    pub anew: Anew,
+    /// Put the session beside another one.
+    pub also: bool,
+    /// Remove what nothing makes any more.
+    pub prune: bool,
     /// Threads and blocks.
     pub power: Power,
 }
 
 pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Result<u8> {
-    let (session, mut config) = open(path, voice)?;
+    let (mut session, mut config) = open(path, voice)?;
     if let Some(preset) = options.preset {
         config.give_all(match preset::is_path(&preset) {
             // Named from where the program was started, not from the session folder.
@@ -130,36 +201,53 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         });
     }
     job::check_places(&session.root, out)?;
+    let folder = claim(out, &mut session, options.also, voice)?;
+    let standing = Standing::of(out)?;
     let presets = Presets::load(&session, &config)?;
     let units = job::units(&session, &config, &presets)?;
     let only = options
         .only
         .as_deref()
-        .map(|mics| only(&units, mics))
+        .map(|mics| named("--only", &units, mics))
         .transpose()?;
-    let worksheet = options.worksheet.as_deref().map(worksheet).transpose()?;
-    if let Some(sheet) = &worksheet {
-        job::check_keys(sheet, &units, options.worksheet.as_deref())?;
-    } else if !options.dry_run {
-        job::check_worksheet(out)?;
+    if let Anew::Mics(mics) = &options.anew {
+        named("--decide-anew", &units, mics)?;
     }
+    let (worksheet, worksheet_notes) = match &options.worksheet {
+        Some(file) => {
+            let text = read_text(file, job::LARGEST_WORKSHEET)?;
+            let sheet = Worksheet::parse(&text, &file.to_string_lossy())?;
+            job::check_keys(&sheet, &standing, &units, file)?;
+            (Some(sheet), Some(standing.added(&text)))
+        }
+        None => (None, None),
+    };
+    job::check_keys(
+        &standing.given,
+        &standing,
+        &units,
+        &out.join(job::WORKSHEET),
+    )?;
     if !options.dry_run {
-        job::check_foreign(out, &session, &units)?;
+        job::check_foreign(out, &session, &config, &units)?;
     }
     let job = Job {
-        session: &session,
-        config: &config,
-        units: &units,
         worksheet: worksheet.as_ref(),
+        worksheet_notes,
         only: only.as_deref(),
         mixes: only.is_none(),
+        standing: &standing,
+        folder: &folder,
+        anew: options.anew,
+        prune: options.prune,
+        ..Job::new(&session, &config, &units)
     };
     if options.dry_run {
         let store = Store::passing()?;
         let plan = run(&session.root, &store, options.power, voice, |work| {
             job::plan(work, &job)
         })?;
-        print_from(&|out| plan.write_worksheet(out))?;
+        print_from(&|out| job::write_worksheet(&job, &plan, out))?;
         let outcome = job::report(&job, &plan);
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());
@@ -186,15 +274,8 @@ pub fn apply(
     tell_failed(&session, voice);
     job::apply::check_places(files, out)?;
     let units = job::apply::units(&session, &preset);
-    job::check_foreign(out, &session, &units)?;
-    let job = Job {
-        session: &session,
-        config: &config,
-        units: &units,
-        worksheet: None,
-        only: None,
-        mixes: false,
-    };
+    job::check_foreign(out, &session, &config, &units)?;
+    let job = Job::new(&session, &config, &units);
     let store = Store::open(out)?;
     let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = job::plan(work, &job)?;
@@ -282,17 +363,15 @@ pub fn man() -> Result<u8> {
 
 pub fn demo(out: &Path, power: Power, voice: &Voice) -> Result<u8> {
     let (takes, prepared) = (out.join("takes"), out.join("prepared"));
+    job::check_demo(out, &prepared)?;
     voice.note(&format!("synthesising a session in {}", takes.display()));
     let planted = demo::write(&takes, &|_, _| {})?;
     let status = prep(
         &takes,
         &prepared,
         PrepOptions {
-            dry_run: false,
-            worksheet: None,
-            preset: None,
-            only: None,
             power,
+            ..PrepOptions::default()
         },
         voice,
     )?;
@@ -333,20 +412,13 @@ fn run<R>(
     })
 }
 
-fn worksheet(path: &Path) -> Result<Worksheet> {
-    let text = read_text(path, LARGEST_WORKSHEET)?;
-    Ok(Worksheet::parse(&text, &path.to_string_lossy())?)
-}
-
 /// The units of some mics, by mic name or by the last part of the output name.
-fn only(units: &[job::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
-    let fits = |unit: &job::Unit<'_>, mic: &str| match &unit.derived {
-        Some(derived) => derived.name == mic,
-        None => unit.track.mic.name() == mic || unit.track.label == mic,
-    };
+fn named(option: &str, units: &[job::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
     let mut chosen: Vec<usize> = Vec::new();
     for mic in mics {
-        let found: Vec<usize> = (0..units.len()).filter(|&i| fits(&units[i], mic)).collect();
+        let found: Vec<usize> = (0..units.len())
+            .filter(|&i| units[i].goes_by(mic))
+            .collect();
         if found.is_empty() {
             let mut names: Vec<&str> = units
                 .iter()
@@ -359,7 +431,7 @@ fn only(units: &[job::Unit<'_>], mics: &[String]) -> Result<Vec<usize>> {
             names.sort_unstable();
             names.dedup();
             return Err(
-                Error::input(format!("--only: no track of this session is `{mic}`"))
+                Error::input(format!("{option}: no track of this session is `{mic}`"))
                     .hint(crate::problem::suggest(mic, &names, "Mics of this session")),
             );
         }

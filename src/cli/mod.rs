@@ -8,6 +8,7 @@ use std::sync::Arc;
 use clap::{Args, Parser, Subcommand};
 
 use crate::error::{Error, Kind, Result, printable};
+use crate::job::Anew;
 use crate::output::publish::Content;
 use voice::Voice;
 
@@ -90,17 +91,19 @@ enum Command {
     /// Show what each file of a session is taken for; reads headers only
     #[command(
         after_help = "Examples:\n  batterhead scan TAKES\n  batterhead scan TAKES --json > scan.json\n  \
-        batterhead scan TAKES --init > TAKES/session.toml"
+        batterhead scan TAKES --init TAKES/session.toml"
     )]
     Scan {
         /// Folder of takes, or a session file
-        session: PathBuf,
+        #[arg(required_unless_present = "init")]
+        session: Option<PathBuf>,
         /// Print JSON
         #[arg(long)]
         json: bool,
-        /// Print a commented session file made from what was found
-        #[arg(long, conflicts_with = "json")]
-        init: bool,
+        /// Make a commented session file from what was found: written to FILE, which must not be
+        /// there yet, or printed
+        #[arg(long, value_name = "FILE", num_args = 0..=1, conflicts_with = "json")]
+        init: Option<Option<PathBuf>>,
     },
     /// Measure everything and report what a person should know; writes no audio
     #[command(
@@ -115,6 +118,9 @@ enum Command {
         /// Print JSON
         #[arg(long)]
         json: bool,
+        /// Put this session beside another one that has reports in the folder
+        #[arg(long, requires = "out")]
+        also: bool,
         #[command(flatten)]
         work: Work,
     },
@@ -143,6 +149,15 @@ enum Command {
         /// Render these mics only, and no mixes
         #[arg(long, value_name = "MIC,…", value_delimiter = ',')]
         only: Option<Vec<String>>,
+        /// Decide again what was delivered by an earlier run: everything, or some mics
+        #[arg(long, value_name = "MIC,…", value_delimiter = ',', num_args = 0.., require_equals = true)]
+        decide_anew: Option<Vec<String>>,
+        /// Put this session beside another one that has outputs in the folder
+        #[arg(long)]
+        also: bool,
+        /// Remove outputs that no source makes any more
+        #[arg(long)]
+        prune: bool,
         #[command(flatten)]
         work: Work,
     },
@@ -353,13 +368,27 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             session,
             json,
             init,
-        } => commands::scan(&session, json, init, voice),
+        } => {
+            let (session, init) = match (session, init) {
+                (Some(session), None) => (session, commands::Init::No),
+                (Some(session), Some(None)) => (session, commands::Init::Print),
+                (Some(session), Some(Some(file))) => (session, commands::Init::Write(file)),
+                // `--init TAKES` names the session, not a file to be written.
+                (None, Some(Some(session))) => (session, commands::Init::Print),
+                (None, _) => {
+                    return Err(Error::input("no session is given")
+                        .hint("batterhead scan TAKES --init TAKES/session.toml"));
+                }
+            };
+            commands::scan(&session, json, init, voice)
+        }
         Command::Check {
             session,
             out,
             json,
+            also,
             work,
-        } => commands::check(&session, out.as_deref(), json, work.power(), voice),
+        } => commands::check(&session, out.as_deref(), (json, also), work.power(), voice),
         Command::Prep {
             session,
             out,
@@ -367,6 +396,9 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             worksheet,
             preset,
             only,
+            decide_anew,
+            also,
+            prune,
             work,
         } => commands::prep(
             &session,
@@ -376,6 +408,13 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
                 worksheet,
                 preset,
                 only,
+                anew: match decide_anew {
+                    None => Anew::Nothing,
+                    Some(mics) if mics.is_empty() => Anew::All,
+                    Some(mics) => Anew::Mics(mics),
+                },
+                also,
+                prune,
                 power: work.power(),
             },
             voice,

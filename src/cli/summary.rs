@@ -28,12 +28,48 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
         totals.mixes,
         shown(out)
     );
+    left_over(&mut text, outcome);
     let _ = writeln!(
         text,
         "Turn the volume down before you listen: stems and mixes can be loud."
     );
     let _ = writeln!(text, "{}", shown(&out.join("session.html")));
     text
+}
+
+/// What came new, what nothing makes any more, and what was removed.
+fn left_over(text: &mut String, outcome: &Outcome) {
+    let report = &outcome.report;
+    if !report.new_takes.is_empty() {
+        let takes: Vec<String> = (report.new_takes.iter())
+            .map(|(song, take)| format!("{song} {take}"))
+            .collect();
+        let _ = writeln!(text, "New in this delivery: {}", takes.join(", "));
+    }
+    let removed: Vec<&String> = (outcome.removed.iter())
+        .filter(|path| path.ends_with(".wav"))
+        .collect();
+    for path in &removed {
+        let _ = writeln!(text, "Removed: {}", printable(path));
+    }
+    let stays =
+        || (report.past.left_over.iter()).filter(|file| !removed.contains(&&file.path.path));
+    if stays().next().is_none() {
+        return;
+    }
+    let _ = writeln!(
+        text,
+        "\nLeft over, since nothing makes them any more (--prune removes them):"
+    );
+    for file in stays() {
+        let _ = writeln!(
+            text,
+            "  {}: {}",
+            printable(&file.path.path),
+            printable(&file.reason)
+        );
+    }
+    text.push('\n');
 }
 
 /// After `check`.
@@ -76,7 +112,10 @@ pub fn apply(outcome: &Outcome, out: &Path) -> String {
     let _ = writeln!(
         text,
         "{} in {}",
-        count(outcome.report.totals.stems, "file"),
+        count(
+            outcome.tracks.iter().filter(|t| t.output.is_some()).count(),
+            "file"
+        ),
         shown(out)
     );
     text

@@ -10,6 +10,7 @@ use crate::units::round_to;
 use crate::worksheet::Decided;
 
 /// What came out of one track's chain, before its gain.
+#[derive(Clone)]
 pub struct Tried<'a> {
     /// The worksheet key, for naming what holds a gain down.
     pub key: &'a str,

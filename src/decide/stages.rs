@@ -52,7 +52,11 @@ pub fn follow(preset: &Preset, setup: &Tuned, take: &Tuned) -> Vec<Decided<Stage
             }
             _ => None,
         };
-        Decided { value: stage, why }
+        Decided {
+            value: stage,
+            why,
+            edited: false,
+        }
     };
     preset.stages.iter().map(step).collect()
 }
@@ -139,7 +143,15 @@ pub fn bring_to_working_level(
         gain_db: gain.value,
     });
     let why = gain.why;
-    stages.insert(0, Decided { value: stage, why });
+    let edited = false;
+    stages.insert(
+        0,
+        Decided {
+            value: stage,
+            why,
+            edited,
+        },
+    );
 }
 
 #[cfg(test)]

@@ -72,22 +72,33 @@ pub fn unfinish(bytes: &mut Vec<u8>, lost: usize) {
     }
 }
 
+/// Whether the file is there with the same bytes.
+///
+/// # Errors
+/// Something else of this name is there.
+pub fn compare(folder: &Path, relative: &Path, bytes: &[u8]) -> Result<bool> {
+    let path = folder.join(relative);
+    let Ok(found) = std::fs::symlink_metadata(&path) else {
+        return Ok(false);
+    };
+    let same = found.is_file()
+        && found.len() == bytes.len() as u64
+        && std::fs::read(&path).is_ok_and(|there| there == bytes);
+    match same {
+        true => Ok(true),
+        false => Err(Error::input("another file of this name is there")
+            .at(&path)
+            .hint("give the demo a folder of its own: nothing is ever overwritten")),
+    }
+}
+
 /// Stores a whole file or none. One that is there with the same bytes is left alone; another of the
 /// same name is never overwritten.
 pub fn store(folder: &Outbox, relative: &Path, bytes: &[u8]) -> Result<()> {
-    let path = folder.root().join(relative);
-    if let Ok(found) = std::fs::symlink_metadata(&path) {
-        let same = found.is_file()
-            && found.len() == bytes.len() as u64
-            && std::fs::read(&path).is_ok_and(|there| there == bytes);
-        return match same {
-            true => Ok(()),
-            false => Err(Error::input("another file of this name is there")
-                .at(&path)
-                .hint("give the demo a folder of its own: nothing is ever overwritten")),
-        };
+    match compare(folder.root(), relative, bytes)? {
+        true => Ok(()),
+        false => folder.write(relative, bytes).map(drop),
     }
-    folder.write(relative, bytes).map(drop)
 }
 
 #[cfg(test)]

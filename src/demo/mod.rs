@@ -14,6 +14,7 @@ pub mod random;
 pub mod songs;
 pub mod space;
 
+use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -23,6 +24,7 @@ use rayon::prelude::*;
 use crate::dsp::maths::{db_to_ratio, exp, sin};
 use crate::error::{Error, Result};
 use crate::finding::Code;
+use crate::output::ours::is_sound;
 use crate::output::publish::{Outbox, sweep};
 use groove::{Piece, Stroke, perform};
 use kit::Kit;
@@ -84,9 +86,10 @@ pub fn songs() -> [Song; 2] {
 /// alone.
 ///
 /// # Errors
-/// A file of the same name with other content is there ([`crate::error::Kind::Input`]), or the
-/// folder cannot be written.
+/// A file of the same name with other content is there, or a sound file that is not of the demo
+/// ([`crate::error::Kind::Input`], before anything is written); or the folder cannot be written.
 pub fn write(folder: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Summary> {
+    check(folder)?;
     let outbox = Outbox::open(folder)?;
     sweep(folder)?;
     let songs = songs();
@@ -170,10 +173,50 @@ pub fn record(song: &Song, take: &Take, mic: &Mic, scene: &Scene, rate_hz: u32) 
     channels
 }
 
-fn write_take(folder: &Outbox, song: &Song, take: &Take) -> Result<Summary> {
+/// Refuses a folder that holds anything else than files of the demo, as they were written. Nothing is
+/// written.
+fn check(folder: &Path) -> Result<()> {
+    let mut there: BTreeSet<PathBuf> = walkdir::WalkDir::new(folder)
+        .into_iter()
+        .filter_map(|entry| entry.ok())
+        .filter(|entry| !entry.file_type().is_dir())
+        .filter_map(|entry| Some(entry.path().strip_prefix(folder).ok()?.to_owned()))
+        .collect();
+    for song in &songs() {
+        for take in &song.takes {
+            let file = |mic: &Mic| (song.file)(take.number, mic.name);
+            let found = song
+                .mics
+                .iter()
+                .filter(|mic| there.remove(&file(mic)))
+                .count();
+            if found == 0 {
+                continue;
+            }
+            each_file(song, take, &mut |file, bytes| {
+                file::compare(folder, file, bytes).map(drop)
+            })?;
+        }
+    }
+    let other = |path: &&PathBuf| is_sound(path) || path.as_os_str() == "session.toml";
+    match there.iter().find(other) {
+        Some(path) => Err(
+            Error::input("is no file of the demo, but lies where its takes belong")
+                .at(&folder.join(path))
+                .hint("give the demo a folder of its own with --out"),
+        ),
+        None => Ok(()),
+    }
+}
+
+/// Makes every file of a take, and hands on its path and bytes. Gives what was played.
+fn each_file(
+    song: &Song,
+    take: &Take,
+    hand_on: &mut dyn FnMut(&Path, &[u8]) -> Result<()>,
+) -> Result<Played> {
     let (kit, strokes) = play(song, take);
     let scene = scene(song, take, &kit, &strokes, RATE_HZ);
-    let mut summary = Summary::default();
     for mic in &song.mics {
         let file = (song.file)(take.number, mic.name);
         let channels = record(song, take, mic, &scene, RATE_HZ);
@@ -195,16 +238,24 @@ fn write_take(folder: &Outbox, song: &Song, take: &Take) -> Result<Summary> {
                 );
             }
         }
-        file::store(folder, &file, &bytes)?;
-        summary.files.push(file);
-        summary.seconds += take.seconds;
+        hand_on(&file, &bytes)?;
     }
-    summary.takes.push(Played {
+    Ok(Played {
         song: song.name,
         take: take.number,
         kit,
         strokes,
-    });
+    })
+}
+
+fn write_take(folder: &Outbox, song: &Song, take: &Take) -> Result<Summary> {
+    let mut summary = Summary::default();
+    let played = each_file(song, take, &mut |file, bytes| {
+        summary.files.push(file.to_owned());
+        summary.seconds += take.seconds;
+        file::store(folder, file, bytes)
+    })?;
+    summary.takes.push(played);
     Ok(summary)
 }
 

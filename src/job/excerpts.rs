@@ -19,7 +19,7 @@ use crate::block::Block;
 use crate::cache::store::Origin;
 use crate::error::Result;
 use crate::output::layout::Unit;
-use crate::output::publish::{Manifest, Outbox};
+use crate::output::publish::Outbox;
 use crate::report::base64;
 use crate::report::page::{Excerpt, FOLDER};
 use crate::report::session::FailedReport;
@@ -301,17 +301,6 @@ fn piece(path: &Path, from: u64, frames: u64) -> Result<Block> {
     let mut file = audio::open(path)?;
     file.seek(from)?;
     gather(frames as usize, |block, frames| file.read(block, frames))
-}
-
-/// Removes the excerpts that earlier runs made and this one did not: another take may show the mic
-/// now, or none is asked for any more.
-pub fn sweep(work: &Work<'_>, outbox: &Outbox, manifest: &Manifest) -> Result<()> {
-    let below = format!("{FOLDER}/{EXCERPTS}/");
-    let paths = work.store.noted().into_iter();
-    for path in paths.filter(|path| path.starts_with(&below) && manifest.get(path).is_none()) {
-        outbox.remove(Path::new(&path))?;
-    }
-    Ok(())
 }
 
 /// Inside the folder of the page.

@@ -1,10 +1,12 @@
 //! The end of a run: reports, worksheet and manifest.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use super::record::{RECORD, Record};
 use super::render::Rendered;
-use super::{Job, Outcome, Plan, Work};
+use super::sheet::{self, Written};
+use super::{Job, Outcome, Plan, Work, standing, union};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
 use crate::output::layout::Unit;
@@ -50,7 +52,7 @@ pub fn outcome(
             }
         }
         let stem = stem.and_then(|s| s.as_ref().ok());
-        if let Some(report) = track_report(unit, plan, i, stem) {
+        if let Some(report) = track_report(job, plan, i, stem) {
             tracks.push(report);
             subjects.push(subject(
                 unit,
@@ -76,6 +78,7 @@ pub fn outcome(
         report,
         tracks,
         subjects,
+        removed: Vec::new(),
     }
 }
 
@@ -126,13 +129,20 @@ fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
 }
 
 fn track_report(
-    unit: &Unit<'_>,
+    job: &Job<'_>,
     plan: &Plan,
     i: usize,
     stem: Option<&Rendered>,
 ) -> Option<TrackReport> {
+    let unit = &job.units[i];
     let measured = plan.measured[unit.track_index].as_ref().ok()?;
-    let entry = plan.entries[i].as_ref().ok()?;
+    let mut entry = plan.entries[i].as_ref().ok()?;
+    // A stem that this run did not make was made by what was decided then.
+    if let (Some(stem), Some(kept)) = (stem, job.standing.kept(&unit.key))
+        && stem.standing
+    {
+        entry = &kept.entry;
+    }
     let heard: &Heard = &plan.heard[unit.track_index];
     let sources = unit
         .track
@@ -176,16 +186,18 @@ fn track_report(
     })
 }
 
-/// Writes the reports into the output folder, the manifest last, and gives that. Without them the
-/// run is not done: whatever hinders them stops it.
+/// Writes the reports into the output folder, the manifest last. What other runs left there stays in
+/// all of them. Without them the run is not done: whatever hinders them stops it.
 pub fn write(
     work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
     outbox: &Outbox,
-    outcome: &Outcome,
+    outcome: &mut Outcome,
     record: &Record,
-    worksheet_of: Option<&Plan>,
-) -> Result<Manifest> {
-    write_all(work, outbox, outcome, record, worksheet_of).map_err(|error| match error.kind {
+    stems: &[Option<Result<Rendered>>],
+) -> Result<()> {
+    write_all(work, job, plan, outbox, outcome, record, stems).map_err(|error| match error.kind {
         Kind::File | Kind::Scarce => Error {
             kind: Kind::Environment,
             ..error
@@ -196,22 +208,74 @@ pub fn write(
 
 fn write_all(
     work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
     outbox: &Outbox,
-    outcome: &Outcome,
+    outcome: &mut Outcome,
     record: &Record,
-    worksheet_of: Option<&Plan>,
-) -> Result<Manifest> {
-    let mut manifest = Manifest::default();
+    stems: &[Option<Result<Rendered>>],
+) -> Result<()> {
+    let mut made = Manifest::default();
     for stem in outcome.tracks.iter().filter_map(|t| t.output.as_ref()) {
-        manifest.insert(&*stem.path, &*stem.sha256);
+        made.insert(&*stem.path, &*stem.sha256);
     }
     for output in outcome.report.mixes.iter().flat_map(|mix| &mix.outputs) {
-        manifest.insert(&*output.path, &*output.sha256);
+        made.insert(&*output.path, &*output.sha256);
     }
     let of_stems = outcome.subjects.iter().filter_map(|s| s.excerpt.as_ref());
     let of_mixes = outcome.report.mixes.iter();
     for excerpt in of_stems.chain(of_mixes.filter_map(|mix| mix.excerpt.as_ref())) {
-        manifest.insert(&*excerpt.path, &*excerpt.sha256);
+        made.insert(&*excerpt.path, &*excerpt.sha256);
+    }
+    // Files that were given without a session have no songs and takes to show, and no worksheet.
+    let is_session =
+        outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some());
+    let mut manifest = outbox.standing_manifest();
+    if is_session {
+        let whole = job.mixes && job.only.is_none();
+        let written = sheet::sheet(job, plan, stems, &outcome.report.mixes);
+        outcome.report.new_takes = sheet::new_takes(job, &written.sheet);
+        outcome.report.worksheet = whole || !job.standing.text.is_empty();
+        let mut all: BTreeSet<String> = made.entries().map(|(path, _)| path.to_owned()).collect();
+        all.extend(
+            outcome
+                .subjects
+                .iter()
+                .map(|subject| subject.report_path.clone()),
+        );
+        all.extend(page::paths(&outcome.tracks));
+        let (past, removed) = union::past(job, plan, outbox.root(), &manifest, &all);
+        outcome.removed = removed;
+        outcome.report.add(past, &outcome.tracks);
+        finish_with(
+            work,
+            outbox,
+            outcome,
+            record,
+            (made, &mut manifest),
+            Some(&written),
+        )
+    } else {
+        let all = outcome
+            .subjects
+            .iter()
+            .map(|subject| subject.report_path.clone());
+        let past = union::beside(outbox.root(), &all.collect());
+        outcome.report.add(past, &outcome.tracks);
+        finish_with(work, outbox, outcome, record, (made, &mut manifest), None)
+    }
+}
+
+fn finish_with(
+    work: &Work<'_>,
+    outbox: &Outbox,
+    outcome: &Outcome,
+    record: &Record,
+    (made, manifest): (Manifest, &mut Manifest),
+    sheet: Option<&Written>,
+) -> Result<()> {
+    for (path, sha256) in made.entries() {
+        manifest.insert(path, sha256);
     }
     let mut put = |path: &str, content: &Content<'_>| -> Result<()> {
         let published = outbox.write_from(Path::new(path), content)?;
@@ -223,43 +287,34 @@ fn write_all(
     }
     put("session.json", &|sink| outcome.write_json(sink))?;
     put(RECORD, &|sink| write_json(record, sink))?;
-    put("session.csv", &|sink| write_csv(&outcome.tracks, sink))?;
-    if let Some(plan) = worksheet_of {
-        put(WORKSHEET, &|sink| plan.write_worksheet(sink))?;
-    }
-    // Files that were given without a session have no songs and takes to show.
-    if outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some()) {
+    put("session.csv", &|sink| {
+        write_csv(&outcome.tracks, &outcome.report.past.tracks, sink)
+    })?;
+    if let Some(sheet) = sheet {
+        if outcome.report.worksheet {
+            sheet.sheet.keep(outbox, &sheet.text)?;
+            put(WORKSHEET, &|sink| sink.write_all(sheet.text.as_bytes()))?;
+        }
         page::files(
             &outcome.report,
             &outcome.tracks,
             &outcome.subjects,
-            worksheet_of.is_some(),
+            outcome.report.worksheet,
             put,
         )?;
     }
     work.stop.check()?;
+    for path in &outcome.removed {
+        outbox.remove(Path::new(path))?;
+        manifest.remove(path);
+    }
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
-    Ok(manifest)
-}
-
-/// Refuses to write over a worksheet that a person has edited since it was written.
-pub fn check_worksheet(out: &Path) -> Result<()> {
-    let path = out.join(WORKSHEET);
-    let Some(Ok(manifest)) = Manifest::of(out) else {
-        return Ok(());
-    };
-    let Some(written) = manifest.get(WORKSHEET) else {
-        return Ok(());
-    };
-    match crate::output::publish::sha256_file(&path, &|| false) {
-        Ok(Some(found)) if found != written => Err(Error::input(
-            "has been edited since it was written, and would be lost",
-        )
-        .at(&path)
-        .hint(format!(
-            "use it: --worksheet {}; or move it away",
-            path.display()
-        ))),
+    if let Some(ours) = outbox.ours() {
+        ours.settle(outbox)?;
+        ours.tell().iter().for_each(|text| work.warn(text));
+    }
+    match sheet {
+        Some(sheet) if outcome.report.worksheet => standing::forget_others(outbox, &sheet.text),
         _ => Ok(()),
     }
 }

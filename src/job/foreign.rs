@@ -1,85 +1,97 @@
 //! What stands in the way of the outputs, found before anything is written.
 
-use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use crate::cache::store;
-use crate::error::{Error, Result};
+use crate::cache::Store;
+use crate::error::Result;
+use crate::job::excerpts;
 use crate::job::finish::WORKSHEET;
 use crate::job::mixes;
 use crate::job::record::RECORD;
 use crate::output::layout::Unit;
-use crate::output::publish::{MANIFEST, Manifest};
-use crate::session::Session;
+use crate::output::ours::{Ours, check_no_recordings};
+use crate::output::publish::MANIFEST;
+use crate::report::page;
+use crate::session::{Session, SessionFile};
 
-/// So many are named at once.
-const NAMED: usize = 5;
-
-/// Refuses an output folder in which something else than an output has the name of one: a folder, a
-/// link, a device; or, where no run has been yet, a file that somebody put there.
-pub fn check_foreign(out: &Path, session: &Session, units: &[Unit<'_>]) -> Result<()> {
-    let is_ours = |path: &Path| {
-        std::fs::symlink_metadata(path.join(store::FOLDER)).is_ok_and(|found| found.is_dir())
-    };
-    let ours = is_ours(out);
-    let manifest = Manifest::of(out).and_then(Result::ok).unwrap_or_default();
-    let mut errors = Vec::new();
-    let mut folders = BTreeSet::new();
-    for name in names(session, units) {
-        folders.extend(name.ancestors().skip(1).map(Path::to_owned));
-        let path = out.join(&name);
-        let known = || name.to_str().is_some_and(|n| manifest.get(n).is_some());
-        let what = match std::fs::symlink_metadata(&path) {
-            Ok(found) if found.is_symlink() => "is a symbolic link",
-            Ok(found) if !found.is_file() => "is a folder or device",
-            Ok(_) if !ours && name != Path::new(MANIFEST) && !known() => {
-                "is there already, and no run has written it"
-            }
-            _ => continue,
-        };
-        let reason = format!("{what}: an output of this name would have to replace it");
-        errors.push(Error::input(reason).at(&path));
+/// Refuses an output folder that another run holds, that is a session itself, or in which something
+/// else than an output has the name of one.
+pub fn check_foreign(
+    out: &Path,
+    session: &Session,
+    config: &SessionFile,
+    units: &[Unit<'_>],
+) -> Result<()> {
+    Store::check_free(out)?;
+    let ours = Ours::of(out);
+    if session.songs.iter().any(|song| !song.slug.is_empty()) {
+        ours.check_no_session()?;
     }
-    for folder in folders.into_iter().filter(|f| f != Path::new("")) {
-        let path = out.join(folder);
-        match std::fs::symlink_metadata(&path) {
-            Ok(found) if found.is_symlink() => errors.push(
-                Error::input("is a symbolic link: outputs are never written through one").at(&path),
-            ),
-            Ok(found) if !found.is_dir() => {
-                errors.push(Error::input("is no folder, but outputs belong into one").at(&path));
-            }
-            _ => {}
-        }
-    }
-    errors.truncate(NAMED);
-    Error::all(errors).map_or(Ok(()), |error| {
-        Err(match error.hint {
-            None => error.hint("move it away, or give another folder with --out"),
-            Some(_) => error,
-        })
-    })
+    let sources: Vec<PathBuf> = (session.tracks())
+        .flat_map(|(_, _, track)| &track.sources)
+        .map(|source| session.root.join(&source.path))
+        .collect();
+    // A worksheet that a person put there has been read by now, and is gone on with.
+    let is_file = std::fs::symlink_metadata(out.join(WORKSHEET)).is_ok_and(|found| found.is_file());
+    let read = |name: &PathBuf| is_file && ours.is_known_folder() && name == Path::new(WORKSHEET);
+    let names = names(session, config, units);
+    ours.check(
+        names.into_iter().filter(|name| !read(name)),
+        sources.iter().map(PathBuf::as_path),
+    )
 }
 
-/// Every name that a run is going to write, apart from the page's own files.
-fn names(session: &Session, units: &[Unit<'_>]) -> Vec<PathBuf> {
-    let mut names: Vec<PathBuf> = [
+/// The same of the folder of a demo, before its takes are made: nothing but a demo may lie there.
+pub fn check_demo(out: &Path, prepared: &Path) -> Result<()> {
+    check_no_recordings(out, &["takes", "prepared"])?;
+    Store::check_free(prepared)?;
+    let ours = Ours::of(prepared);
+    ours.check_no_session()?;
+    let names = [
         MANIFEST,
         RECORD,
         WORKSHEET,
         "session.json",
         "session.csv",
-        "session.html",
+        page::PAGE,
+    ];
+    let folders = ["stems", "mixes", "reports", "hits", "notes", page::FOLDER];
+    let any_file = folders.map(|folder| format!("{folder}/any"));
+    let names = names
+        .iter()
+        .copied()
+        .chain(any_file.iter().map(String::as_str));
+    ours.check(names.map(PathBuf::from), [])
+}
+
+/// Every name that a run may write.
+pub fn names(session: &Session, config: &SessionFile, units: &[Unit<'_>]) -> Vec<PathBuf> {
+    let mut names: Vec<String> = [
+        MANIFEST,
+        RECORD,
+        WORKSHEET,
+        "session.json",
+        "session.csv",
+        page::PAGE,
     ]
-    .map(PathBuf::from)
+    .map(str::to_owned)
     .into();
+    names.extend(page::parts());
     for unit in units {
-        names.push(PathBuf::from(&unit.stem_path));
-        names.push(PathBuf::from(&unit.report_path));
+        names.push(unit.stem_path.clone());
+        names.push(unit.report_path.clone());
+        names.push(excerpts::path(unit));
     }
     for song in session.songs.iter().filter(|song| !song.slug.is_empty()) {
-        let mix = |take: &crate::session::Take| mixes::path(&song.slug, &take.slug);
-        names.extend(song.takes.iter().map(|take| PathBuf::from(mix(take))));
+        names.push(format!("notes/{}.txt", song.slug));
+        for take in &song.takes {
+            names.extend(mixes::names(config, song, take));
+            names.push(excerpts::mix_path(&song.slug, &take.slug));
+            names.push(page::take_page(&song.slug, &take.slug));
+            names.extend(
+                ["csv", "mid"].map(|end| format!("hits/{}/{}.{end}", song.slug, take.slug)),
+            );
+        }
     }
-    names
+    names.into_iter().map(PathBuf::from).collect()
 }

@@ -6,7 +6,9 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::finish::unmade;
+use super::keep::Anew;
 use super::render::{self, Rendered, Sink};
+use super::standing::KeptMix;
 use super::{Job, Plan, Work};
 use crate::block::Block;
 use crate::cache::store::{Key, Origin};
@@ -18,8 +20,8 @@ use crate::mix::{MixLevels, no_louder_than, rough_gain};
 use crate::output::publish::Outbox;
 use crate::reason::{HeldMix, Reason};
 use crate::report::session::{FailedReport, MixFile, MixLevel, MixReport};
-use crate::session::Session;
 use crate::session::config::{Named, SessionFile};
+use crate::session::{Session, Song, Take};
 use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, bext};
 
@@ -101,7 +103,7 @@ pub fn mix(
             "rough mix",
         ));
         if job.config.mix.listening_copy {
-            let path = format!("mixes/{song}/{take}_listen.wav");
+            let path = listening_path(song, take);
             files.push(file(path, Depth::Int16, LISTENING_HZ, "copy to listen to"));
         }
     }
@@ -325,6 +327,30 @@ fn group_path(
     Ok(format!("stems/{song}/{take}/group_{name}.wav"))
 }
 
+/// Every name that the mixes of a take may have.
+pub fn names(config: &SessionFile, song: &Song, take: &Take) -> Vec<String> {
+    let mut names = vec![path(&song.slug, &take.slug)];
+    if config.mix.listening_copy {
+        names.push(listening_path(&song.slug, &take.slug));
+    }
+    if !config.groups.is_empty() {
+        for track in &take.tracks {
+            let group = config.group_of(track.mic);
+            names.extend(group_path(
+                config,
+                (&song.slug, &take.slug),
+                group,
+                track.rate_hz(),
+            ));
+        }
+    }
+    names
+}
+
+fn listening_path(song: &str, take: &str) -> String {
+    format!("mixes/{song}/{take}_listen.wav")
+}
+
 /// Refuses names of group stems that the template cannot make, and one that two would share.
 pub fn check_names(session: &Session, config: &SessionFile) -> Result<()> {
     let mut errors = Vec::new();
@@ -383,8 +409,30 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
     };
     songs
         .into_iter()
-        .map(|(song, takes)| (song, gain(takes)))
+        .map(|(song, takes)| {
+            let kept = delivered(job, song);
+            let holds = |kept: &Gain| {
+                let peaks = takes.iter().filter_map(|take| take.1.true_peak_dbtp);
+                peaks
+                    .into_iter()
+                    .all(|peak| peak + kept.db <= mix.ceiling_dbtp)
+            };
+            (song, kept.filter(holds).unwrap_or_else(|| gain(takes)))
+        })
         .collect()
+}
+
+/// The gain that the mixes of a song were delivered with, unless what they are made by has changed.
+fn delivered(job: &Job<'_>, song: &str) -> Option<Gain> {
+    let sheet = &job.standing.sheet;
+    if job.anew != Anew::Nothing || sheet.session_file_sha256 != job.session_file_sha256() {
+        return None;
+    }
+    let is_of_song = |mix: &&KeptMix| mix.report.song == song && mix.report.path.is_some();
+    sheet.mixes.iter().find(is_of_song).map(|mix| Gain {
+        db: mix.report.gain_db,
+        why: mix.gain_reason.clone(),
+    })
 }
 
 fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {

@@ -3,20 +3,26 @@
 
 use std::io::{self, Write};
 use std::path::Path;
+use std::sync::LazyLock;
 
 pub use crate::cache::Store;
 pub use crate::output::{Presets, Unit, check_places, units};
 pub use event::{Event, Listener};
-pub use finish::check_worksheet;
-pub use foreign::check_foreign;
+pub use finish::WORKSHEET;
+pub use folder::Folder;
+pub use foreign::{check_demo, check_foreign};
+pub use keep::Anew;
 pub use pool::Pool;
+pub use standing::{LARGEST_WORKSHEET, Standing};
 pub use stop::Stop;
 pub(crate) use track::{TrackReader, mend};
 
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
+use crate::output::publish::Outbox;
+use crate::report::session::MixReport;
 use crate::session::{Session, SessionFile, Track};
-use crate::worksheet::{self, Entry, Worksheet};
+use crate::worksheet::{Entry, Notes, Worksheet};
 use measure::Measured;
 
 pub mod apply;
@@ -24,17 +30,22 @@ mod attempt;
 mod event;
 mod excerpts;
 mod finish;
+mod folder;
 mod foreign;
 mod hear;
+mod keep;
 mod measure;
 pub(crate) mod mixes;
 mod plan;
 mod pool;
 mod record;
 mod render;
+mod sheet;
 mod space;
+mod standing;
 mod stop;
 mod track;
+mod union;
 pub mod verify;
 
 /// What every job of a run needs.
@@ -113,12 +124,65 @@ pub struct Job<'a> {
     pub config: &'a SessionFile,
     /// All stems to make.
     pub units: &'a [Unit<'a>],
-    /// An edited worksheet, whose entries win.
+    /// A worksheet that was named, whose entries win.
     pub worksheet: Option<&'a Worksheet>,
+    /// What a person wrote beside its values.
+    pub worksheet_notes: Option<Notes>,
+    /// What earlier runs decided.
+    pub standing: &'a Standing,
+    /// What of that is decided again.
+    pub anew: Anew,
+    /// The sessions of the output folder.
+    pub folder: &'a Folder,
+    /// Remove the outputs that no source makes any more.
+    pub prune: bool,
     /// Render only these units (by index), and no mixes.
     pub only: Option<&'a [usize]>,
     /// Make rough mixes.
     pub mixes: bool,
+}
+
+static NO_STANDING: LazyLock<Standing> = LazyLock::new(Standing::default);
+static NO_FOLDER: LazyLock<Folder> = LazyLock::new(Folder::default);
+
+impl<'a> Job<'a> {
+    /// All stems, no mixes, and nothing that an earlier run left.
+    pub fn new(session: &'a Session, config: &'a SessionFile, units: &'a [Unit<'a>]) -> Self {
+        Self {
+            session,
+            config,
+            units,
+            worksheet: None,
+            worksheet_notes: None,
+            standing: &NO_STANDING,
+            anew: Anew::Nothing,
+            folder: &NO_FOLDER,
+            prune: false,
+            only: None,
+            mixes: false,
+        }
+    }
+}
+
+impl Job<'_> {
+    /// Whether a worksheet key is that of a track of another session in the same folder.
+    fn is_of_another_session(&self, key: &str) -> bool {
+        let song = key.split('/').next().unwrap_or_default();
+        self.folder.is_of_another(song)
+    }
+
+    /// Whether outputs of this song, as they are named, are those of the session.
+    fn is_own_song(&self, song: &str) -> bool {
+        !self.folder.is_of_another(song)
+    }
+
+    /// Of the session file; `None` without one.
+    fn session_file_sha256(&self) -> Option<String> {
+        let path = self.config.path.as_deref()?;
+        crate::output::publish::sha256_file(path, &|| false)
+            .ok()
+            .flatten()
+    }
 }
 
 /// All that is known before anything is written.
@@ -131,11 +195,10 @@ pub struct Plan {
     entries: Vec<Result<Entry>>,
 }
 
-impl Plan {
-    /// Writes a worksheet, in the order of the session.
-    pub fn write_worksheet(&self, sink: impl Write) -> io::Result<()> {
-        worksheet::write(self.entries.iter().flatten(), sink)
-    }
+/// Writes the worksheet that a run would leave behind.
+pub fn write_worksheet(job: &Job<'_>, plan: &Plan, mut sink: impl Write) -> io::Result<()> {
+    let written = sheet::sheet(job, plan, &[], &[]);
+    sink.write_all(written.text.as_bytes())
 }
 
 /// Measures everything and decides; writes nothing but the store.
@@ -168,6 +231,8 @@ pub struct Outcome {
     pub tracks: Vec<crate::report::TrackReport>,
     /// What the page shows of each beyond that, and where its report lies.
     subjects: Vec<crate::report::page::Subject>,
+    /// Files that were removed, since nothing makes them any more.
+    pub removed: Vec<String>,
 }
 
 impl Outcome {
@@ -182,56 +247,140 @@ impl Outcome {
     }
 }
 
-/// Reports of a run that renders nothing.
+/// Reports of a run that renders nothing, and keeps nothing.
 pub fn report(job: &Job<'_>, plan: &Plan) -> Outcome {
     finish::outcome(job, plan, &[], &[], Vec::new(), Vec::new())
 }
 
-/// Writes the reports of a run that renders nothing.
-pub fn write_reports(
-    work: &Work<'_>,
-    job: &Job<'_>,
-    plan: &Plan,
-    outcome: &Outcome,
-    out: &Path,
-) -> Result<()> {
+/// Reports of a run that renders nothing, written beside what stands in `out`.
+pub fn write_reports(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result<Outcome> {
+    let outbox = Outbox::owning(out)?;
+    begin(job, &outbox)?;
     let record = record::record(work, job, plan)?;
-    let outbox = crate::output::publish::Outbox::open(out)?;
-    finish::write(work, &outbox, outcome, &record, None).map(drop)
+    let stems = standing_stems(work, job, &outbox);
+    let mixes = standing_mixes(job, &[], &outbox);
+    let excerpts = standing_excerpts(work, job, &outbox);
+    let mut outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, Vec::new());
+    finish::write(work, job, plan, &outbox, &mut outcome, &record, &stems)?;
+    Ok(outcome)
 }
 
-/// Refuses a worksheet that speaks of tracks which the session does not have, or of rates that a
-/// stage does not allow.
-pub fn check_keys(sheet: &Worksheet, units: &[Unit<'_>], path: Option<&Path>) -> Result<()> {
+/// Before anything is published: whose folder it is, and that the worksheet in it has been read.
+fn begin(job: &Job<'_>, outbox: &Outbox) -> Result<()> {
+    job.standing.adopt(outbox);
+    match job.units.iter().any(|unit| unit.song.is_some()) {
+        true => job.folder.keep(outbox),
+        false => Ok(()),
+    }
+}
+
+/// Stems that earlier runs made and that stand as they were made, by unit.
+fn standing_stems(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    outbox: &Outbox,
+) -> Vec<Option<Result<render::Rendered>>> {
+    let stem = |unit: &Unit<'_>| render::standing(work, outbox, unit).map(Ok);
+    job.units.iter().map(stem).collect()
+}
+
+/// The excerpts of such stems.
+fn standing_excerpts(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    outbox: &Outbox,
+) -> Vec<Option<crate::report::page::Excerpt>> {
+    let excerpt = |unit: &Unit<'_>| render::as_noted(work, outbox, &excerpts::path(unit));
+    job.units.iter().map(excerpt).collect()
+}
+
+/// Mixes that earlier runs made, of takes of which `mixes` has none.
+fn standing_mixes(job: &Job<'_>, mixes: &[MixReport], outbox: &Outbox) -> Vec<MixReport> {
+    let stands = |path: &str| outbox.root().join(path).is_file();
+    let of = |song: &str, take: &str| {
+        (job.standing.sheet.mixes.iter())
+            .find(|mix| mix.report.song == song && mix.report.take == take)
+    };
+    let mut found = Vec::new();
+    for song in &job.session.songs {
+        for take in &song.takes {
+            let is_made = |mix: &MixReport| mix.song == song.slug && mix.take == take.slug;
+            if let Some(mix) = of(&song.slug, &take.slug)
+                && !mixes.iter().any(is_made)
+                && mix.report.path.as_deref().is_some_and(stands)
+            {
+                found.push(mix.reported());
+            }
+        }
+    }
+    found
+}
+
+/// Refuses a worksheet that speaks of tracks which the session never had, of rates that a stage does
+/// not allow, or of what is not decided in a worksheet. `path` is where it lies.
+pub fn check_keys(
+    sheet: &Worksheet,
+    standing: &Standing,
+    units: &[Unit<'_>],
+    path: &Path,
+) -> Result<()> {
     let mut errors = Vec::new();
-    for entry in &sheet.entries {
-        match units.iter().find(|unit| unit.key == entry.key) {
-            None => {
+    for given in &sheet.entries {
+        let key = &given.key;
+        let kept = standing.kept(key);
+        let Some(unit) = units.iter().find(|unit| unit.key == *key) else {
+            if kept.is_none() {
                 let keys: Vec<&str> = units.iter().map(|u| u.key.as_str()).collect();
-                let error = Error::input(format!("no track of this session is `{}`", entry.key));
-                errors.push(match crate::problem::nearest(&entry.key, &keys) {
+                let error = Error::input(format!("no track of this session is `{key}`"));
+                errors.push(match crate::problem::nearest(key, &keys) {
                     Some(near) => error.hint(format!("did you mean `{near}`?")),
                     None => error.hint("take the worksheet that `prep` wrote for this session"),
                 });
             }
-            Some(unit) => {
-                let faults =
-                    crate::stage::Chain::check(&entry.chain(), f64::from(unit.track.rate_hz()));
-                errors.extend(
-                    faults
-                        .iter()
-                        .map(|(_, fault)| Error::input(format!("track `{}`: {fault}", entry.key))),
-                );
-            }
+            continue;
+        };
+        // What an earlier run wrote there is no edit.
+        let says = |value: &Option<String>, today: &str, before: Option<&str>| {
+            value
+                .as_deref()
+                .is_some_and(|value| value != today && before != Some(value))
+        };
+        let before = kept.map(|kept| &kept.entry);
+        if says(
+            &given.preset,
+            &unit.preset.name,
+            before.map(|e| e.preset.as_str()),
+        ) {
+            let reason = format!("track `{key}`: the preset is not chosen in the worksheet");
+            errors.push(
+                Error::input(reason)
+                    .hint("edit its stages, or name a preset for the mic in session.toml"),
+            );
         }
+        if says(
+            &given.mic,
+            unit.track.mic.name(),
+            before.map(|e| e.mic.as_str()),
+        ) {
+            let reason = format!("track `{key}`: the mic is not chosen in the worksheet");
+            errors.push(Error::input(reason).hint("say in session.toml what the file is"));
+        }
+        let stages = given.stages.as_deref().unwrap_or_default();
+        let faults = crate::stage::Chain::check(stages, f64::from(unit.track.rate_hz()));
+        errors.extend(
+            faults
+                .iter()
+                .map(|(_, fault)| Error::input(format!("track `{key}`: {fault}"))),
+        );
     }
-    let at = |error: Error| path.map_or(error.clone(), |path| error.at(path));
-    Error::all(errors.into_iter().map(at).collect()).map_or(Ok(()), Err)
+    let errors = errors.into_iter().map(|error| error.at(path)).collect();
+    Error::all(errors).map_or(Ok(()), Err)
 }
 
 /// Renders what was planned into `out`, mixes it, and writes reports, worksheet and manifest.
 pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result<Outcome> {
-    let outbox = crate::output::publish::Outbox::open(out)?;
+    let outbox = Outbox::owning(out)?;
+    begin(job, &outbox)?;
     let todo: Vec<usize> = (0..job.units.len())
         .filter(|i| job.only.is_none_or(|only| only.contains(i)))
         .filter(|&i| {
@@ -255,7 +404,11 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
             render::render(work, &outbox, unit, entry, measured, &job.config.output)
         },
     )?;
-    let mut stems: Vec<Option<Result<render::Rendered>>> = job.units.iter().map(|_| None).collect();
+    let partial = job.only.is_some();
+    let mut stems: Vec<Option<Result<render::Rendered>>> = match partial {
+        true => standing_stems(work, job, &outbox),
+        false => job.units.iter().map(|_| None).collect(),
+    };
     for (i, result) in todo.into_iter().zip(rendered) {
         stems[i] = Some(result);
     }
@@ -265,16 +418,21 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     } else {
         Vec::new()
     };
-    let excerpts = excerpts::of_stems(work, job, plan, &shown, &stems, &outbox, &mut failed)?;
+    let mut excerpts = excerpts::of_stems(work, job, plan, &shown, &stems, &outbox, &mut failed)?;
+    if partial {
+        let standing = standing_excerpts(work, job, &outbox);
+        for (excerpt, standing) in excerpts.iter_mut().zip(standing) {
+            *excerpt = excerpt.take().or(standing);
+        }
+    }
     excerpts::of_mixes(work, job, &mut mixes, &outbox, &mut failed)?;
-    let mixes = mixes.into_iter().map(|mix| mix.report).collect();
+    let mut mixes: Vec<MixReport> = mixes.into_iter().map(|mix| mix.report).collect();
+    if partial {
+        mixes = standing_mixes(job, &mixes, &outbox);
+    }
     let record = record::record(work, job, plan)?;
     failed.extend_from_slice(&record.changed);
-    let outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
-    let manifest = finish::write(work, &outbox, &outcome, &record, Some(plan))?;
-    // A run of some mics leaves the excerpts of the others.
-    if job.mixes {
-        excerpts::sweep(work, &outbox, &manifest)?;
-    }
+    let mut outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
+    finish::write(work, job, plan, &outbox, &mut outcome, &record, &stems)?;
     Ok(outcome)
 }

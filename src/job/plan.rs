@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::attempt::{self, Asked, Figures, Tried};
+use super::keep::{Held, keep};
 use super::measure::Measured;
 use super::{Event, Job, Work};
 use crate::audio::SampleFormat;
@@ -41,9 +42,9 @@ pub fn decide(
                 .then(|| begin(unit, &heard[unit.track_index]))
         })
         .collect();
-    let overlaid = overlay(work, job, &mut entries);
+    let known = keep(work, job, measured, &mut entries);
     let tried = match_drives(work, job, measured, heard, &mut entries)?;
-    let tried = try_all(work, job, measured, heard, &entries, tried)?;
+    let tried = try_all(work, job, measured, heard, (&entries, &known), tried)?;
     let mut fates = Vec::new();
     let mut of = Vec::new();
     for (i, unit) in job.units.iter().enumerate() {
@@ -70,25 +71,35 @@ pub fn decide(
             of.push(i);
         }
     }
-    for (i, gain) in of.into_iter().zip(gains(&fates)) {
+    let decided = gains_of(job, &known, &entries, &of, &fates);
+    for (&i, decided) in of.iter().zip(decided) {
         let Some(entry) = &mut entries[i] else {
             continue;
         };
-        entry.gain_db = match &overlaid[i] {
-            Some(edited) if edited.value != gain.value => {
+        let gain = match (&known[i].gain, decided) {
+            (Some(given), Some(decided)) if given.edited && given.value != decided.value => {
                 work.warn(&format!(
                     "{}: gain_db is {} in the worksheet, {} would have been decided; the track is linked to no other",
-                    entry.key, edited.value, gain.value
+                    entry.key, given.value, decided.value
                 ));
-                let why = Reason::Worksheet {
-                    decided_db: Some(gain.value),
-                    because: gain.why.map(Box::new),
+                let why = match decided.edited {
+                    true => decided.why,
+                    false => Some(Reason::Worksheet {
+                        decided_db: Some(decided.value),
+                        because: decided.why.map(Box::new),
+                    }),
                 };
-                let edited = Decided::new(edited.value, why);
-                held(work, &entry.key, edited, &job.units[i], tried[i].as_ref())
+                Decided {
+                    value: given.value,
+                    why,
+                    edited: true,
+                }
             }
-            _ => gain,
+            (Some(given), None) => given.clone(),
+            (_, Some(decided)) => decided,
+            (None, None) => Decided::plain(0.0),
         };
+        entry.gain_db = held(work, &entry.key, gain, &job.units[i], tried[i].as_ref());
     }
     // What could not be tried is given up here: the render would fail the same way.
     let fate = |((entry, tried), unit): ((Option<Entry>, Option<Result<Tried>>), &Unit<'_>)| match (
@@ -108,34 +119,76 @@ pub fn decide(
     Ok(all.map(fate).collect())
 }
 
-/// An edited gain, lowered where the file would pass its ceiling.
+/// A gain that was given or taken over, lowered where the file would pass its ceiling.
 fn held(
     work: &Work<'_>,
     key: &str,
-    edited: Decided<f64>,
+    gain: Decided<f64>,
     unit: &Unit<'_>,
     tried: Option<&Result<Tried>>,
 ) -> Decided<f64> {
     let ceiling_dbtp = gains::ceiling_dbtp(unit.preset.level.as_ref());
     let peak_dbtp = tried.and_then(|tried| tried.as_ref().ok()?.levels.true_peak_dbtp);
-    let most = peak_dbtp.and_then(|peak| gains::held_down(edited.value, peak, ceiling_dbtp));
-    let Some(most) = most else { return edited };
+    let most = peak_dbtp.and_then(|peak| gains::held_down(gain.value, peak, ceiling_dbtp));
+    let Some(most) = most else { return gain };
     work.warn(&format!(
         "{key}: {} dB would pass the ceiling of {ceiling_dbtp} dBTP, {most} dB is given",
-        edited.value
+        gain.value
     ));
     let held = gains::held(
-        edited.value - most,
+        gain.value - most,
         peak_dbtp.unwrap_or_default(),
         key,
         ceiling_dbtp,
     );
-    Decided::new(most, held.below(edited.why))
+    Decided {
+        value: most,
+        why: Some(held.below(gain.why)),
+        edited: gain.edited,
+    }
 }
 
 fn working_dbfs(unit: &Unit<'_>) -> f64 {
     let of_mic = unit.track.mic.level_dbfs;
     of_mic.unwrap_or(gains::DEFAULT_WORKING_DBFS)
+}
+
+/// The gain of every unit that was tried; none for one that was delivered and keeps its gain. A take
+/// of a mic that was delivered has the gain of the mic.
+fn gains_of(
+    job: &Job<'_>,
+    held: &[Held],
+    entries: &[Option<Entry>],
+    of: &[usize],
+    fates: &[gains::Tried<'_>],
+) -> Vec<Option<Decided<f64>>> {
+    let kept = |i: usize| held[i].gain.as_ref().is_some_and(|gain| !gain.edited);
+    let open: Vec<usize> = (0..of.len())
+        .filter(|&n| !kept(of[n]) && held[of[n]].of_mic.is_none())
+        .collect();
+    // What is to be as loud as a clean stem that is not tried goes by the gain that this has.
+    let clean_gain_db = |track: usize| {
+        let found = (0..entries.len()).find(|&j| {
+            let unit = &job.units[j];
+            unit.track_index == track && unit.derived.is_none() && held[j].gain.is_some()
+        });
+        Some(held[found?].gain.as_ref()?.value)
+    };
+    let asked: Vec<gains::Tried<'_>> = (open.iter())
+        .map(|&n| {
+            let mut fate = fates[n].clone();
+            fate.working_gain_db = clean_gain_db(fate.track).unwrap_or(fate.working_gain_db);
+            fate
+        })
+        .collect();
+    let mut decided: Vec<Option<Decided<f64>>> = of
+        .iter()
+        .map(|&i| held[i].of_mic.clone().filter(|_| !kept(i)))
+        .collect();
+    for (n, gain) in open.into_iter().zip(gains(&asked)) {
+        decided[n] = Some(gain);
+    }
+    decided
 }
 
 /// What can be decided before anything is tried.
@@ -171,113 +224,6 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
         delay_samples,
         stages,
         gain_db: Decided::plain(0.0),
-    }
-}
-
-/// Puts an edited worksheet over what was decided, and says what differs. Returns the gains that it
-/// gives, by unit.
-fn overlay(
-    work: &Work<'_>,
-    job: &Job<'_>,
-    entries: &mut [Option<Entry>],
-) -> Vec<Option<Decided<f64>>> {
-    let mut gains = vec![None; entries.len()];
-    let Some(worksheet) = job.worksheet else {
-        return gains;
-    };
-    let edited: BTreeMap<&str, &Entry> = worksheet
-        .entries
-        .iter()
-        .map(|e| (e.key.as_str(), e))
-        .collect();
-    for (entry, gain) in entries.iter_mut().zip(&mut gains) {
-        let Some(entry) = entry else { continue };
-        let Some(edited) = edited.get(entry.key.as_str()) else {
-            continue;
-        };
-        *gain = Some(edited.gain_db.clone());
-        let mut changed = Vec::new();
-        fn take<T: PartialEq + Clone + std::fmt::Debug>(
-            name: &str,
-            mine: &mut Decided<T>,
-            theirs: &Decided<T>,
-            changed: &mut Vec<String>,
-        ) {
-            if mine.value != theirs.value {
-                changed.push(format!(
-                    "{name} {:?} instead of {:?}",
-                    theirs.value, mine.value
-                ));
-                *mine = Decided::new(theirs.value.clone(), by_worksheet());
-            }
-        }
-        take(
-            "left_out",
-            &mut entry.left_out,
-            &edited.left_out,
-            &mut changed,
-        );
-        take("muted", &mut entry.muted, &edited.muted, &mut changed);
-        take(
-            "polarity_inverted",
-            &mut entry.polarity_inverted,
-            &edited.polarity_inverted,
-            &mut changed,
-        );
-        take(
-            "delay_samples",
-            &mut entry.delay_samples,
-            &edited.delay_samples,
-            &mut changed,
-        );
-        let same = edited.stages.len() == entry.stages.len()
-            && edited
-                .stages
-                .iter()
-                .zip(&entry.stages)
-                .all(|(a, b)| same_but_match(&a.value, &b.value));
-        if same {
-            // The measured match of a drive is taken as it stands in the worksheet.
-            for (mine, theirs) in entry.stages.iter_mut().zip(&edited.stages) {
-                mine.value = theirs.value.clone();
-            }
-        } else {
-            changed.push("other stages".to_owned());
-            entry.stages = edited
-                .stages
-                .iter()
-                .map(|s| Decided::new(s.value.clone(), by_worksheet()))
-                .collect();
-        }
-        if !changed.is_empty() {
-            work.warn(&format!(
-                "{}: by the worksheet {}",
-                entry.key,
-                changed.join(", ")
-            ));
-        }
-    }
-    gains
-}
-
-fn by_worksheet() -> Reason {
-    Reason::Worksheet {
-        decided_db: None,
-        because: None,
-    }
-}
-
-/// Whether two stages are the same, apart from a match that one of them has been given.
-fn same_but_match(a: &Stage, b: &Stage) -> bool {
-    match (a, b) {
-        (Stage::Drive(a), Stage::Drive(b)) => {
-            let bare = |drive: &crate::stage::Drive| crate::stage::Drive {
-                match_db: None,
-                ..drive.clone()
-            };
-            bare(a) == bare(b)
-        }
-        _ => a == b,
     }
 }
 
@@ -379,13 +325,13 @@ fn try_all(
     job: &Job<'_>,
     measured: &[Result<Measured>],
     heard: &[Heard],
-    entries: &[Option<Entry>],
+    (entries, held): (&[Option<Entry>], &[Held]),
     known: Vec<Option<Tried>>,
 ) -> Result<Vec<Option<Result<Tried>>>> {
     let mut tried: Vec<Option<Result<Tried>>> =
         known.into_iter().map(|known| known.map(Ok)).collect();
     let todo: Vec<usize> = (0..entries.len())
-        .filter(|&i| entries[i].is_some() && tried[i].is_none())
+        .filter(|&i| entries[i].is_some() && tried[i].is_none() && !held[i].whole)
         .collect();
     let results = work.each(
         "try",

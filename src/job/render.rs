@@ -18,6 +18,7 @@ use crate::error::{Error, Result};
 use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Meter};
 use crate::output::layout::Unit;
+use crate::output::ours::Standing;
 use crate::output::publish::{self, Draft, Outbox, Published};
 use crate::report::Output;
 use crate::session::config::{Bits, Output as OutputFormat};
@@ -36,6 +37,9 @@ pub struct Rendered {
     pub after: Levels,
     /// Of the file.
     pub picture: Arc<Picture>,
+    /// An earlier run made it, and this one did not look at it.
+    #[serde(skip)]
+    pub standing: bool,
 }
 
 /// Renders the stem of `unit` as `entry` says, or finds it finished.
@@ -130,6 +134,7 @@ pub fn render(
         output,
         after,
         picture: Arc::new(picture),
+        standing: false,
     };
     note(
         work,
@@ -208,6 +213,26 @@ pub fn finished<T: serde::de::DeserializeOwned>(
             .again(path, "they are gone or not as they were written");
     }
     Ok(found)
+}
+
+/// The stem of a unit that an earlier run made, if it stands as it was made.
+pub fn standing(work: &Work<'_>, outbox: &Outbox, unit: &Unit<'_>) -> Option<Rendered> {
+    let found: Rendered = as_noted(work, outbox, &unit.stem_path)?;
+    Some(Rendered {
+        standing: true,
+        ..found
+    })
+}
+
+/// What an earlier run noted of an output that stands as it was written.
+pub fn as_noted<T: serde::de::DeserializeOwned>(
+    work: &Work<'_>,
+    outbox: &Outbox,
+    path: &str,
+) -> Option<T> {
+    let stands = outbox.ours()?.standing(Path::new(path)) == Standing::Written;
+    let done = work.store.noted_as(path).filter(|_| stands)?;
+    serde_json::from_value(done.figures).ok()
 }
 
 /// Notes a finished output in the journal.

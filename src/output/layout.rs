@@ -212,6 +212,14 @@ impl Unit<'_> {
         derived.map_or(&self.track.label, |derived| &derived.name)
     }
 
+    /// Whether a person means it by this name of a mic, a track or a derived stem.
+    pub fn goes_by(&self, mic: &str) -> bool {
+        match &self.derived {
+            Some(derived) => derived.name == mic,
+            None => self.track.mic.name() == mic || self.track.label == mic,
+        }
+    }
+
     /// Samples that a pass over the track goes through: its weight among the jobs.
     pub fn samples(&self) -> u64 {
         self.track.frames() * self.track.channels() as u64

@@ -1,6 +1,7 @@
 //! The output folder: its layout, what stands in the way, and the only writer.
 
 pub mod layout;
+pub mod ours;
 pub mod publish;
 
 pub use layout::{Presets, Unit, check_places, units};

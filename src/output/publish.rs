@@ -20,6 +20,7 @@ pub use draft::Draft;
 pub use hashing::{Hashing, Seen, SharedHashing};
 pub use manifest::Manifest;
 
+use super::ours::Ours;
 use crate::error::{Error, Kind, Result, plain};
 
 mod draft;
@@ -42,6 +43,8 @@ pub struct Outbox {
     identity: Identity,
     /// Whether what is published outlasts a power cut.
     durable: bool,
+    /// What is ours in it, where that is known: nothing else is written over.
+    ours: Option<Arc<Ours>>,
 }
 
 /// What is only hashed.
@@ -89,9 +92,41 @@ impl Outbox {
             dir: Arc::new(Dir::open_ambient_dir(root, ambient_authority()).map_err(environment)?),
             identity: Identity::of(root).map_err(environment)?,
             durable: true,
+            ours: None,
         };
         drop(outbox.temporary_in(Path::new("")).map_err(environment)?);
         Ok(outbox)
+    }
+
+    /// The same of a folder that runs come back to: what is written is noted before it gets its
+    /// name, and what this program did not write is never written over.
+    pub fn owning(root: &Path) -> Result<Self> {
+        let mut outbox = Self::open(root)?;
+        let ours = Ours::of(root);
+        ours.begin(&outbox)?;
+        outbox.ours = Some(Arc::new(ours));
+        Ok(outbox)
+    }
+
+    /// What is ours in it; `None` unless it was opened by [`Outbox::owning`].
+    pub fn ours(&self) -> Option<&Ours> {
+        self.ours.as_deref()
+    }
+
+    /// What the last run listed of this folder and what still is there: a run adds to it, and takes
+    /// nothing off that it does not remove.
+    pub fn standing_manifest(&self) -> Manifest {
+        let mut manifest = self
+            .ours
+            .as_ref()
+            .map(|ours| ours.manifest())
+            .unwrap_or_default();
+        manifest.retain(|path| {
+            self.dir
+                .symlink_metadata(path)
+                .is_ok_and(|found| found.is_file())
+        });
+        manifest
     }
 
     /// A folder inside this one, made where it is absent, for what may be lost in a power cut: its
@@ -105,6 +140,7 @@ impl Outbox {
             identity: Identity::of(&root).map_err(failed)?,
             root,
             durable: false,
+            ours: None,
         })
     }
 
@@ -181,6 +217,22 @@ impl Outbox {
     /// Removes a leftover, if it is there.
     pub fn remove(&self, relative: &Path) -> Result<()> {
         was_there(&self.root.join(relative), self.dir.remove_file(relative)).map(drop)
+    }
+
+    /// Moves a file to `target`, or beside it where that is taken, and gives where it is.
+    pub(super) fn move_aside(&self, relative: &Path, target: &Path) -> Result<PathBuf> {
+        let failed = |error: io::Error| Error::writing(&self.root.join(relative), &error);
+        self.folder_of(target)?;
+        let mut free = target.to_owned();
+        let mut n = 1;
+        while self.dir.symlink_metadata(&free).is_ok() {
+            n += 1;
+            let mut name = target.as_os_str().to_owned();
+            name.push(format!(".{n}"));
+            free = PathBuf::from(name);
+        }
+        (self.dir.rename(relative, &self.dir, &free)).map_err(failed)?;
+        Ok(free)
     }
 
     /// Makes the folders above `relative`, each a real folder, none a symbolic link. Gives the
@@ -288,6 +340,38 @@ impl Outbox {
                 .to_owned();
         }
         told
+    }
+}
+
+/// Writes a small file that a person asked for, whole, where nothing lies yet.
+///
+/// # Errors
+/// [`Kind::Input`] where something does; what writing may meet.
+pub fn write_new(path: &Path, bytes: &[u8]) -> Result<()> {
+    if path.symlink_metadata().is_ok() {
+        return Err(Error::input("is there already: it was not written over")
+            .at(path)
+            .hint("move it away, or give another name"));
+    }
+    let folder = path
+        .parent()
+        .filter(|folder| !folder.as_os_str().is_empty());
+    let folder = folder.unwrap_or(Path::new("."));
+    let failed = |error: &io::Error| Error::writing(path, error);
+    let mut file = tempfile::Builder::new()
+        .prefix(PREFIX)
+        .suffix(SUFFIX)
+        .rand_bytes(RANDOM)
+        .make_in(folder, |path| {
+            File::options().write(true).create_new(true).open(path)
+        })
+        .map_err(|error| failed(&error))?;
+    (file.write_all(bytes))
+        .and_then(|()| sync(file.as_file()))
+        .map_err(|error| failed(&error))?;
+    match file.persist_noclobber(path) {
+        Ok(_) => Ok(()),
+        Err(error) => Err(failed(&error.error)),
     }
 }
 

@@ -167,27 +167,30 @@ pub fn row(track: &TrackReport) -> serde_json::Map<String, Value> {
 }
 
 /// `session.csv` (RFC 4180). A text cell that a spreadsheet would take for a formula gets a leading
-/// apostrophe.
-pub fn write_csv(tracks: &[TrackReport], sink: impl Write) -> io::Result<()> {
+/// apostrophe. `past` are rows that other runs wrote.
+pub fn write_csv(
+    tracks: &[TrackReport],
+    past: &[serde_json::Map<String, Value>],
+    sink: impl Write,
+) -> io::Result<()> {
     let mut writer = csv::WriterBuilder::new()
         .terminator(csv::Terminator::CRLF)
         .from_writer(sink);
-    let cells = |track: &TrackReport| -> Vec<String> {
-        COLUMNS
-            .iter()
-            .map(|column| match (column.cell)(track) {
-                Value::Null => String::new(),
-                Value::String(text) if text.starts_with(['=', '+', '-', '@', '\t', '\r']) => {
-                    format!("'{text}")
-                }
-                Value::String(text) => text,
-                other => other.to_string(),
-            })
-            .collect()
+    let cell = |value: Value| match value {
+        Value::Null => String::new(),
+        Value::String(text) if text.starts_with(['=', '+', '-', '@', '\t', '\r']) => {
+            format!("'{text}")
+        }
+        Value::String(text) => text,
+        other => other.to_string(),
     };
     writer.write_record(COLUMNS.iter().map(|column| column.key))?;
     for track in tracks {
-        writer.write_record(cells(track))?;
+        writer.write_record(COLUMNS.iter().map(|column| cell((column.cell)(track))))?;
+    }
+    for row in past {
+        let of = |column: &Column| row.get(column.key).cloned().unwrap_or_default();
+        writer.write_record(COLUMNS.iter().map(|column| cell(of(column))))?;
     }
     writer.flush()
 }

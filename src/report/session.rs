@@ -1,8 +1,10 @@
 //! `session.json`: the whole run on one page.
 
+use std::collections::BTreeSet;
 use std::io::{self, Write};
 
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde_json::{Map, Value};
 
 use super::page::Subject;
 use super::{FindingReport, PathText, SCHEMA, TOOL, TrackReport, columns};
@@ -22,6 +24,44 @@ pub struct SessionReport {
     pub notes: Vec<String>,
     /// Rough mixes, in order.
     pub mixes: Vec<MixReport>,
+    /// Takes that came with the last of several deliveries: song and take.
+    pub new_takes: Vec<(String, String)>,
+    /// Whether there is a worksheet.
+    pub worksheet: bool,
+    /// What other runs left in the output folder.
+    pub past: Past,
+}
+
+/// What other runs left in an output folder, and this one does not speak of: the rows as they stand in
+/// `session.json`.
+#[derive(Clone, Debug, Default)]
+pub struct Past {
+    /// Of `tracks[]`.
+    pub tracks: Vec<Map<String, Value>>,
+    /// Of `findings[]`.
+    pub findings: Vec<Value>,
+    /// Of `mixes[]`.
+    pub mixes: Vec<Value>,
+    /// Of `takes[]`.
+    pub takes: Vec<Value>,
+    /// Stems and mixes that nothing makes any more, each with its reason.
+    pub left_over: Vec<FailedReport>,
+}
+
+/// What this run reports, and behind it what other runs left.
+#[derive(Serialize)]
+#[serde(untagged)]
+enum Either<'a, T> {
+    Now(&'a T),
+    Past(&'a Value),
+}
+
+fn joined<S: Serializer, T: Serialize>(
+    (now, past): &(&[T], &[Value]),
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    let past = past.iter().map(Either::Past);
+    serializer.collect_seq(now.iter().map(Either::Now).chain(past))
 }
 
 /// How many of what.
@@ -59,29 +99,43 @@ struct Whole<'a> {
     tool: &'static str,
     totals: &'a Totals,
     #[serde(serialize_with = "rows")]
-    tracks: (&'a [TrackReport], &'a [Subject]),
+    tracks: (&'a [TrackReport], &'a [Subject], &'a [Map<String, Value>]),
     #[serde(serialize_with = "findings")]
-    findings: &'a [TrackReport],
+    findings: (&'a [TrackReport], &'a [Value]),
     failed: &'a [FailedReport],
     skipped: &'a [FailedReport],
     notes: &'a [String],
-    mixes: &'a [MixReport],
+    #[serde(serialize_with = "joined")]
+    mixes: (&'a [MixReport], &'a [Value]),
+    #[serde(serialize_with = "takes")]
+    new_takes: &'a [(String, String)],
+    left_over: &'a [FailedReport],
+}
+
+/// Songs and takes by their names.
+fn takes<S: Serializer>(takes: &[(String, String)], serializer: S) -> Result<S::Ok, S::Error> {
+    let named = |(song, take): &(String, String)| serde_json::json!({ "song": song, "take": take });
+    serializer.collect_seq(takes.iter().map(named))
 }
 
 /// One a track, shortened: the columns of the CSV and the path of its report.
 fn rows<S: Serializer>(
-    (tracks, subjects): &(&[TrackReport], &[Subject]),
+    (tracks, subjects, past): &(&[TrackReport], &[Subject], &[Map<String, Value>]),
     serializer: S,
 ) -> Result<S::Ok, S::Error> {
-    serializer.collect_seq(tracks.iter().zip(*subjects).map(|(track, subject)| {
+    let rows = tracks.iter().zip(*subjects).map(|(track, subject)| {
         let mut row = columns::row(track);
         row.insert("report".to_owned(), subject.report_path.clone().into());
         row
-    }))
+    });
+    serializer.collect_seq(rows.chain(past.iter().cloned()))
 }
 
 /// All findings, each with the track that it is about.
-fn findings<S: Serializer>(tracks: &[TrackReport], serializer: S) -> Result<S::Ok, S::Error> {
+fn findings<S: Serializer>(
+    (tracks, past): &(&[TrackReport], &[Value]),
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
     #[derive(Serialize)]
     struct TrackFinding<'a> {
         song: Option<&'a str>,
@@ -90,14 +144,23 @@ fn findings<S: Serializer>(tracks: &[TrackReport], serializer: S) -> Result<S::O
         #[serde(flatten)]
         finding: FindingReport<'a>,
     }
-    serializer.collect_seq(tracks.iter().flat_map(|track| {
-        track.findings.iter().map(|finding| TrackFinding {
-            song: track.song.as_deref(),
-            take: track.take.as_deref(),
-            name: &track.name,
-            finding: finding.into(),
+    #[derive(Serialize)]
+    #[serde(untagged)]
+    enum Row<'a> {
+        Now(TrackFinding<'a>),
+        Past(&'a Value),
+    }
+    let now = tracks.iter().flat_map(|track| {
+        track.findings.iter().map(|finding| {
+            Row::Now(TrackFinding {
+                song: track.song.as_deref(),
+                take: track.take.as_deref(),
+                name: &track.name,
+                finding: finding.into(),
+            })
         })
-    }))
+    });
+    serializer.collect_seq(now.chain(past.iter().map(Row::Past)))
 }
 
 /// A file and why it failed or was left out.
@@ -111,7 +174,7 @@ pub struct FailedReport {
 }
 
 /// One rough mix.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct MixReport {
     /// Slug.
     pub song: String,
@@ -124,7 +187,7 @@ pub struct MixReport {
     /// The one gain of the song's mixes.
     pub gain_db: f64,
     /// Why.
-    #[serde(serialize_with = "super::reason")]
+    #[serde(serialize_with = "super::reason", deserialize_with = "not_read")]
     pub gain_reason: Reason,
     /// Figures as written.
     #[serde(serialize_with = "super::levels_or_null")]
@@ -140,8 +203,14 @@ pub struct MixReport {
     pub excerpt: Option<super::page::Excerpt>,
 }
 
+/// What is reported of a reason is not read back: who keeps it keeps it beside.
+fn not_read<'de, D: Deserializer<'de>>(reported: D) -> Result<Reason, D::Error> {
+    let text = String::new();
+    serde::de::IgnoredAny::deserialize(reported).map(|_| Reason::Noted { text })
+}
+
 /// A file of a mix.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MixFile {
     /// Relative to the output folder, with `/`.
     pub path: String,
@@ -165,7 +234,7 @@ pub struct MixLevel {
 }
 
 /// A track that a mix does without.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Omitted {
     /// The track's name.
     pub name: String,
@@ -221,7 +290,37 @@ impl SessionReport {
             skipped,
             notes,
             mixes,
+            new_takes: Vec::new(),
+            worksheet: false,
+            past: Past::default(),
         }
+    }
+
+    /// Adds what other runs left beside the `tracks` of this one.
+    pub fn add(&mut self, past: Past, tracks: &[TrackReport]) {
+        let text = |row: &Map<String, Value>, key: &str| {
+            let text = row.get(key).and_then(Value::as_str);
+            text.map(str::to_owned)
+        };
+        let mut takes: BTreeSet<(Option<String>, Option<String>)> = tracks
+            .iter()
+            .map(|track| (track.song.clone(), track.take.clone()))
+            .collect();
+        takes.extend(
+            past.tracks
+                .iter()
+                .map(|row| (text(row, "song"), text(row, "take"))),
+        );
+        let songs: BTreeSet<_> = takes.iter().map(|take| &take.0).collect();
+        let totals = &mut self.totals;
+        (totals.songs, totals.takes) = (songs.len(), takes.len());
+        for row in &past.tracks {
+            totals.tracks += 1;
+            totals.stems += usize::from(row.get("output").is_some_and(Value::is_string));
+            totals.left_out += usize::from(row.get("left_out") == Some(&Value::Bool(true)));
+        }
+        totals.mixes += past.mixes.len();
+        self.past = past;
     }
 
     /// Writes it. `subjects` belong to `tracks` one by one.
@@ -235,12 +334,14 @@ impl SessionReport {
             schema: SCHEMA,
             tool: TOOL,
             totals: &self.totals,
-            tracks: (tracks, subjects),
-            findings: tracks,
+            tracks: (tracks, subjects, &self.past.tracks),
+            findings: (tracks, &self.past.findings),
             failed: &self.failed,
             skipped: &self.skipped,
             notes: &self.notes,
-            mixes: &self.mixes,
+            mixes: (&self.mixes, &self.past.mixes),
+            new_takes: &self.new_takes,
+            left_over: &self.past.left_over,
         };
         super::write_json(&whole, sink)
     }

@@ -55,6 +55,12 @@ impl Candidate {
         self.tracks.iter().find(|t| t.track.label == label)
     }
 
+    /// The files that it is read from.
+    pub fn sources(&self) -> Vec<PathBuf> {
+        let sources = self.tracks.iter().flat_map(|placed| &placed.track.sources);
+        sources.map(|source| self.root.join(&source.path)).collect()
+    }
+
     /// Its click track, where it is a take with one.
     pub fn click(&self) -> Option<&Placed> {
         self.tracks

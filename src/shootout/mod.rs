@@ -13,6 +13,7 @@ pub use report::Report;
 
 use crate::error::{Error, Result};
 use crate::job::Store;
+use crate::output::ours::Ours;
 use crate::output::publish::Outbox;
 use crate::report::{PathText, SCHEMA, TOOL};
 use crate::units::round_to;
@@ -53,6 +54,10 @@ pub type Check<'a> = &'a (dyn Fn() -> Result<()> + Sync);
 pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Result<Report> {
     let mut notes = Vec::new();
     let candidates = input::open(paths, out, &mut notes)?;
+    Store::check_free(out)?;
+    let sources: Vec<PathBuf> = candidates.iter().flat_map(Candidate::sources).collect();
+    let sources = sources.iter().map(PathBuf::as_path);
+    Ours::of(out).check(write::names(&candidates), sources)?;
     let heard = candidates
         .iter()
         .map(|c| hear_candidate(c, check))
@@ -110,7 +115,7 @@ pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Res
         words,
     } = comparisons.next().unwrap_or_default();
     let named = candidates[2..].iter().zip(comparisons);
-    let report = Report {
+    let mut report = Report {
         schema: SCHEMA,
         tool: TOOL,
         candidates: reported.collect(),
@@ -132,14 +137,12 @@ pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Res
     };
     // the store holds the lock of the output folder until all is written
     let _store = Store::open(out)?;
-    write::all(
-        &Outbox::open(out)?,
-        &candidates,
-        &matched,
-        &plan,
-        &report,
-        check,
-    )?;
+    let outbox = Outbox::owning(out)?;
+    write::all(&outbox, &candidates, &matched, &plan, &report, check)?;
+    if let Some(ours) = outbox.ours() {
+        ours.settle(&outbox)?;
+        report.notes.extend(ours.tell());
+    }
     Ok(report)
 }
 

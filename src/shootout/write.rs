@@ -14,7 +14,7 @@ use crate::audio::SampleFormat;
 use crate::block::{Block, FRAMES};
 use crate::dsp::maths;
 use crate::error::{Error, Result};
-use crate::output::publish::{MANIFEST, Manifest, Outbox, Published};
+use crate::output::publish::{MANIFEST, Outbox, Published};
 use crate::report::write_json;
 use crate::units::{ratio_to_db, round_to};
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, Writer, Written};
@@ -160,6 +160,26 @@ impl Piece {
     }
 }
 
+/// Every name that is going to be written.
+pub(super) fn names(candidates: &[Candidate]) -> Vec<PathBuf> {
+    let mut names = vec![
+        MANIFEST.to_owned(),
+        REPORT.to_owned(),
+        page::PAGE.to_owned(),
+    ];
+    names.extend(page::parts().map(|(name, _)| format!("{}/{name}", page::FOLDER)));
+    for candidate in candidates {
+        let letter = candidate.letter;
+        names.push(format!("{letter}.wav"));
+        names.push(format!("{}/{letter}.js", page::FOLDER));
+        if candidate.is_folder {
+            let tracks = candidate.tracks.iter();
+            names.extend(tracks.map(|placed| format!("{letter}/{}.wav", placed.track.label)));
+        }
+    }
+    names.into_iter().map(PathBuf::from).collect()
+}
+
 /// Writes every file, the manifest last.
 pub(super) fn all(
     outbox: &Outbox,
@@ -169,7 +189,7 @@ pub(super) fn all(
     report: &Report,
     check: Check<'_>,
 ) -> Result<()> {
-    let mut manifest = Manifest::default();
+    let mut manifest = outbox.standing_manifest();
     let mut seed = 0;
     let mut put =
         |path: String, sound: &mut Sound, rate_hz: u32, piece: &mut Piece| -> Result<()> {

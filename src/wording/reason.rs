@@ -107,6 +107,7 @@ pub fn reason(reason: &Reason) -> String {
             format!("{}; {}", also(because.as_deref(), ""), lower(held))
         }
         Reason::AsRecorded => "not corrected: the preset keeps the sound as recorded".to_owned(),
+        Reason::Noted { text } => text.clone(),
         Reason::Worksheet {
             decided_db: None, ..
         } => "by the worksheet".to_owned(),

@@ -3,6 +3,7 @@
 mod findings; // every finding where it was planted, and nowhere else
 mod fuzz; // what the fuzzer begins with and has found
 mod hazards; // what costs a person an evening
+mod kept; // nothing lost, nothing overwritten
 mod mixes; // rough mixes, group stems, and what the session file says of them
 mod page; // session.html: complete, inert, no network
 mod performance; // generated performances of one pattern, held against each other

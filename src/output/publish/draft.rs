@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use super::{Hashing, Outbox, Published, Seen, sync};
 use crate::error::{Error, Result};
+use crate::output::ours::Standing;
 
 /// A file that is being written. Dropped unpublished, it is removed.
 #[derive(Debug)]
@@ -133,6 +134,19 @@ impl Draft {
                 &target,
                 "was replaced by a link or folder meanwhile",
             ));
+        }
+        if let Some(ours) = &self.outbox.ours {
+            match ours.standing(&self.relative) {
+                Standing::Foreign => {
+                    let reason = "was put there by somebody else meanwhile: it was not replaced";
+                    return Err(Error::file(&target, reason).hint("move it away, then run again"));
+                }
+                Standing::Changed => ours.set_aside(&self.outbox, &self.relative)?,
+                Standing::Nothing | Standing::Written => {}
+            }
+            let found = self.file.as_file().metadata();
+            let found = found.map_err(|error| self.failed(&error))?;
+            ours.note(&self.relative, &sha256, &found)?;
         }
         (dir.rename(&part, dir, &self.relative)).map_err(|error| self.failed(&error))?;
         // Nothing is left under the temporary name.

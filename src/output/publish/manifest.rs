@@ -17,6 +17,16 @@ impl Manifest {
         self.entries.insert(path.into(), sha256.into());
     }
 
+    /// Takes off a path.
+    pub fn remove(&mut self, path: &str) {
+        self.entries.remove(path);
+    }
+
+    /// Takes off what `keep` says no to.
+    pub fn retain(&mut self, mut keep: impl FnMut(&str) -> bool) {
+        self.entries.retain(|path, _| keep(path));
+    }
+
     /// Path and SHA-256 of every entry, sorted by path.
     pub fn entries(&self) -> impl ExactSizeIterator<Item = (&str, &str)> {
         let pair = |(path, sha256)| (String::as_str(path), String::as_str(sha256));

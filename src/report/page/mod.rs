@@ -19,6 +19,7 @@ use crate::measure::picture::Picture;
 use crate::output::publish::Content;
 use crate::wording::counted;
 
+mod beside;
 mod chain;
 mod delivery;
 mod detail;
@@ -227,6 +228,22 @@ fn gaps<'a>(takes: &[((&'a str, &'a str), Vec<Shown<'a>>)]) -> Vec<Gap<'a>> {
     gaps
 }
 
+/// Every file that the page of these tracks is made of, excerpts apart.
+pub fn paths(tracks: &[TrackReport]) -> Vec<String> {
+    let mut paths = vec![PAGE.to_owned()];
+    paths.extend(parts());
+    if tracks.len() > LARGE {
+        let of = |track: &TrackReport| tracks::song_page(track.song.as_deref().unwrap_or(""));
+        paths.extend(tracks.iter().map(of));
+    }
+    paths
+}
+
+/// Files beside the page that every session has.
+pub fn parts() -> [String; 2] {
+    ["page.css", "page.js"].map(|name| format!("{FOLDER}/{name}"))
+}
+
 /// The page and its small files, given to `put` one by one, path and content: of a long session they
 /// would not fit in memory together. `subjects` belong to `tracks` one by one; `worksheet` says
 /// whether one was written.
@@ -275,6 +292,7 @@ fn overview(view: &View<'_>, sink: &mut dyn Write) -> io::Result<()> {
             sink.write_all(part(view).0.as_bytes())?;
         }
         tracks::tracks(view, sink)?;
+        sink.write_all(beside::beside(view).0.as_bytes())?;
         sink.write_all(delivery::delivery(view).0.as_bytes())
     })
 }
@@ -319,6 +337,13 @@ fn header(view: &View<'_>) -> Markup {
                     n => a href="#needs" { (n) " things need you." },
                 }
             }
+            @if !view.session.new_takes.is_empty() {
+                p #new {
+                    "New in this delivery: "
+                    (view.session.new_takes.iter().map(|(song, take)| format!("{song} {}", text::take(take))).collect::<Vec<_>>().join(", "))
+                    ". All other stems are as they were delivered before."
+                }
+            }
             p.soft {
                 (counted(whole, "take")) " whole, " (counted(broken, "take")) " with a problem"
                 @if totals.failed > 0 { "; " (counted(totals.failed, "file")) " failed" }
@@ -334,7 +359,43 @@ fn header(view: &View<'_>) -> Markup {
                 a href="#delivery" { "Delivery" }
             }
         }
+<<<<<<< HEAD
     }
+=======
+        main #main tabindex="-1" {
+            (PreEscaped(HERE))
+        }
+    };
+    around(document(&title, "", body), sink, |sink| {
+        for section in [
+            lists::verdict,
+            lists::again,
+            lists::changed,
+            lists::undecided,
+            grid::grid,
+            trend::trends,
+        ] {
+            sink.write_all(section(view).0.as_bytes())?;
+        }
+        table::table(view, sink)?;
+        sink.write_all(beside::beside(view).0.as_bytes())?;
+        if view.large {
+            return Ok(());
+        }
+        let details = html! {
+            section #tracks {
+                h2 { "Details of every track" }
+                (plot::legend())
+                p { button #unfold type="button" hidden { "Open all" } }
+                (PreEscaped(HERE))
+            }
+        };
+        around(details, sink, |sink| {
+            let mut tracks = view.tracks.iter();
+            tracks.try_for_each(|track| sink.write_all(detail::track(track, "").0.as_bytes()))
+        })
+    })
+>>>>>>> e79e8ff (Keep what was delivered, what people edit and what others put there: one guard, one memory of what is ours, unions of runs)
 }
 
 /// Stands in markup where the content of [`around`] goes; no text holds it.

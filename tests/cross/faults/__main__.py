@@ -96,12 +96,16 @@ def fuzzed(table, folder):
         table.add(f"fuzz `{log.stem}`", "`fuzz/run`: libFuzzer, at most 64 MB at once, 10 s", happened, 1, bad)
 
 
-def count_calls(bench):
+def count_calls(bench, scenario=None):
     """How often each state-changing call happens in an undisturbed run."""
     log = bench.work / "calls"
     known = ",".join(f"?{call}" for call in CHANGING)
     words = ["strace", "-f", "-qq", "-o", log, "-e", f"trace={known}"]
-    bench.prep(bench.new(), wrap=words).expect(0)
+    out = bench.new()
+    if scenario:
+        scenario.prepare(out)
+    run = scenario.run if scenario else bench.prep
+    run(out, wrap=words).expect(0)
     counts, main = {}, None
     for line in log.read_text(errors="replace").splitlines():
         found = re.match(r"(\d+) +(\w+)\(", line)
@@ -123,31 +127,39 @@ def spread(count, short):
     return sorted({1 + i * (count - 1) // (short - 1) for i in range(short)})
 
 
-def matrix(bench, table, calls, options):
+def matrix(bench, table, calls, options, scenario=None):
+    run, heals = (scenario.run, scenario.heals) if scenario else (bench.prep, bench.heals)
+    where = f", {scenario.name}" if scenario else ""
+
     def point(task):
         call, fault, n = task
-        out = bench.work / f"m-{call}-{fault}-{n}"
+        out = bench.work / f"m-{scenario.name if scenario else ''}-{call}-{fault}-{n}"
         try:
+            if scenario:
+                scenario.prepare(out)
             kind = "signal=KILL" if fault == "KILL" else f"error={fault}"
-            ran = bench.prep(out, wrap=strace(f"{call}:{kind}:when={n}"))
+            ran = run(out, wrap=strace(f"{call}:{kind}:when={n}"))
             if fault == "KILL":
                 if ran.status != -9:
                     raise Bad(f"was not killed: status {ran.status}")
                 bench.all_whole(out) if out.exists() else None
-                bench.heals(out)
+                heals(out)
             elif ran.status == 127:
                 return "not started", None  # the loader's own files
             else:
-                bench.judge(out, ran, kept=not call.startswith("unlink"))
+                bench.judge(out, ran, kept=not call.startswith("unlink"), scenario=scenario)
             return f"status {ran.status}", None
         except Bad as bad:
             return "bad", f"{call} {n} {fault}: {bad}"
         finally:
             shutil.rmtree(out, ignore_errors=True)
 
-    for fault in options.faults.split(","):
+    faults = options.faults.split(",")
+    if scenario and options.short:
+        faults = faults[:1]
+    for fault in faults:
         for call, count in calls.items():
-            few = 4 if options.short else count // options.every + 2 if options.every > 1 else 0
+            few = (2 if scenario else 4) if options.short else count // options.every + 2 if options.every > 1 else 0
             tasks = [(call, fault, n) for n in spread(count, few)]
             with ThreadPoolExecutor(options.workers) as pool:
                 results = list(pool.map(point, tasks))
@@ -159,7 +171,7 @@ def matrix(bench, table, calls, options):
             name = "killed at" if fault == "KILL" else fault
             how = f"`strace -e inject={call}:{'signal=KILL' if fault == 'KILL' else 'error=' + fault}:when=N`"
             which = "every N" if len(tasks) == count else f"{len(tasks)} of {count} N"
-            table.add(f"{name} `{call}`", f"{how}, {which}", happened, len(tasks), bad)
+            table.add(f"{name} `{call}`{where}", f"{how}, {which}", happened, len(tasks), bad)
 
 
 def random_kills(bench, table, kills):
@@ -189,7 +201,7 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("program")
     parser.add_argument("--short", action="store_true")
-    parser.add_argument("--only", action="append", help="rows whose name begins so; `matrix`, `kills`")
+    parser.add_argument("--only", action="append", help="rows whose name begins so; `matrix`, `scenarios`, `kills`")
     parser.add_argument("--faults", default=",".join(["KILL", *ERRORS]), help="of the matrix")
     parser.add_argument("--every", type=int, default=1, help="of the matrix: every so many calls only")
     parser.add_argument("--results", help="collects what is seen; taken up again by the next run")
@@ -218,6 +230,9 @@ def main():
             calls = count_calls(bench)
             print("state-changing calls:", calls, flush=True)
             matrix(bench, table, calls, options)
+        if wanted("scenarios"):
+            for scenario in bench.scenarios():
+                matrix(bench, table, count_calls(bench, scenario), options, scenario)
         if wanted("kills"):
             random_kills(bench, table, 10 if options.short else KILLS)
     finally:

@@ -85,6 +85,35 @@ class Ran:
         return self
 
 
+class Scenario:
+    """A command on a folder that earlier ones have left in some state, and the tree that it ends in."""
+
+    def __init__(self, bench, name, command, before=None):
+        self.bench, self.name, self.command = bench, name, command
+        self.base = None
+        if before:
+            self.base = bench.new("before")
+            before(self.base)
+        golden = bench.new("golden")
+        self.prepare(golden)
+        self.run(golden).expect(0)
+        self.golden = tree(golden)
+        bench.verify(golden)
+
+    def prepare(self, out):
+        if self.base:
+            shutil.copytree(self.base, out)
+
+    def run(self, out, **how):
+        words = [out if word == "OUT" else word for word in self.command]
+        return self.bench.run(*words, **how)
+
+    def heals(self, out):
+        self.run(out).expect(0)
+        self.bench.is_golden(out, self.golden)
+        self.bench.sources_untouched()
+
+
 class Bench:
     """Four short files: two takes of two mics; and the tree that an undisturbed run makes of them."""
 
@@ -144,10 +173,10 @@ class Bench:
         if tree(self.takes) != self.sources:
             raise Bad("a source was changed")
 
-    def is_golden(self, out):
-        found = tree(out)
-        if found != self.golden:
-            names = sorted(n for n in {*found, *self.golden} if found.get(n) != self.golden.get(n))
+    def is_golden(self, out, golden=None):
+        found, golden = tree(out), golden or self.golden
+        if found != golden:
+            names = sorted(n for n in {*found, *golden} if found.get(n) != golden.get(n))
             raise Bad(f"not the tree of an undisturbed run: {names[:5]}")
         if litter(out):
             raise Bad(f"litter: {litter(out)}")
@@ -169,23 +198,62 @@ class Bench:
         self.is_golden(out)
         self.sources_untouched()
 
-    def judge(self, out, ran, kept=True):
+    def scenarios(self):
+        """Commands on folders that are not empty, and those that are no `prep`."""
+        jobs = ["--jobs", "1"]
+        more = self.copy_of_takes()
+        folder = more / "Low Tide" / "take 3"
+        folder.mkdir()
+        for mic, hz in (("Kick In", 60), ("SN TOP", 210)):
+            (folder / f"{mic}.wav").write_bytes(wav(SECONDS, hz, 21 + hz))
+
+        def prepared(out):
+            self.prep(out, takes=more).expect(0)
+
+        def first_day(out):
+            third = self.new("third")
+            shutil.move(folder, third)
+            prepared(out)
+            shutil.move(third, folder)
+
+        def edited(out):
+            first_day(out)
+            sheet = out / "worksheet.toml"
+            text = sheet.read_text()
+            at = text.index("gain_db = ")
+            sheet.write_text(text[:at] + "gain_db = -7.5 # mine" + text[text.index("\n", at):])
+
+        def checked(out):
+            self.run("check", more, "--out", out, *jobs).expect(0)
+
+        kick, snare = (folder / f"{mic}.wav" for mic in ("Kick In", "SN TOP"))
+        prep = ["prep", more, "--out", "OUT", *jobs]
+        return [
+            Scenario(self, "takes added", prep, first_day),
+            Scenario(self, "worksheet edited", prep, edited),
+            Scenario(self, "after check", prep, checked),
+            Scenario(self, "one mic of many", [*prep, "--only", "snare-top"], edited),
+            Scenario(self, "check", ["check", more, "--out", "OUT", *jobs], edited),
+            Scenario(self, "apply", ["apply", "kick-in", kick, snare, "--out", "OUT", *jobs], prepared),
+        ]
+
+    def judge(self, out, ran, kept=True, scenario=None):
         """After a fault: a status of the contract, what it promises, and the same command heals."""
-        ran.expect(0, 1, 3, *([2] if not Path(out).exists() else []))
+        ran.expect(0, 1, 3, *([2] if scenario or not Path(out).exists() else []))
         self.sources_untouched()
         if kept and litter(out):
             raise Bad(f"litter: {litter(out)}")
         if Path(out).exists():
             self.all_whole(out)
         if ran.status == 0 and kept:
-            self.is_golden(out)
+            self.is_golden(out, scenario and scenario.golden)
         if ran.status == 1:
             report = json.loads((Path(out) / "session.json").read_text())
             if not report["failed"] or not all(f["path"] and f["reason"] for f in report["failed"]):
                 raise Bad("status 1, but no file is named")
         if ran.status in (2, 3) and str(self.work) not in ran.said and "standard output" not in ran.said:
             raise Bad(f"no file is named: {ran.said[-300:]}")
-        self.heals(out)
+        scenario.heals(out) if scenario else self.heals(out)
 
 
 def strace(*inject, calls=None, log="/dev/null"):
