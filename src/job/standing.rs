@@ -286,11 +286,12 @@ fn guessed(given: &Worksheet, text: &str, ours: &Ours) -> Sheet {
             preset: None,
         })
     };
+    let entries: Vec<Kept> = given.entries.iter().filter_map(kept).collect();
     Sheet {
-        delivery: 1,
+        delivery: u32::from(!entries.is_empty()),
         session_file_sha256: None,
         plain,
-        entries: given.entries.iter().filter_map(kept).collect(),
+        entries,
         mixes: Vec::new(),
     }
 }

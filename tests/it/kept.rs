@@ -387,7 +387,12 @@ fn a_part_of_a_worksheet_is_enough_and_tracks_that_are_gone_stay_as_comments() {
 fn what_was_delivered_stays_when_takes_are_added() {
     let place = Place::new();
     place.session(&["Low Tide"], 2);
-    place.prep(&[], 0);
+    let first = place.prep(&[], 0);
+    assert!(
+        !first.stdout.contains("New in this delivery"),
+        "{}",
+        first.stdout
+    );
     let before = stems(&place, "out/stems");
     let mixes = stems(&place, "out/mixes");
     let gain = decision(&place, "take-01", "snare-top", "gain_db");
