@@ -84,10 +84,10 @@ pub fn names(session: &Session, config: &SessionFile, units: &[Unit<'_>]) -> Vec
     }
     for song in session.songs.iter().filter(|song| !song.slug.is_empty()) {
         names.push(format!("notes/{}.txt", song.slug));
+        names.push(page::song_page(&song.slug));
         for take in &song.takes {
             names.extend(mixes::names(config, song, take));
             names.push(excerpts::mix_path(&song.slug, &take.slug));
-            names.push(page::take_page(&song.slug, &take.slug));
             names.extend(
                 ["csv", "mid"].map(|end| format!("hits/{}/{}.{end}", song.slug, take.slug)),
             );

@@ -223,7 +223,7 @@ pub struct MixFile {
 }
 
 /// Where a stem stands in a mix.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MixLevel {
     /// Mic, side and index; of a derived stem its name.
     pub label: String,

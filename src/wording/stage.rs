@@ -75,6 +75,7 @@ pub fn code(code: Code) -> &'static str {
         Code::Truncated => "cut short",
         Code::NonFinite => "broken samples",
         Code::Metronome => "metronome",
+        Code::OddHeader => "odd header",
     }
 }
 

@@ -136,10 +136,11 @@ fn join(matters: Vec<Matter<'_>>) -> Vec<Matter<'_>> {
 /// What spoils most stands first: lost sound, wrong sound, doubts, remarks.
 fn weight(code: Code) -> usize {
     use Code::*;
-    const ORDER: [Code; 22] = [
+    const ORDER: [Code; 23] = [
         Unreadable,
         Silent,
         Truncated,
+        OddHeader,
         Dropout,
         Clipped,
         NonFinite,

@@ -33,6 +33,8 @@ mod plot;
 mod text;
 mod tracks;
 
+pub use tracks::song_page;
+
 /// The folder of the small files, beside `session.html`.
 pub const FOLDER: &str = "session-files";
 
@@ -359,43 +361,7 @@ fn header(view: &View<'_>) -> Markup {
                 a href="#delivery" { "Delivery" }
             }
         }
-<<<<<<< HEAD
     }
-=======
-        main #main tabindex="-1" {
-            (PreEscaped(HERE))
-        }
-    };
-    around(document(&title, "", body), sink, |sink| {
-        for section in [
-            lists::verdict,
-            lists::again,
-            lists::changed,
-            lists::undecided,
-            grid::grid,
-            trend::trends,
-        ] {
-            sink.write_all(section(view).0.as_bytes())?;
-        }
-        table::table(view, sink)?;
-        sink.write_all(beside::beside(view).0.as_bytes())?;
-        if view.large {
-            return Ok(());
-        }
-        let details = html! {
-            section #tracks {
-                h2 { "Details of every track" }
-                (plot::legend())
-                p { button #unfold type="button" hidden { "Open all" } }
-                (PreEscaped(HERE))
-            }
-        };
-        around(details, sink, |sink| {
-            let mut tracks = view.tracks.iter();
-            tracks.try_for_each(|track| sink.write_all(detail::track(track, "").0.as_bytes()))
-        })
-    })
->>>>>>> e79e8ff (Keep what was delivered, what people edit and what others put there: one guard, one memory of what is ours, unions of runs)
 }
 
 /// Stands in markup where the content of [`around`] goes; no text holds it.
