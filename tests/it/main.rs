@@ -5,6 +5,7 @@ mod fuzz; // what the fuzzer begins with and has found
 mod hazards; // what costs a person an evening
 mod kept; // nothing lost, nothing overwritten
 mod mixes; // rough mixes, group stems, and what the session file says of them
+mod names; // whole folders of names with their truth
 mod page; // session.html: complete, inert, no network
 mod performance; // generated performances of one pattern, held against each other
 mod prep; // the whole job on folders
