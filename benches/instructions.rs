@@ -223,6 +223,7 @@ fn survey() -> Kernel {
         sample_format: SampleFormat::Int,
         frames: SAMPLES as u64,
         time_reference_samples: None,
+        inside: Default::default(),
         oddities: Vec::new(),
         truncated: None,
     };

@@ -78,6 +78,7 @@ fn survey(bencher: Bencher, material: Material) {
         sample_format: SampleFormat::Int,
         frames: u64::from(RATE_HZ) * 10,
         time_reference_samples: None,
+        inside: Default::default(),
         oddities: Vec::new(),
         truncated: None,
     };

@@ -28,6 +28,17 @@ pub enum SampleFormat {
     Float,
 }
 
+/// What a recorder wrote into a file about its channels and its take.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Inside {
+    /// Names of the channels in their order; empty where none has one.
+    pub tracks: Vec<Option<String>>,
+    /// The scene: in music mostly the song.
+    pub scene: Option<String>,
+    /// The take, a number or a word.
+    pub take: Option<String>,
+}
+
 /// What a file's header says.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Info {
@@ -43,6 +54,8 @@ pub struct Info {
     pub frames: u64,
     /// First sample since midnight, from `bext`.
     pub time_reference_samples: Option<u64>,
+    /// Names that a recorder wrote into it.
+    pub inside: Inside,
     /// What was odd about the file, in words.
     pub oddities: Vec<String>,
     /// The file ends before it should.

@@ -240,8 +240,8 @@ pub enum FindingKind {
     },
     /// What the mic is, its name does not say.
     UnknownMic {
-        /// What it could be, in words or as a mic.
-        proposal: Option<String>,
+        /// What it may be, as mics with their sides, the likeliest first; none: any.
+        candidates: Vec<String>,
         /// Why that is not certain.
         because: Option<String>,
     },

@@ -44,6 +44,7 @@ pub(crate) fn cost() {
             sample_format: SampleFormat::Int,
             frames: tracks[t].frames,
             time_reference_samples: None,
+            inside: Default::default(),
             oddities: Vec::new(),
             truncated: None,
         };

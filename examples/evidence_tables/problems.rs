@@ -54,6 +54,7 @@ fn inspect(samples: Vec<f64>) -> Inspection {
         sample_format: SampleFormat::Int,
         frames: samples.len() as u64,
         time_reference_samples: None,
+        inside: Default::default(),
         oddities: Vec::new(),
         truncated: None,
     };

@@ -7,7 +7,7 @@ use batterhead::audio::{AudioRead, Info, SampleFormat};
 use batterhead::block::Block;
 use batterhead::error::Error;
 use batterhead::preset;
-use batterhead::session::naming::{Fields, Template};
+use batterhead::session::config::naming::{Fields, Template};
 use batterhead::session::slug::slug;
 use batterhead::session::{SessionFile, arrange};
 use batterhead::wav::{
@@ -258,6 +258,7 @@ pub fn session_text(bytes: &[u8]) {
                 sample_format: SampleFormat::Int,
                 frames: 480_000,
                 time_reference_samples: None,
+                inside: Default::default(),
                 oddities: Vec::new(),
                 truncated: None,
             };

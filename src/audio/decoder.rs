@@ -254,6 +254,7 @@ impl Stream {
             sample_format,
             frames: track.and_then(|track| track.num_frames).unwrap_or(0),
             time_reference_samples: None,
+            inside: Default::default(),
             oddities: Vec::new(),
             truncated: None,
         })

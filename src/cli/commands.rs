@@ -48,25 +48,74 @@ pub enum Init {
     Write(PathBuf),
 }
 
-pub fn scan(path: &Path, json: bool, init: Init, voice: &Voice) -> Result<u8> {
-    if matches!(init, Init::Print) {
+/// Options of `scan`.
+pub struct ScanOptions {
+    /// Print JSON.
+    pub json: bool,
+    /// A session file to start from.
+    pub init: Init,
+    /// List every file.
+    pub files: bool,
+    /// The output folder that `prep` will be given.
+    pub out: Option<PathBuf>,
+    /// The worksheet that `prep` will be given.
+    pub worksheet: Option<PathBuf>,
+    /// How much is worked on at a time.
+    pub power: Power,
+}
+
+/// What `scan --json` prints.
+#[derive(serde::Serialize)]
+struct Scanned<'a> {
+    #[serde(flatten)]
+    session: table::Json<'a>,
+    /// `null` where `prep` would refuse the session.
+    estimate: Option<job::Estimate>,
+}
+
+pub fn scan(path: &Path, options: &ScanOptions, voice: &Voice) -> Result<u8> {
+    if matches!(options.init, Init::Print) {
         refuse_own_input(path)?;
     }
-    let (session, _) = open(path, voice)?;
-    match (json, init) {
-        (true, _) => print_from(&|out| write_json(&table::json(&session), out))?,
-        (_, Init::Print) => print(&session::init_toml(&session))?,
-        (_, Init::Write(file)) => {
-            let text = session::init_toml(&session);
-            crate::output::publish::write_new(&file, text.as_bytes())?;
-            let name = crate::error::printable(&file.to_string_lossy());
-            sum_up(
-                &format!("{name}: written; every line of it is optional\n"),
-                voice,
-            )?;
+    let (mut session, config) = open(path, voice)?;
+    match &options.init {
+        Init::No => {}
+        Init::Print => {
+            print(&session::init_toml(&session))?;
+            return Ok(u8::from(!session.failed.is_empty()));
         }
-        _ => sum_up(&table::text(&session), voice)?,
+        Init::Write(file) => {
+            let text = session::init_toml(&session);
+            crate::output::publish::write_new(file, text.as_bytes())?;
+            let name = crate::error::printable(&file.to_string_lossy());
+            let text = format!("{name}: written; every line of it is optional\n");
+            sum_up(&text, voice)?;
+            return Ok(u8::from(!session.failed.is_empty()));
+        }
     }
+    // What was found is shown, whatever `prep` would say of it.
+    let estimate = prospect(&mut session, &config, options, voice);
+    let known = estimate.as_ref().ok().copied();
+    match options.json {
+        true => {
+            let scanned = Scanned {
+                session: table::json(&session),
+                estimate: known,
+            };
+            print_from(&|out| write_json(&scanned, out))?;
+        }
+        false => {
+            let mut text = table::text(&session);
+            if options.files {
+                text += &table::files(&session);
+            }
+            text += &known
+                .map(|known| summary::estimate(&known))
+                .unwrap_or_default();
+            sum_up(&text, voice)?;
+        }
+    }
+    estimate?;
     Ok(u8::from(!session.failed.is_empty()))
 }
 
@@ -101,6 +150,45 @@ fn refuse_own_input(path: &Path) -> Result<()> {
 #[cfg(not(unix))]
 fn refuse_own_input(_: &Path) -> Result<()> {
     Ok(())
+}
+
+/// Everything that `prep` checks before it reads a sample, and what it will take.
+fn prospect(
+    session: &mut Session,
+    config: &SessionFile,
+    options: &ScanOptions,
+    voice: &Voice,
+) -> Result<job::Estimate> {
+    let (mut standing, mut folder) = (Standing::default(), Folder::default());
+    if let Some(out) = &options.out {
+        job::check_places(&session.root, out)?;
+        folder = claim(out, session, false, voice)?;
+        standing = Standing::of(out)?;
+    }
+    let presets = Presets::load(session, config)?;
+    let units = job::units(session, config, &presets)?;
+    if let Some(file) = &options.worksheet {
+        let sheet = worksheet(file)?;
+        job::check_keys(&sheet, &standing, &units, file)?;
+    }
+    if let Some(out) = &options.out {
+        job::check_foreign(out, session, config, &units)?;
+        let file = out.join(job::WORKSHEET);
+        job::check_keys(&standing.given, &standing, &units, &file)?;
+    }
+    let job = Job {
+        mixes: true,
+        standing: &standing,
+        folder: &folder,
+        ..Job::new(session, config, &units)
+    };
+    Ok(job::Estimate::of(&job, options.power.jobs))
+}
+
+/// A worksheet that a person gives.
+fn worksheet(file: &Path) -> Result<Worksheet> {
+    let text = read_text(file, job::LARGEST_WORKSHEET)?;
+    Ok(Worksheet::parse(&text, &file.to_string_lossy())?)
 }
 
 pub fn check(

@@ -15,6 +15,7 @@ use voice::Voice;
 mod commands;
 mod completions;
 mod manual;
+mod nearest;
 mod signals;
 mod summary;
 mod voice;
@@ -91,7 +92,8 @@ enum Command {
     /// Show what each file of a session is taken for; reads headers only
     #[command(
         after_help = "Examples:\n  batterhead scan TAKES\n  batterhead scan TAKES --json > scan.json\n  \
-        batterhead scan TAKES --init TAKES/session.toml"
+        batterhead scan TAKES --init TAKES/session.toml\n  \
+        batterhead scan TAKES --out PREPARED --worksheet PREPARED/worksheet.toml"
     )]
     Scan {
         /// Folder of takes, or a session file
@@ -104,6 +106,17 @@ enum Command {
         /// there yet, or printed
         #[arg(long, value_name = "FILE", num_args = 0..=1, conflicts_with = "json")]
         init: Option<Option<PathBuf>>,
+        /// List every file with what it is taken for and why
+        #[arg(long, conflicts_with_all = ["json", "init"])]
+        files: bool,
+        /// Look whether prep could write here
+        #[arg(long)]
+        out: Option<PathBuf>,
+        /// Look whether prep could take this worksheet
+        #[arg(long, value_name = "FILE")]
+        worksheet: Option<PathBuf>,
+        #[command(flatten)]
+        work: Work,
     },
     /// Measure everything and report what a person should know; writes no audio
     #[command(
@@ -328,6 +341,7 @@ fn wrong_usage(error: clap::Error) -> ExitCode {
     // An argument may hold anything: it must not make lines of its own.
     let safe = std::env::args_os().map(|argument| printable(&argument.to_string_lossy()));
     let error = Cli::try_parse_from(safe).err().unwrap_or(error);
+    let error = nearest::option(error);
     let status = u8::try_from(error.exit_code()).unwrap_or(2);
     let json = std::env::args_os()
         .take_while(|argument| argument != "--")
@@ -368,6 +382,10 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             session,
             json,
             init,
+            files,
+            out,
+            worksheet,
+            work,
         } => {
             let (session, init) = match (session, init) {
                 (Some(session), None) => (session, commands::Init::No),
@@ -380,7 +398,9 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
                         .hint("batterhead scan TAKES --init TAKES/session.toml"));
                 }
             };
-            commands::scan(&session, json, init, voice)
+            let power = work.power();
+            let options = commands::ScanOptions { json, init, files, out, worksheet, power };
+            commands::scan(&session, &options, voice)
         }
         Command::Check {
             session,

@@ -7,13 +7,34 @@ use std::path::Path;
 use crate::demo::Summary as Planted;
 use crate::error::printable;
 use crate::finding::{Finding, Severity};
+use crate::job::space::size;
 use crate::job::verify::Verified;
-use crate::job::{Outcome, Unit};
+use crate::job::{Estimate, Outcome, Unit};
 use crate::report::TrackReport;
 use crate::wording;
 
 /// Findings of the worst kind that are shown at most.
 const SHOWN: usize = 12;
+
+/// After `scan`: what a `prep` will take.
+pub fn estimate(estimate: &Estimate) -> String {
+    format!(
+        "\nprep will take about {} on {}, {} of disk and {} of memory.\n",
+        duration(estimate.elapsed_s),
+        count(estimate.threads, "thread"),
+        size(estimate.output_bytes),
+        size(estimate.memory_bytes),
+    )
+}
+
+/// Seconds as people say them: an estimate is good for two digits.
+fn duration(seconds: f64) -> String {
+    match seconds {
+        s if s < 90.0 => format!("{:.0} s", s.max(1.0)),
+        s if s < 5_400.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3_600.0),
+    }
+}
 
 /// After `prep`.
 pub fn prep(outcome: &Outcome, out: &Path) -> String {

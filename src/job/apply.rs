@@ -59,13 +59,14 @@ pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFil
             }],
             why: "given by name".to_owned(),
             notes: Vec::new(),
-            proposal: None,
+            candidates: Vec::new(),
             already_driven: false,
         };
         takes.push(Take {
             slug: String::new(),
             number: None,
             setup,
+            notes: Vec::new(),
             tracks: vec![track],
         });
     }

@@ -7,6 +7,7 @@ use std::sync::LazyLock;
 
 pub use crate::cache::Store;
 pub use crate::output::{Presets, Unit, check_places, units};
+pub use estimate::Estimate;
 pub use event::{Event, Listener};
 pub use finish::WORKSHEET;
 pub use folder::Folder;
@@ -27,6 +28,7 @@ use measure::Measured;
 
 pub mod apply;
 mod attempt;
+mod estimate;
 mod event;
 mod excerpts;
 mod finish;
@@ -41,7 +43,7 @@ mod pool;
 mod record;
 mod render;
 mod sheet;
-mod space;
+pub(crate) mod space;
 mod standing;
 mod stop;
 mod track;

@@ -15,16 +15,17 @@ const RESERVE: f64 = 1.05;
 /// Reports, page and memory of one stem: about 50 kB in a session of three-minute takes.
 const WORDS_BYTES: u64 = 64_000;
 
-/// An error if the file system of `out` cannot hold what is going to be rendered: the stems `todo`,
-/// the excerpts of those that are `shown`, the mixes. What lies there already, from an earlier run,
-/// is replaced and counts as room.
-pub fn check(job: &Job<'_>, todo: &[usize], shown: &BTreeSet<usize>, out: &Path) -> Result<()> {
+/// Bytes that the stems `todo`, the excerpts of those that are `shown`, and the mixes need. What lies
+/// there already, from an earlier run (`there`: bytes by path), is replaced and counts as room.
+pub fn need(
+    job: &Job<'_>,
+    todo: &[usize],
+    shown: &BTreeSet<usize>,
+    there: &dyn Fn(&str) -> u64,
+) -> u64 {
     let output = &job.config.output;
     let sample_bytes = u64::from(depth(output.bits).bits() / 8);
-    let missing = |path: &str, bytes: u64| {
-        let there = std::fs::metadata(out.join(path)).map_or(0, |found| found.len());
-        bytes.saturating_sub(there)
-    };
+    let missing = |path: &str, bytes: u64| bytes.saturating_sub(there(path));
     let mut need = 0;
     for &i in todo {
         let unit = &job.units[i];
@@ -53,7 +54,13 @@ pub fn check(job: &Job<'_>, todo: &[usize], shown: &BTreeSet<usize>, out: &Path)
             }
         }
     }
-    let need = (need as f64 * RESERVE) as u64;
+    (need as f64 * RESERVE) as u64
+}
+
+/// An error if the file system of `out` cannot hold what is going to be rendered, as [`need`] has it.
+pub fn check(job: &Job<'_>, todo: &[usize], shown: &BTreeSet<usize>, out: &Path) -> Result<()> {
+    let there = |path: &str| std::fs::metadata(out.join(path)).map_or(0, |found| found.len());
+    let need = need(job, todo, shown, &there);
     // A file system that cannot say is taken at its word when it is full.
     let Ok(free) = fs4::available_space(out) else {
         return Ok(());

@@ -1,20 +1,24 @@
 //! [`arrange`]: files and their headers → songs, takes and tracks. Touches no disk.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use super::config::unused;
 use super::config::{Input, SessionFile};
-use super::folders::{Place, places, song_key, stem};
 use super::label::Label;
+use super::names::company;
+use super::names::folders;
+use super::names::folders::{Place, places, song_key, stem};
+use super::names::reading::{Guess, LastIs, Reading, TakeWord};
+use super::names::settle::{settle_numbers, settle_songs};
+use super::names::takes::{Takes, named_takes, take_word};
+use super::names::token::{Kind, Token};
+use super::names::toms::number_toms;
+use super::names::words::Vocabulary;
 use super::rates::note_other_rates;
-use super::reading::{LastIs, Reading, TakeWord};
-use super::settle::{settle_numbers, settle_songs};
 use super::slug::{Names, slug};
-use super::token::{Kind, Token};
-use super::tracks::{Part, number_toms, tracks_of};
-use super::unused::unused;
-use super::words::Vocabulary;
-use super::{Session, Skipped, Song, Take, folders};
+use super::tracks::{Part, tracks_of};
+use super::{Session, Skipped, Song, Take};
 use crate::audio::Info;
 use crate::error::Result;
 
@@ -78,7 +82,7 @@ pub fn arrange(root: &Path, files: Vec<(PathBuf, Info)>, config: &SessionFile) -
             ));
         }
     }
-    build(&mut session, items, config)?;
+    build(&mut session, items, config, &vocabulary)?;
     session.notes.extend(unused(&session, config));
     Ok(session)
 }
@@ -130,6 +134,16 @@ impl<'p> Item<'p> {
         if let Some(label) = label {
             reading.give(label, "the session file");
         }
+        let unnamed = reading.guess == Guess::Nothing && info.channels <= 2 && label.is_none();
+        if let (true, Some(Some(name))) = (unnamed, info.inside.tracks.first()) {
+            let inside = vocabulary.read(name, LastIs::Mic, &[]);
+            if inside.is_known() {
+                reading.take_over(inside, name);
+                if info.channels == 2 {
+                    reading.side = None; // the name of its first side
+                }
+            }
+        }
         let fixed = fits.is_some();
         let fits = fits.unwrap_or_default();
         let song = fits
@@ -176,28 +190,13 @@ fn song_of_recording(tokens: &[Token]) -> Vec<String> {
     }
 }
 
-/// `3`, `T03`, `take 3`: the last number; `comp`, `last one`: the text itself.
-fn take_word(text: &str) -> Option<TakeWord> {
-    let digits = |c: &char| c.is_ascii_digit();
-    let from_end = text
-        .chars()
-        .rev()
-        .skip_while(|c| !digits(c))
-        .take_while(digits);
-    let number: String = from_end.collect::<Vec<_>>().into_iter().rev().collect();
-    match (number.parse(), slug(text)) {
-        (Ok(number), _) => Some(TakeWord::Number(number)),
-        (Err(_), name) if !name.is_empty() => Some(TakeWord::Named(name)),
-        (Err(_), _) => None,
-    }
-}
-
-/// Files that belong to one take: its number or name, and the folder, since two folders may number
-/// their takes alike.
-type Takes<'p> = BTreeMap<(Option<TakeWord>, PathBuf), Vec<Item<'p>>>;
-
 /// Groups the files into takes, numbers the toms of each set-up, and makes the tracks.
-fn build(session: &mut Session, items: Vec<Item>, config: &SessionFile) -> Result<()> {
+fn build(
+    session: &mut Session,
+    items: Vec<Item>,
+    config: &SessionFile,
+    vocabulary: &Vocabulary,
+) -> Result<()> {
     let mut songs: BTreeMap<String, (String, Takes)> = BTreeMap::new();
     for mut item in items {
         // Wherever the session file's pattern finds them, files of one take belong together.
@@ -225,7 +224,14 @@ fn build(session: &mut Session, items: Vec<Item>, config: &SessionFile) -> Resul
             let text = format!("two songs would be called `{plain}`: `{name}` is `{slug}`");
             session.notes.push(text);
         }
-        built.push(song(name, slug, takes, config, &mut session.notes));
+        built.push(song(
+            name,
+            slug,
+            takes,
+            config,
+            vocabulary,
+            &mut session.notes,
+        ));
     }
     let mut setups: BTreeMap<String, Vec<&mut Vec<Part>>> = BTreeMap::new();
     for (song, parts) in &mut built {
@@ -234,8 +240,9 @@ fn build(session: &mut Session, items: Vec<Item>, config: &SessionFile) -> Resul
         }
     }
     for takes in setups.values_mut() {
-        number_toms(takes);
+        company::settle(takes);
     }
+    number_toms(setups.values_mut().map(|takes| &mut takes[..]));
     for (mut song, parts) in built {
         for (take, parts) in song.takes.iter_mut().zip(parts) {
             take.tracks = tracks_of(parts, &song.slug, &take.slug, config)?;
@@ -255,11 +262,10 @@ fn song(
     slug: String,
     takes: Takes,
     config: &SessionFile,
+    vocabulary: &Vocabulary,
     notes: &mut Vec<String>,
 ) -> (Song, Vec<Vec<Part>>) {
-    let takes = join_unnumbered(takes);
-    let first = |(take, _): &(Option<TakeWord>, PathBuf)| *take == Some(TakeWord::Number(1));
-    let has_first = takes.keys().any(first);
+    let takes = named_takes(takes);
     let mut slugs = Names::default();
     let mut song = Song {
         name,
@@ -267,57 +273,33 @@ fn song(
         takes: Vec::new(),
     };
     let mut parts = Vec::new();
-    for ((word, home), items) in takes {
-        let plain = match &word {
-            Some(TakeWord::Number(number)) => format!("take-{number:02}"),
-            Some(TakeWord::Named(name)) => name.clone(),
-            None if has_first => "take-unnumbered".to_owned(),
-            None => "take-01".to_owned(),
+    for take in takes {
+        let slug = match (slugs.has(&take.slug), &take.variant) {
+            (true, Some(variant)) => slugs.take(&format!("{}-{variant}", take.slug)),
+            _ => slugs.take(&take.slug),
         };
-        let slug = slugs.take(&plain);
-        if slug != plain {
-            let (song, home) = (&song.slug, home.display());
-            notes.push(format!(
-                "{song}: `{home}` holds a second {plain}: it is {slug}"
-            ));
+        if slug != take.slug {
+            let (song, home, plain) = (&song.slug, take.home.display(), &take.slug);
+            notes.push(match &take.variant {
+                Some(variant) => {
+                    format!("{song}: {plain} is there with `{variant}` too: it is {slug}")
+                }
+                None => format!("{song}: `{home}` holds a second {plain}: it is {slug}"),
+            });
         }
         song.takes.push(Take {
             setup: config.setup_of(&song.slug, &slug),
             slug,
-            number: match word {
-                Some(TakeWord::Number(number)) => Some(number),
-                _ => None,
-            },
+            number: take.number,
+            notes: take.notes,
             tracks: Vec::new(),
         });
-        let items = items.into_iter();
-        parts.push(items.flat_map(|item| Part::of(item, config)).collect());
+        let items = take.items.into_iter();
+        parts.push(
+            items
+                .flat_map(|item| Part::of(item, config, vocabulary))
+                .collect(),
+        );
     }
     (song, parts)
-}
-
-/// Files without a number join the only take of their folder where no mic of theirs is in it (a
-/// click that was bounced later); else they are a take of their own.
-fn join_unnumbered(mut takes: Takes) -> Takes {
-    let loose: Vec<_> = takes
-        .keys()
-        .filter(|(take, _)| take.is_none())
-        .cloned()
-        .collect();
-    for key in loose {
-        let others = |other: &&(Option<TakeWord>, PathBuf)| other.1 == key.1 && **other != key;
-        let mut others = takes.keys().filter(others);
-        let (Some(only), None) = (others.next().cloned(), others.next()) else {
-            continue;
-        };
-        let mics = |key| -> BTreeSet<String> {
-            let items = takes.get(key).into_iter().flatten();
-            items.map(|item| item.reading.would_be()).collect()
-        };
-        if mics(&key).is_disjoint(&mics(&only)) {
-            let items = takes.remove(&key).unwrap_or_default();
-            takes.entry(only).or_default().extend(items);
-        }
-    }
-    takes
 }

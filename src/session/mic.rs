@@ -98,12 +98,13 @@ pub(super) struct NotedRow {
     pub note: String,
 }
 
-/// Phrases that may mean several things: reported with a proposal.
+/// Phrases that may mean several things: reported with candidates.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct AskRow {
     pub words: Vec<String>,
-    pub propose: String,
+    /// Labels, the likeliest first.
+    pub candidates: Vec<String>,
     pub because: String,
 }
 
@@ -112,6 +113,7 @@ pub(super) struct AskRow {
 #[serde(deny_unknown_fields)]
 pub(super) struct Table {
     pub nouns: Vec<String>,
+    pub neutral: Vec<String>,
     pub alias: BTreeMap<String, Vec<String>>,
     pub mic: Vec<Entry>,
     pub tom: Vec<TomRow>,
@@ -236,6 +238,7 @@ impl<'de> Deserialize<'de> for Mic {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::session::Label;
 
     /// Every mic that an output may be named after, in the order of the table.
     const NAMES: &str = "kick-in kick-out kick-sub snare-top snare-bottom snare-side \
@@ -273,6 +276,15 @@ mod tests {
             .chain(table.ask.iter().flat_map(|a| &a.words))
             .chain(table.alias.keys())
             .chain(&table.nouns);
+        let candidates = table.ask.iter().flat_map(|a| &a.candidates);
+        for label in candidates {
+            assert!(Label::parse(label).is_some(), "{label}");
+        }
+        let mut spellings: Vec<&String> = table.alias.values().flatten().collect();
+        spellings.extend(table.alias.keys().filter(|word| !word.contains(' ')));
+        spellings.sort();
+        let twice = spellings.windows(2).find(|pair| pair[0] == pair[1]);
+        assert_eq!(twice, None, "one spelling, two words");
         for word in phrases.flat_map(|phrase| phrase.split(' ')) {
             assert!(table.alias.contains_key(word) || word == "drum", "{word}");
         }

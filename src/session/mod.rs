@@ -3,35 +3,22 @@
 use std::path::PathBuf;
 
 pub use arrange::arrange;
-pub use config::SessionFile;
-pub use init::init_toml;
+pub use config::{SessionFile, init_toml};
 pub use label::Label;
 pub use mic::{Family, Mic};
 pub use scan::{open, scan};
 
 mod arrange;
 pub mod config;
-mod folders;
-mod init;
 pub mod label;
-mod load;
 pub mod mic;
-pub mod naming;
-mod numbers;
+mod names;
 pub mod paths;
-pub mod pattern;
 mod rates;
-mod reading;
 mod scan;
-pub mod schema;
-mod settle;
 pub mod slug;
-mod suffix;
 pub mod table;
-mod token;
 mod tracks;
-mod unused;
-mod words;
 
 use crate::audio::Info;
 use crate::finding::FindingKind;
@@ -87,6 +74,8 @@ pub struct Take {
     /// Which set-up (same kit, tuning, mic positions) it belongs to: takes with the same text share
     /// one. By default the song's slug.
     pub setup: String,
+    /// What people noted of it in names: `keep`, `ng`.
+    pub notes: Vec<String>,
     /// In the order of the mic table.
     pub tracks: Vec<Track>,
 }
@@ -111,8 +100,9 @@ pub struct Track {
     pub why: String,
     /// What a person should look at: a guess (`unknown-mic` with a proposal, a second mic, …).
     pub notes: Vec<TrackNote>,
-    /// What it would be, where it is an `unknown-mic` that is not quite unknown: a label or words.
-    pub proposal: Option<String>,
+    /// What it may be, where it is an `unknown-mic` that is not quite unknown: labels, the likeliest
+    /// first.
+    pub candidates: Vec<String>,
     /// Its name says that it is distorted: no derived stem is driven from it.
     pub already_driven: bool,
 }

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use walkdir::{DirEntry, WalkDir};
 
 use super::config::SessionFile;
-use super::folders::ENDINGS;
+use super::names::folders::ENDINGS;
 use super::{Failed, Session, Skipped, arrange};
 use crate::audio;
 use crate::error::{Error, Kind, Result};

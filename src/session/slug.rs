@@ -68,6 +68,19 @@ pub fn slug(text: &str) -> String {
     }
 }
 
+/// Lower-case text without the marks of its letters: `Hänge` is `hange`.
+pub(super) fn plain(text: &str) -> String {
+    let mut plain = String::new();
+    for c in text.chars().flat_map(char::to_lowercase) {
+        match PLAIN.iter().find(|(marked, _)| marked.contains(c)) {
+            _ if ('\u{300}'..='\u{36f}').contains(&c) => {}
+            Some((_, letters)) => plain.push_str(letters),
+            None => plain.push(c),
+        }
+    }
+    plain
+}
+
 /// Whether a file or folder of this name (without its ending) is impossible on some systems.
 pub fn reserved(name: &str) -> bool {
     let name = name.split('.').next().unwrap_or_default();
@@ -89,6 +102,11 @@ pub struct Names {
 }
 
 impl Names {
+    /// Whether it was given out.
+    pub fn has(&self, name: &str) -> bool {
+        self.taken.contains(name)
+    }
+
     /// `base`, or `base-2`, `base-3` …: the first that is still free.
     pub fn take(&mut self, base: &str) -> String {
         if self.taken.insert(base.to_owned()) {

@@ -5,10 +5,10 @@ use std::path::PathBuf;
 
 use super::arrange::Item;
 use super::config::{Named, Pairs, SessionFile};
-use super::folders::stem;
 use super::label::Label;
-use super::mic::TomPlace;
-use super::reading::{Guess, Reading, TomSpec};
+use super::names::folders::stem;
+use super::names::reading::{Guess, LastIs, Reading};
+use super::names::words::Vocabulary;
 use super::slug::{Names, slug};
 use super::{Mic, Side, Source, Track, TrackNote};
 use crate::audio::Info;
@@ -21,12 +21,13 @@ pub(super) struct Part {
     path: PathBuf,
     info: Info,
     channel: Option<usize>,
-    reading: Reading,
+    pub reading: Reading,
 }
 
 impl Part {
-    /// One of a mono or stereo file; one for each channel of any other, by the input list.
-    pub fn of(item: Item, config: &SessionFile) -> Vec<Part> {
+    /// One of a mono or stereo file; one for each channel of any other, by the names that the recorder
+    /// gave the channels, else by the input list.
+    pub fn of(item: Item, config: &SessionFile, vocabulary: &Vocabulary) -> Vec<Part> {
         let Item {
             path,
             info,
@@ -41,7 +42,7 @@ impl Part {
                 reading,
             }];
         }
-        let name = super::folders::name(&path);
+        let name = super::names::folders::name(&path);
         let channels = 0..info.channels;
         let part = |channel: usize| {
             let fits = |input: &&super::config::Input| {
@@ -49,21 +50,35 @@ impl Part {
                 input.channel == Some(channel + 1) && file
             };
             let input = config.inputs.iter().find(fits);
-            let mut reading = Reading::new();
-            reading.matched = format!("channel {}", channel + 1);
+            let name = info.inside.tracks.get(channel).cloned().flatten();
+            let mut reading = match &name {
+                Some(name) => vocabulary.read(name, LastIs::Mic, &[]),
+                None => Reading::new(),
+            };
             match input.map(|input| input.mic) {
                 Some(None) => return None, // left out by the session file
+                _ if reading.is_known() => {
+                    let name = name.unwrap_or_default();
+                    reading.notes.push(format!(
+                        "the recorder named channel {} `{name}`",
+                        channel + 1
+                    ));
+                }
                 Some(Some(label)) => reading.give(
                     label,
                     &format!("the session file, as channel {}", channel + 1),
                 ),
+                None if name.is_some() && reading.guess != Guess::Nothing => {}
                 None => reading.ask(
-                    "any mic",
+                    [] as [&str; 0],
                     format!(
                         "channel {} of a file with many: the session file's inputs say which",
                         channel + 1
                     ),
                 ),
+            }
+            if reading.matched.is_empty() {
+                reading.matched = format!("channel {}", channel + 1);
             }
             Some(Part {
                 path: path.clone(),
@@ -73,116 +88,6 @@ impl Part {
             })
         };
         channels.filter_map(part).collect()
-    }
-
-    fn tom(&self) -> Option<TomSpec> {
-        match self.reading.guess {
-            Guess::Tom(spec) => Some(spec),
-            _ => None,
-        }
-    }
-}
-
-/// Gives every tom of a set-up its number: racks by number or size, then the floor toms.
-pub(super) fn number_toms(takes: &mut [&mut Vec<Part>]) {
-    let specs: BTreeSet<TomSpec> = takes
-        .iter()
-        .flat_map(|t| t.iter().filter_map(Part::tom))
-        .collect();
-    let floor = |spec: &&TomSpec| spec.place == TomPlace::Floor;
-    let mut numbers: BTreeMap<TomSpec, u32> = BTreeMap::new();
-    // Numbers that people wrote stand; sizes and places fill in.
-    let mut taken: BTreeSet<u32> = BTreeSet::new();
-    for spec in specs.iter().filter(|s| !floor(s)) {
-        if let Some(number) = spec.number {
-            numbers.insert(*spec, number);
-            taken.insert(number);
-        }
-    }
-    let mut rest: Vec<&TomSpec> = specs
-        .iter()
-        .filter(|s| !floor(s) && s.number.is_none())
-        .collect();
-    rest.sort_by_key(|spec| {
-        let place = match spec.place {
-            TomPlace::High => 0,
-            TomPlace::Rack => 1,
-            TomPlace::Mid => 2,
-            TomPlace::Low | TomPlace::Floor => 3,
-        };
-        match spec.size_in {
-            Some(size) => (1, size, place),
-            None => (place, 0, place),
-        }
-    });
-    for spec in rest {
-        // A bare "tom" or "rack" is the first one, however else it is spelled in other takes.
-        let bare = spec.size_in.is_none() && matches!(spec.place, TomPlace::Rack | TomPlace::High);
-        let number = match bare {
-            true => 1,
-            false => (1..).find(|n| !taken.contains(n)).unwrap_or(1),
-        };
-        numbers.insert(*spec, number);
-        taken.insert(number);
-    }
-    // Floor toms go on after the racks of the takes that have both: elsewhere the same drum may be
-    // written as a numbered tom.
-    let racks_of = |take: &Vec<Part>| {
-        let specs: Vec<TomSpec> = take.iter().filter_map(Part::tom).collect();
-        let racks = specs
-            .iter()
-            .filter(|s| !floor(s))
-            .filter_map(|s| numbers.get(s))
-            .max();
-        (specs.iter().any(|s| floor(&s)), racks.copied().unwrap_or(0))
-    };
-    let counts: Vec<(bool, u32)> = takes.iter().map(|take| racks_of(take)).collect();
-    let both = counts
-        .iter()
-        .filter(|(has_floor, n)| *has_floor && *n > 0)
-        .map(|(_, n)| *n)
-        .max();
-    let racks = both.or(counts.iter().map(|(_, n)| *n).max()).unwrap_or(0);
-    let mut floors: Vec<&TomSpec> = specs.iter().filter(floor).collect();
-    floors.sort_by_key(|spec| {
-        (
-            spec.size_in.is_some(),
-            spec.number.unwrap_or(1),
-            spec.size_in,
-        )
-    });
-    let mut next = racks + 1;
-    for spec in floors {
-        let number = match (spec.size_in, spec.number) {
-            (None, number) => racks + number.unwrap_or(1),
-            (Some(_), Some(number)) => racks + number,
-            (Some(_), None) => next,
-        };
-        next = next.max(number + 1);
-        numbers.insert(*spec, number);
-    }
-    for part in takes.iter_mut().flat_map(|take| take.iter_mut()) {
-        let Some(spec) = part.tom() else { continue };
-        let number = numbers.get(&spec).copied().unwrap_or(1);
-        let notes = &mut part.reading.notes;
-        match spec.place {
-            TomPlace::Low => notes.push("taken for the last rack tom".to_owned()),
-            TomPlace::Floor if racks == 0 => {
-                notes.push("no rack tom in this set-up: floor toms are numbered from 1".to_owned())
-            }
-            _ => {}
-        }
-        if let Some(inches) = spec.size_in {
-            notes.push(format!(
-                "{inches} inches: toms are numbered by size, ascending"
-            ));
-        }
-        match Mic::tom(number) {
-            Some(mic) => part.reading.guess = Guess::Mic(mic),
-            None => part
-                .reading
-                .ask(format!("tom-{number}"), "there are names for six toms only"),
-        }
     }
 }
 
@@ -276,10 +181,11 @@ fn settle_if_free(parts: &mut [Part]) {
         let others = ["kick-out", "kick-sub", "snare-bottom", "snare-side"];
         let mut others = others.iter().filter_map(|name| Mic::named(name));
         let free = others.find(|other| other.family == mic.family && !sure.contains(other));
-        let propose = free.map_or("a second drum", Mic::name);
+        let candidates = free.map(|mic| mic.to_string()).into_iter();
+        let candidates: Vec<_> = candidates.chain([format!("{mic}-2")]).collect();
         part.reading.notes.clear();
         part.reading
-            .ask(propose, format!("`{mic}` is another file of this take"));
+            .ask(candidates, format!("`{mic}` is another file of this take"));
     }
 }
 
@@ -300,7 +206,7 @@ fn track(part: Part) -> Track {
         sources: Vec::new(),
         why: String::new(),
         notes: Vec::new(),
-        proposal: None,
+        candidates: Vec::new(),
         already_driven: reading.already_driven,
     };
     match reading.guess {
@@ -312,19 +218,22 @@ fn track(part: Part) -> Track {
                 false => format!("`{}`", reading.matched),
             };
         }
-        Guess::Ask { propose, because } => {
+        Guess::Ask {
+            candidates,
+            because,
+        } => {
             track.why = format!("`{}`, which is not certain", reading.matched);
             let kind = FindingKind::UnknownMic {
-                proposal: Some(propose.clone()),
+                candidates: candidates.clone(),
                 because: Some(because),
             };
             found(&mut track, kind);
-            track.proposal = Some(propose);
+            track.candidates = candidates;
         }
         Guess::Tom(_) | Guess::Nothing => {
             track.why = "no word of its name is a mic's".to_owned();
             let kind = FindingKind::UnknownMic {
-                proposal: None,
+                candidates: Vec::new(),
                 because: None,
             };
             found(&mut track, kind);

@@ -10,6 +10,7 @@
 //! bits or 32 bits of float.
 
 mod format;
+mod inside;
 mod metadata;
 mod reader;
 mod riff;

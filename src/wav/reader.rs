@@ -7,12 +7,16 @@ use std::path::{Path, PathBuf};
 
 use super::TILE_BYTES;
 use super::format::Format;
+use super::inside;
 use super::metadata::{self, Metadata};
 use super::riff::{self, Chunk, DataSize, Layout, Refusal};
 use super::samples;
 use crate::audio::{AudioRead, Info, Truncation};
 use crate::block::Block;
 use crate::error::{Error, Result};
+
+/// Bytes at most of a chunk that names channels.
+const NAMES: u64 = 1 << 20;
 
 /// Reads samples and metadata; never writes to its source.
 #[derive(Debug)]
@@ -86,12 +90,21 @@ impl<R: Read + Seek> Reader<R> {
                 held_s: seconds(frames),
             }),
         };
-        let time_reference_samples = match layout.first(b"bext") {
-            Some((_, bext)) => {
-                metadata::time_reference(&bytes_of(&mut source, bext, 346).map_err(failed)?)
-            }
-            None => None,
+        let mut chunk = |id: &riff::Id, limit| -> Result<Option<Vec<u8>>> {
+            let found = layout.first(id);
+            let bytes = found.map(|(_, chunk)| bytes_of(&mut source, chunk, limit));
+            bytes.transpose().map_err(failed)
         };
+        let bext = chunk(b"bext", 346)?;
+        let time_reference_samples = bext.as_deref().and_then(metadata::time_reference);
+        let ixml = chunk(b"iXML", NAMES)?;
+        let mut adtl = None;
+        for list in layout.chunks.iter().filter(|chunk| chunk.id == *b"LIST") {
+            let bytes = bytes_of(&mut source, *list, NAMES).map_err(failed)?;
+            adtl = adtl.or(Some(bytes).filter(|bytes| bytes.starts_with(b"adtl")));
+        }
+        let channels = usize::from(format.channels);
+        let inside = inside::read(ixml.as_deref(), bext.as_deref(), adtl.as_deref(), channels);
         let info = Info {
             rate_hz: format.rate_hz,
             channels: usize::from(format.channels),
@@ -99,6 +112,7 @@ impl<R: Read + Seek> Reader<R> {
             sample_format: format.codec.sample_format(),
             frames,
             time_reference_samples,
+            inside,
             oddities,
             truncated,
         };

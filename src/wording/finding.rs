@@ -281,9 +281,19 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             ),
             &format!("Names of this mic and {by} swapped? Listen to both."),
         ),
-        FindingKind::UnknownMic { proposal, because } => match (proposal, because) {
-            (Some(proposal), Some(because)) => Sentence::new(
-                format!("Unknown mic; perhaps {proposal}: {because}."),
+        FindingKind::UnknownMic {
+            candidates,
+            because,
+        } => match (&candidates[..], because) {
+            ([], Some(because)) => Sentence::new(
+                format!("Unknown mic: {because}."),
+                "Name it in session.toml.",
+            ),
+            (candidates, Some(because)) => Sentence::new(
+                format!(
+                    "Unknown mic; perhaps {}: {because}.",
+                    candidates.join(" or ")
+                ),
                 "Name it in session.toml.",
             ),
             _ => Sentence::new(

@@ -160,11 +160,17 @@ fn findings() -> Vec<Finding> {
             lead_ms: 1.9,
         },
         FindingKind::UnknownMic {
-            proposal: Some("a floor tom".to_owned()),
-            because: Some("what \"high\" means beside it is not certain".to_owned()),
+            candidates: vec!["tom-3".to_owned(), "tom-4".to_owned()],
+            because: Some("a floor tom, and no rack tom is here to count on from".to_owned()),
         },
         FindingKind::UnknownMic {
-            proposal: None,
+            candidates: Vec::new(),
+            because: Some(
+                "channel 3 of a file with many: the session file's inputs say which".to_owned(),
+            ),
+        },
+        FindingKind::UnknownMic {
+            candidates: Vec::new(),
             because: None,
         },
         FindingKind::OtherRate {

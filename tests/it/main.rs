@@ -8,6 +8,7 @@ mod mixes; // rough mixes, group stems, and what the session file says of them
 mod names; // whole folders of names with their truth
 mod page; // session.html: complete, inert, no network
 mod performance; // generated performances of one pattern, held against each other
+mod poly; // names inside a recorder's file
 mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
 mod publish; // whole files or none, the manifest

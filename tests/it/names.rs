@@ -81,6 +81,7 @@ impl Folder<'_> {
                 sample_format: SampleFormat::Int,
                 frames: length(file),
                 time_reference_samples: None,
+                inside: Default::default(),
                 oddities: Vec::new(),
                 truncated: None,
             };
@@ -133,7 +134,7 @@ fn score(folders: &[Folder]) -> Score {
                         &song.slug,
                         &take.slug,
                         label,
-                        track.proposal.clone().unwrap_or_default(),
+                        track.candidates.join(" or "),
                         joined,
                     ),
                 );
@@ -168,7 +169,7 @@ fn score(folders: &[Folder]) -> Score {
                 }
             }
             let pair = file.label.starts_with("overhead-") || file.label.starts_with("room");
-            if pair && file.label.ends_with(['l', 'r']) {
+            if pair && (file.label.ends_with("-l") || file.label.ends_with("-r")) {
                 score.pairs.1 += 1;
                 score.pairs.0 += usize::from(*joined);
                 if !joined {

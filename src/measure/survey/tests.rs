@@ -17,6 +17,7 @@ fn cut(rate_hz: u32, channels: &[Vec<f64>], bits: u16, size: usize) -> (Levels, 
         sample_format: SampleFormat::Int,
         frames: channels[0].len() as u64,
         time_reference_samples: None,
+        inside: Default::default(),
         oddities: Vec::new(),
         truncated: None,
     };

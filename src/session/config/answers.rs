@@ -1,8 +1,8 @@
 //! What a [`SessionFile`] answers when it is asked about a track, with its defaults.
 
 use super::{Derived, MicGroup, SessionFile, Strip, View};
+use crate::session::config::naming::Fields;
 use crate::session::label::Label;
-use crate::session::naming::Fields;
 use crate::session::slug::slug;
 use crate::session::{Family, Mic, Side, Track};
 
@@ -152,7 +152,7 @@ impl SessionFile {
     /// The output name of a track, or of a group or derived stem by its label.
     ///
     /// # Errors
-    /// As [`crate::session::naming::Template::name`].
+    /// As [`crate::session::config::naming::Template::name`].
     pub fn name(&self, of: &Named) -> Result<String, String> {
         let rate = self.output.rate_hz.unwrap_or(of.rate_hz).to_string();
         self.naming.template.name(&Fields {

@@ -3,26 +3,38 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use super::arrange::Item;
 use super::folders::{self, song_key, stem};
 use super::numbers::{Numbered, judge};
 use super::reading::{Guess, LastIs, Reading, TakeWord};
+use super::takes::take_word;
 use super::words::Vocabulary;
+use crate::session::arrange::Item;
 
 /// A name's words in lower case → the name.
 type Names = BTreeMap<Vec<String>, String>;
 
 /// Decides, for each folder and song, what numbers at the end of names are.
-pub(super) fn settle_numbers(items: &mut [Item], vocabulary: &Vocabulary) {
+pub(in crate::session) fn settle_numbers(items: &mut [Item], vocabulary: &Vocabulary) {
+    let read =
+        |item: &Item, last_is| vocabulary.read(&stem(&item.path), last_is, &item.place.names);
+    let of_mic = |item: &Item| item.reading.last.is_some_and(|last| last.of_mic);
+    // Where the folder says the take, a number is the mic's, unless it is written as a recorder does.
+    for item in items.iter_mut().filter(|i| i.take.is_some() && !i.fixed) {
+        let plain = item
+            .reading
+            .last
+            .is_some_and(|last| last.written.width == 0);
+        let own = item.reading.take.is_none() && item.place.mic.is_none() && !item.reading.given;
+        if plain && own && !of_mic(item) {
+            item.reading = read(item, LastIs::Mic);
+        }
+    }
     let mut groups: BTreeMap<(&Path, String), Vec<&mut Item>> = BTreeMap::new();
     for item in items.iter_mut().filter(|i| i.take.is_none() && !i.fixed) {
         let song = item.reading.song.join(" ").to_lowercase();
         let home = item.place.home.as_path();
         groups.entry((home, song)).or_default().push(item);
     }
-    let read =
-        |item: &Item, last_is| vocabulary.read(&stem(&item.path), last_is, &item.place.names);
-    let of_mic = |item: &Item| item.reading.last.is_some_and(|last| last.of_mic);
     for members in groups.into_values() {
         let as_take: Vec<Option<Reading>> = (members.iter())
             .map(|item| of_mic(item).then(|| read(item, LastIs::Take)))
@@ -43,7 +55,8 @@ pub(super) fn settle_numbers(items: &mut [Item], vocabulary: &Vocabulary) {
             if changed && !item.reading.given && item.place.mic.is_none() {
                 item.reading = read(item, verdict.last_is);
             }
-            item.take = verdict.take.map(TakeWord::Number);
+            let inside = || item.info.inside.take.as_deref().and_then(take_word);
+            item.take = verdict.take.map(TakeWord::Number).or_else(inside);
             if verdict.disagrees {
                 let text = "the number at its end is not a take's: the files that share it differ \
                             in start or length";
@@ -54,7 +67,7 @@ pub(super) fn settle_numbers(items: &mut [Item], vocabulary: &Vocabulary) {
 }
 
 /// Decides what the songs are called. `root`: the session folder, whose name is the last resort.
-pub(super) fn settle_songs(items: &mut [Item], root: &Path, vocabulary: &Vocabulary) {
+pub(in crate::session) fn settle_songs(items: &mut [Item], root: &Path, vocabulary: &Vocabulary) {
     let root_name = match folders::name(root) {
         name if name.is_empty() => "song".to_owned(),
         name => name,
@@ -62,7 +75,13 @@ pub(super) fn settle_songs(items: &mut [Item], root: &Path, vocabulary: &Vocabul
     let songs = songs(items, vocabulary);
     let none = Names::new();
     for item in items {
-        let own = item.place.song.as_ref().unwrap_or(&root_name);
+        let scene = item
+            .info
+            .inside
+            .scene
+            .as_ref()
+            .filter(|scene| is_song(scene));
+        let own = item.place.song.as_ref().or(scene).unwrap_or(&root_name);
         if item.fixed {
             if item.song.0.is_empty() {
                 item.song = (song_key(own), own.clone());
@@ -71,15 +90,15 @@ pub(super) fn settle_songs(items: &mut [Item], root: &Path, vocabulary: &Vocabul
         }
         let names = songs.get(item.place.home.as_path()).unwrap_or(&none);
         let reading = &mut item.reading;
-        let is_song = |words: &[String]| {
+        let said_song = |words: &[String]| {
             let name = words.join(" ");
             let known = || names.contains_key(&vocabulary.lower(&name));
             !words.is_empty() && (song_key(&name) == song_key(own) || known())
         };
-        let said = is_song(&reading.song);
+        let said = said_song(&reading.song);
         let words = if said {
             reading.song.join(" ")
-        } else if is_song(&reading.song_after) {
+        } else if said_song(&reading.song_after) {
             reading.song_after.join(" ")
         } else if reading.guess == Guess::Nothing {
             // An unknown name that begins as a song of this folder does.
@@ -94,8 +113,8 @@ pub(super) fn settle_songs(items: &mut [Item], root: &Path, vocabulary: &Vocabul
         };
         if reading.doubtful_song && !said {
             let text = format!("`{}` beside it may be another mic", reading.song.join(" "));
-            let propose = reading.would_be();
-            reading.ask(propose, text);
+            let candidates = reading.labels();
+            reading.ask(candidates, text);
         }
         // In a song's folder the folder's name counts, unless a take in the file's name or a second
         // song makes sure that its words are a song's.
@@ -112,6 +131,14 @@ pub(super) fn settle_songs(items: &mut [Item], root: &Path, vocabulary: &Vocabul
         }
         item.song = (key, name);
     }
+}
+
+/// Whether a scene is a song: it has a word.
+fn is_song(scene: &str) -> bool {
+    let mut words = scene.split(|c: char| !c.is_alphanumeric());
+    words.any(|word| {
+        word.chars().filter(|c| c.is_alphabetic()).count() > 2 && !folders::is_neutral(word)
+    })
 }
 
 /// Words that may be a song's.

@@ -6,7 +6,7 @@ use super::reading::{Last, LastIs, Reading, Written};
 use crate::audio::Info;
 
 /// One file of a folder, for its numbers.
-pub(super) struct Numbered<'a> {
+pub(in crate::session) struct Numbered<'a> {
     /// As the name alone suggests.
     pub reading: &'a Reading,
     /// With the number as the take's, where it was read as the mic's.
@@ -16,7 +16,7 @@ pub(super) struct Numbered<'a> {
 
 /// What became of a number.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Verdict {
+pub(in crate::session) struct Verdict {
     pub last_is: LastIs,
     pub take: Option<u32>,
     /// It is shared with other mics, but their times or lengths do not agree.
@@ -26,9 +26,10 @@ pub(super) struct Verdict {
 /// Judges the files of one folder and song that give no take in words; one verdict each.
 ///
 /// A number at the end is a take's if it is written as recorders do (after `_`, `-`, `.`, or with
-/// zeros) or stands behind two mics or more; if most files have one, or two mics share it; and if
-/// the files that share it agree in time reference and length.
-pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
+/// zeros) or stands behind nearly all mics; if most files have one, or two mics share it; and if the
+/// files that share it agree in time reference and length. A number that every file has for itself
+/// counts tracks.
+pub(in crate::session) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     let of_take = |f: &Numbered| f.reading.last.filter(|last| !last.of_mic);
     let mut mics: BTreeMap<u32, BTreeSet<&str>> = BTreeMap::new();
     let mut styles: BTreeMap<Written, usize> = BTreeMap::new();
@@ -43,13 +44,19 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     let count = files.iter().filter(|f| of_take(f).is_some()).count();
     let all: BTreeSet<&str> = mics.values().flatten().copied().collect();
     let shared = mics.values().any(|mics| mics.len() > 1);
-    let strong = |style: &Written| style.separator != Some(' ') || style.width > 1;
+    let strong = |style: &Written| style.width > 1 || !matches!(style.separator, None | Some(' '));
     let written = styles.keys().all(strong);
+    let apart = files
+        .iter()
+        .filter(|f| !f.reading.last.is_some_and(|last| last.of_mic))
+        .count();
+    let tracks = count > 2 && !shared && all.len() == count;
     let credible = count > 0
+        && !tracks
         && if written {
             shared || 2 * count > files.len()
         } else {
-            shared && all.len() > 1
+            shared && all.len() > 1 && 100 * count > 85 * apart
         };
     let style = styles
         .iter()
@@ -69,7 +76,8 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
     let counts_takes = |file: &Numbered, last: Last| match file.as_take {
         None => !last.of_mic,
         Some(as_take) => {
-            Some(last.written) == style && per_mic.get(&as_take.matched[..]) == Some(&numbers)
+            let own = per_mic.get(&as_take.matched[..]);
+            Some(last.written) == style && own.is_some_and(|own| own.is_subset(&numbers))
         }
     };
     let mut take: Vec<Option<u32>> = Vec::new();
@@ -100,6 +108,7 @@ pub(super) fn judge(files: &[Numbered]) -> Vec<Verdict> {
             let lane = file.reading.lane.filter(|lane| lanes.contains(lane));
             let last_is = match (file.reading.last, take) {
                 (_, Some(_)) => LastIs::Take,
+                (Some(last), None) if tracks && !last.of_mic => LastIs::Either,
                 (Some(_), None) => LastIs::Mic,
                 (None, None) => LastIs::Either,
             };

@@ -5,10 +5,10 @@ use std::ops::Range;
 use super::{inside, label, label_at, mic};
 use crate::problem::walk::{Fields, Value, entries};
 use crate::problem::{Problem, Problems, suggest};
+use crate::session::config::naming::{self, Template};
 use crate::session::config::{
     Bits, Derived, MicGroup, Mix, Naming, Output, SessionFile, Strip, TRASHY_ROOM, View,
 };
-use crate::session::naming::{self, Template};
 use crate::session::slug::slug;
 
 pub(super) fn groups(value: Value, problems: &mut Problems) -> Vec<MicGroup> {

@@ -3,11 +3,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Component, Path, PathBuf};
 
-use super::Family;
 use super::reading::{Guess, LastIs, Reading, TakeWord};
-use super::slug;
-use super::token::{Kind, Token};
+use super::token::{self, Kind, Token};
 use super::words::Vocabulary;
+use crate::session::{Family, slug};
 
 /// Words of folders that only hold files together.
 const NEUTRAL: &[&str] = &[
@@ -59,18 +58,20 @@ const NEUTRAL: &[&str] = &[
 ];
 
 /// Whether a word says nothing of the song.
-pub(super) fn is_neutral(word: &str) -> bool {
-    NEUTRAL.contains(&word.to_lowercase().as_str())
+pub(in crate::session) fn is_neutral(word: &str) -> bool {
+    NEUTRAL.contains(&word.to_lowercase().as_str()) || token::is_neutral(word)
 }
 
 /// What the folders above a file say.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Place {
+pub(in crate::session) struct Place {
     /// The folder that stands for a song or a take: files below it belong together.
     pub home: PathBuf,
     /// Name of the song, as written.
     pub song: Option<String>,
     pub take: Option<TakeWord>,
+    /// What people noted of the take.
+    pub notes: Vec<String>,
     /// The folder's name is a mic's, and the files in it do not say one.
     pub mic: Option<String>,
     /// Names of all folders above as lower-case words: where a file's name begins with one, that is
@@ -83,6 +84,9 @@ pub(super) struct Place {
 struct Folder {
     /// Words that may be a song's.
     words: Vec<String>,
+    /// Words behind the take: a song's, or notes.
+    behind: Vec<String>,
+    notes: Vec<String>,
     take: Option<TakeWord>,
     /// A number at the end: a take, if other folders beside it have the same words.
     number: Option<u32>,
@@ -90,7 +94,7 @@ struct Folder {
 }
 
 /// The places of all folders that hold files. `files`: paths relative to `root`.
-pub(super) fn places(
+pub(in crate::session) fn places(
     root: &Path,
     files: &[PathBuf],
     vocabulary: &Vocabulary,
@@ -129,6 +133,7 @@ pub(super) fn places(
             folder.words.push(number.to_string());
         }
     }
+    settle_behind(&mut folders);
     let root_words = vocabulary.lower(&name(root));
     let mut places = BTreeMap::new();
     for (parent, files) in parents {
@@ -136,6 +141,33 @@ pub(super) fn places(
         places.insert(parent, place);
     }
     places
+}
+
+/// Words behind a take (`Take 3 Low Tide`) are a song's where all takes beside it have some and no
+/// folder above names a song; else they are notes.
+fn settle_behind(folders: &mut BTreeMap<PathBuf, Folder>) {
+    let above = |path: &Path| path.parent().unwrap_or(Path::new("")).to_owned();
+    let mut all: BTreeMap<PathBuf, bool> = BTreeMap::new();
+    let mut songs: BTreeSet<PathBuf> = BTreeSet::new();
+    for (path, folder) in folders.iter() {
+        if folder.take.is_some() {
+            let all = all.entry(above(path)).or_insert(true);
+            *all &= !folder.behind.is_empty() && folder.words.is_empty();
+        }
+        if folder.mic.is_none() && !folder.words.is_empty() {
+            songs.insert(path.clone());
+        }
+    }
+    for (path, folder) in folders.iter_mut() {
+        let named = path.ancestors().skip(1).any(|above| songs.contains(above));
+        let behind = std::mem::take(&mut folder.behind);
+        let wordy = behind.iter().any(|word| word.chars().count() > 3);
+        if !named && wordy && all.get(&above(path)) == Some(&true) {
+            folder.words = behind;
+        } else if !behind.is_empty() {
+            folder.notes.push(behind.join(" "));
+        }
+    }
 }
 
 fn place(
@@ -170,6 +202,7 @@ fn place(
         if place.take.is_some() && folder.take.is_none() {
             continue; // below a take nothing is a song
         }
+        place.notes.extend(folder.notes.iter().cloned());
         if !folder.words.is_empty() {
             place.song = Some(folder.words.join(" "));
         }
@@ -239,10 +272,26 @@ impl Folder {
         let take = take.or_else(comp);
         let token = take.and_then(|at| tokens.get(at));
         folder.take = token.and_then(|token| TakeWord::of(&token.kind));
-        let rest: Vec<&Token> = (tokens.iter().enumerate())
-            .filter(|(at, _)| Some(*at) != take)
+        let notes = tokens.iter().filter(|t| t.kind == Kind::Note);
+        folder.notes = notes.map(|t| t.text.to_lowercase()).collect();
+        let all = || {
+            tokens
+                .iter()
+                .enumerate()
+                .filter(|(_, t)| t.kind != Kind::Note)
+        };
+        let said = |t: &Token| !matches!(t.kind, Kind::Number { .. } | Kind::Gear | Kind::Size(_));
+        let behind = all().filter(|(at, t)| take.is_some_and(|take| *at > take) && said(t));
+        let behind = behind.filter(|(_, t)| !is_neutral(&t.text));
+        folder.behind = behind.map(|(_, t)| t.text.clone()).collect();
+        let mut rest: Vec<&Token> = all()
+            .filter(|(at, _)| take.is_none_or(|take| *at < take))
             .map(|(_, token)| token)
             .collect();
+        // A rate or a date behind the name.
+        while rest.len() > 1 && rest.last().is_some_and(|t| t.kind == Kind::Gear) {
+            rest.pop();
+        }
         let neutral = |t: &&Token| match t.kind {
             Kind::Number { .. } | Kind::Gear | Kind::Size(_) => true,
             _ => is_neutral(&t.text),
@@ -270,16 +319,17 @@ impl Folder {
 }
 
 /// The last part of a path as text; what is not UTF-8 becomes a replacement character.
-pub(super) fn name(path: &Path) -> String {
+pub(in crate::session) fn name(path: &Path) -> String {
     let name = path.file_name().unwrap_or_default();
     name.to_string_lossy().into_owned()
 }
 
 /// Endings of sound files; any other belongs to the name.
-pub(super) const ENDINGS: [&str; 8] = ["wav", "wave", "bwf", "rf64", "flac", "aif", "aiff", "aifc"];
+pub(in crate::session) const ENDINGS: [&str; 8] =
+    ["wav", "wave", "bwf", "rf64", "flac", "aif", "aiff", "aifc"];
 
 /// The name of a file without its ending, as text.
-pub(super) fn stem(path: &Path) -> String {
+pub(in crate::session) fn stem(path: &Path) -> String {
     let ending = path
         .extension()
         .and_then(|e| e.to_str())
@@ -295,7 +345,7 @@ pub(super) fn stem(path: &Path) -> String {
 
 /// What two names of a song have in common if they mean the same: their slug, or where letters would
 /// be lost, their own lower-case text.
-pub(super) fn song_key(name: &str) -> String {
+pub(in crate::session) fn song_key(name: &str) -> String {
     let slug = slug::slug(name);
     let letters = name.chars().filter(|c| c.is_alphanumeric()).count();
     let kept = slug.chars().filter(char::is_ascii_alphanumeric).count();

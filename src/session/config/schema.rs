@@ -8,9 +8,9 @@ use std::ops::RangeInclusive;
 use schemars::{JsonSchema, schema_for};
 use serde_json::{Value, json};
 
-use super::Mic;
-use super::config::{Drum, Input, MicGroup, Mix, Output, Strip};
+use super::{Drum, Input, MicGroup, Mix, Output, Strip};
 use crate::preset::schema::without_null;
+use crate::session::Mic;
 
 /// How the takes in a folder are read and worked on. All of it is optional.
 #[derive(JsonSchema)]

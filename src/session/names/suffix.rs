@@ -2,7 +2,7 @@
 
 /// A name without what a recorder appended, and what that was.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Suffix<'a> {
+pub(in crate::session) struct Suffix<'a> {
     pub rest: &'a str,
     /// `_01-23` and `.05_12`: the first number.
     pub lane: Option<u32>,

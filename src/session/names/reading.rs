@@ -2,15 +2,15 @@
 
 use std::ops::Range;
 
-use super::label::Label;
-use super::mic::TomPlace;
 use super::token::{Kind, Token, is_noun};
 use super::words::{Found, Meaning};
-use super::{Family, Mic, Side};
+use crate::session::label::Label;
+use crate::session::mic::TomPlace;
+use crate::session::{Family, Mic, Side};
 
 /// Which tom, before toms are numbered within the set-up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub(super) struct TomSpec {
+pub(in crate::session) struct TomSpec {
     pub place: TomPlace,
     pub number: Option<u32>,
     pub size_in: Option<u32>,
@@ -18,14 +18,14 @@ pub(super) struct TomSpec {
 
 /// What a name is taken for.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Guess {
+pub(in crate::session) enum Guess {
     Mic(Mic),
     Tom(TomSpec),
     /// This mic, if no other file of the take is it.
     IfFree(Mic),
-    /// Unknown, with a proposal and the reason why it is not simply taken.
+    /// Unknown, with labels that it may be, the likeliest first, and why it is not simply taken.
     Ask {
-        propose: String,
+        candidates: Vec<String>,
         because: String,
     },
     /// No word of it is known.
@@ -34,7 +34,7 @@ pub(super) enum Guess {
 
 /// The take that a name gives in so many words.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum TakeWord {
+pub(in crate::session) enum TakeWord {
     Number(u32),
     /// A slug: `comp`.
     Named(String),
@@ -53,7 +53,7 @@ impl TakeWord {
 
 /// How a number is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct Written {
+pub(in crate::session) struct Written {
     /// The character before it.
     pub separator: Option<char>,
     /// Digits, where it has leading zeros; else 0.
@@ -62,7 +62,7 @@ pub(super) struct Written {
 
 /// A number at the end of a name: of a take, of the mic, or neither.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Last {
+pub(in crate::session) struct Last {
     pub value: u32,
     pub written: Written,
     /// It was read as the mic's (`Tom 2`).
@@ -71,7 +71,7 @@ pub(super) struct Last {
 
 /// What to make of a number at the end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub(super) enum LastIs {
+pub(in crate::session) enum LastIs {
     /// As the name alone suggests.
     Either,
     /// The take's.
@@ -82,7 +82,7 @@ pub(super) enum LastIs {
 
 /// What one name says.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Reading {
+pub(in crate::session) struct Reading {
     pub guess: Guess,
     pub side: Option<Side>,
     /// A further mic of its kind (`Crash 2`); 1 otherwise.
@@ -96,6 +96,14 @@ pub(super) struct Reading {
     pub song_after: Vec<String>,
     /// The part of the name that was understood, as written.
     pub matched: String,
+    /// The trade's words of the phrase that was understood.
+    pub words: Vec<&'static str>,
+    /// The number that was read as the mic's.
+    pub number: Option<u32>,
+    /// A single letter behind its words: `OH A`, `Snare T`.
+    pub letter: Option<char>,
+    /// What people thought of the take: `keep`, `NG`.
+    pub take_notes: Vec<String>,
     /// Pieces that were ignored, as written.
     pub ignored: Vec<String>,
     /// For information, in words.
@@ -139,6 +147,10 @@ impl Reading {
             song: Vec::new(),
             song_after: Vec::new(),
             matched: String::new(),
+            words: Vec::new(),
+            number: None,
+            letter: None,
+            take_notes: Vec::new(),
             ignored: Vec::new(),
             notes: Vec::new(),
             warnings: Vec::new(),
@@ -172,19 +184,82 @@ impl Reading {
                 return "a floor tom".to_owned();
             }
             Guess::Tom(_) => return "a rack tom".to_owned(),
-            Guess::Ask { propose, .. } => return propose.clone(),
+            Guess::Ask { candidates, .. } => return candidates.join(" or "),
             Guess::Nothing => return "any mic".to_owned(),
         };
         let (side, index) = (self.side, self.index);
         Label { mic, side, index }.to_string()
     }
 
-    /// Turns it into a question.
-    pub fn ask(&mut self, propose: impl Into<String>, because: impl Into<String>) {
+    /// What it would be taken for, as labels, the likeliest first.
+    pub fn labels(&self) -> Vec<String> {
+        let toms = |numbers: std::ops::Range<u32>| numbers.map(|n| format!("tom-{n}")).collect();
+        match &self.guess {
+            Guess::Ask { candidates, .. } => candidates.clone(),
+            Guess::Nothing => Vec::new(),
+            Guess::Tom(tom) => match (tom.place, tom.number) {
+                (TomPlace::Floor, number) => {
+                    let first = number.unwrap_or(1) + 1;
+                    toms(first..first + 2)
+                }
+                (_, Some(number)) => toms(number..number + 1),
+                (TomPlace::Rack | TomPlace::High, None) => toms(1..2),
+                (TomPlace::Mid, None) => toms(2..3),
+                (TomPlace::Low, None) => toms(2..4),
+            },
+            Guess::Mic(_) | Guess::IfFree(_) => vec![self.would_be()],
+        }
+    }
+
+    /// Turns it into a question. `candidates`: labels, the likeliest first; none: it may be any mic.
+    pub fn ask<T: Into<String>>(
+        &mut self,
+        candidates: impl IntoIterator<Item = T>,
+        because: impl Into<String>,
+    ) {
         self.guess = Guess::Ask {
-            propose: propose.into(),
+            candidates: candidates.into_iter().map(Into::into).collect(),
             because: because.into(),
         };
+    }
+
+    /// Takes it for this mic after all.
+    pub fn settle(&mut self, mic: Mic, side: Option<Side>, note: impl Into<String>) {
+        self.guess = Guess::Mic(mic);
+        self.side = side;
+        self.index = 1;
+        self.notes.push(note.into());
+    }
+
+    /// Whether it is taken for something.
+    pub fn is_known(&self) -> bool {
+        matches!(self.guess, Guess::Mic(_) | Guess::IfFree(_) | Guess::Tom(_))
+    }
+
+    /// Where the file's name says no mic: the name that the recorder wrote into it. Song and take
+    /// still come from the file's name.
+    pub fn take_over(&mut self, inside: Reading, name: &str) {
+        let song = std::mem::take(&mut self.song);
+        let (take, last, lane) = (self.take.take(), self.last, self.lane);
+        let take_notes = std::mem::take(&mut self.take_notes);
+        *self = Reading {
+            song,
+            take,
+            last,
+            lane,
+            take_notes,
+            song_after: Vec::new(),
+            ..inside
+        };
+        self.notes.push(format!("the recorder named it `{name}`"));
+    }
+
+    /// The mic itself, without its number.
+    pub fn mic(&self) -> Option<Mic> {
+        match &self.guess {
+            Guess::Mic(mic) | Guess::IfFree(mic) => Some(*mic),
+            _ => None,
+        }
     }
 
     /// Mic, side and number from the words that were found, and whether they can be taken.
@@ -197,8 +272,11 @@ impl Reading {
             _ => None,
         };
         self.matched = as_written(tokens, &found.used);
+        self.words = found.words(tokens);
+        self.letter = letter(tokens, found.used.end);
         self.already_driven = has("trash") || found.words(tokens) == ["trash"];
         let (number, size_in) = self.numbers(tokens, found, last_is);
+        self.number = number;
         match &found.meaning {
             Meaning::Own(label) => {
                 self.side = label.side.or(self.side);
@@ -215,7 +293,10 @@ impl Reading {
                     false => Guess::Mic(*mic),
                 }
             }
-            Meaning::Ask { propose, because } => self.ask(*propose, *because),
+            Meaning::Ask {
+                candidates,
+                because,
+            } => self.ask(candidates.iter().cloned(), *because),
             Meaning::Tom(place) => {
                 self.guess = Guess::Tom(TomSpec {
                     place: *place,
@@ -249,13 +330,13 @@ impl Reading {
         let whole_drum = matches!(self.guess, Guess::IfFree(_)) || family == Hat;
         if has("stage") || has("house") {
             let because = "a side as seen from the stage is the opposite one from the house";
-            self.ask(self.would_be(), because);
+            self.ask(self.labels(), because);
         } else if !found.extra.is_empty() {
             let because = format!(
                 "what `{}` means beside it is not certain",
                 found.extra.join(" ")
             );
-            self.ask(self.would_be(), because);
+            self.ask(self.labels(), because);
         } else if self.side.is_some() && !mic.is_some_and(Mic::has_sides) {
             let drum = match family {
                 Kick => "kick drum",
@@ -265,13 +346,16 @@ impl Reading {
             };
             let because = format!("a {drum} has no sides: left and right are two of them");
             self.side = None;
-            self.ask(format!("{} of a second {drum}", self.would_be()), because);
+            match mic {
+                Some(mic) => self.ask([format!("{mic}-2"), mic.to_string()], because),
+                None => self.ask(["tom-1", "tom-2"], because),
+            }
         } else if let (Some(number), Some(mic)) = (number, mic) {
             match family {
                 Overhead | Room if self.side.is_none() && number <= 2 => {
                     self.side = Some(if number == 1 { Side::L } else { Side::R });
                     self.ask(
-                        self.would_be(),
+                        self.labels(),
                         "a number is not a side: which one it is is not said",
                     );
                 }
@@ -281,7 +365,14 @@ impl Reading {
                         Hat => "a second hat, or a second mic on it",
                         _ => "a second drum, or a second mic on it",
                     };
-                    self.ask(self.would_be(), because);
+                    let other = match family {
+                        Kick => Some("kick-out"),
+                        Snare => Some("snare-bottom"),
+                        _ => None,
+                    };
+                    let other = other.filter(|_| number == 2).map(str::to_owned);
+                    let candidates: Vec<_> = other.into_iter().chain(self.labels()).collect();
+                    self.ask(candidates, because);
                 }
                 _ => {
                     self.index = number;
@@ -304,9 +395,16 @@ impl Reading {
         use Family::{Cymbal, Hat, Overhead, Room};
         let is_tom = match &found.meaning {
             Meaning::Tom(_) => true,
-            Meaning::Ask { propose, .. } => propose.contains("tom"),
+            Meaning::Ask { candidates, .. } => candidates.iter().any(|label| label.contains("tom")),
             _ => false,
         };
+        // `High Tom-3`: its place says which one it is, a number behind it is a take's.
+        let placed = matches!(
+            &found.meaning,
+            Meaning::Tom(TomPlace::High | TomPlace::Mid | TomPlace::Low)
+        );
+        let idle = |token: &&Token| matches!(token.kind, Kind::Note | Kind::Gear);
+        let end = tokens.len() - tokens.iter().rev().take_while(idle).count();
         // Parts of the kit of which there may be several: a number behind them is theirs.
         let several = |mic: &Mic| matches!(mic.family, Cymbal | Hat | Overhead | Room);
         let several = is_tom
@@ -320,13 +418,15 @@ impl Reading {
             let Kind::Number { value, padded } = token.kind else {
                 continue;
             };
-            if at + 1 == tokens.len() && token.separator.is_some() {
+            // `Kick1` may be the first kick, `KICKIN01` is a take.
+            let apart = token.separator.is_some() || padded || !several && !is_tom;
+            if at + 1 == end && apart {
                 let possible = (1..8).contains(&value) || is_tom && value <= 24;
                 let of_mic = match last_is {
                     LastIs::Take => false,
                     LastIs::Mic => true,
                     LastIs::Either if self.take.is_some() => several || !padded,
-                    LastIs::Either => several && possible && !padded && number.is_none(),
+                    LastIs::Either => several && possible && !padded && !placed && number.is_none(),
                 };
                 self.last = Some(Last::new(token, value, padded, of_mic));
                 if !of_mic {
@@ -382,13 +482,25 @@ impl Reading {
         self.ignored.extend(gear.map(|t| t.text.clone()));
     }
 
-    /// The words of a range if there is a real one among them; numbers before it are ignored.
+    /// The words of a range that may be a song's: not what people thought of a take, nor parts of
+    /// the name that say nothing of any song (`Drums`, a date, a rate).
     fn song_words(&mut self, tokens: &[Token], range: Range<usize>) -> Vec<String> {
         let range = tokens.get(range).unwrap_or_default();
-        let real = |t: &Token| matches!(t.kind, Kind::Foreign | Kind::Words(_) | Kind::T(_));
-        let first = range.iter().position(real).unwrap_or(range.len());
-        let (numbers, words) = range.split_at(first);
-        self.ignored.extend(numbers.iter().map(|t| t.text.clone()));
+        let mut words: Vec<&Token> = Vec::new();
+        for field in range.chunk_by(|a, b| a.field == b.field) {
+            let real = |t: &Token| matches!(t.kind, Kind::Foreign | Kind::Words(_) | Kind::T(_));
+            let first = match field.iter().all(Token::is_idle) {
+                true => field.len(),
+                false => field.iter().position(real).unwrap_or(field.len()),
+            };
+            let (numbers, field) = field.split_at(first);
+            self.ignored.extend(numbers.iter().map(|t| t.text.clone()));
+            words.extend(field.iter().filter(|t| t.kind != Kind::Note));
+        }
+        let number = |t: &Token| matches!(t.kind, Kind::Number { .. });
+        while words.last().is_some_and(|t| t.is_idle() && !number(t)) {
+            self.ignored.extend(words.pop().map(|t| t.text.clone()));
+        }
         words.iter().map(|t| t.text.clone()).collect()
     }
 
@@ -396,6 +508,7 @@ impl Reading {
     pub fn lone_t(&mut self, tokens: &[Token], at: usize, number: u32, take_at: Option<usize>) {
         self.matched = as_written(tokens, &(at..at + 1));
         self.song = self.song_words(tokens, 0..take_at.unwrap_or(at));
+        self.last = last_number(tokens).filter(|_| take_at.is_none());
         if take_at.is_some() {
             self.guess = Guess::Tom(TomSpec {
                 place: TomPlace::Rack,
@@ -410,7 +523,7 @@ impl Reading {
         } else {
             self.lone_t = Some(number);
             self.ask(
-                format!("tom-{number}"),
+                [format!("tom-{number}")],
                 format!("tom {number}, or take {number}"),
             );
         }
@@ -421,21 +534,36 @@ impl Reading {
         if let Some(take) = take_at {
             self.song = self.song_words(tokens, 0..take);
         }
-        if let [.., token] = tokens
-            && let Kind::Number { value, padded } = token.kind
-            && tokens.len() > 1
-        {
-            self.last = Some(Last::new(token, value, padded, false));
-        }
+        self.last = last_number(tokens);
         let size = tokens.iter().find(|t| matches!(t.kind, Kind::Size(8..=24)));
         if let Some(token) = size {
             self.matched = token.text.clone();
             self.ask(
-                "a tom, by its size",
+                ["tom-1", "tom-2", "tom-3"],
                 "a size alone does not say which drum it is",
             );
         }
     }
+}
+
+/// The number at the end of a name that has more than it.
+fn last_number(tokens: &[Token]) -> Option<Last> {
+    let [_, .., token] = tokens else { return None };
+    match token.kind {
+        Kind::Number { value, padded } => Some(Last::new(token, value, padded, false)),
+        _ => None,
+    }
+}
+
+/// The single letter that ends the tokens before `end`. `u` is a word (`under`) as well.
+fn letter(tokens: &[Token], end: usize) -> Option<char> {
+    let single = |token: &Token| {
+        let mut letters = token.text.chars();
+        let letter = letters.next()?.to_ascii_lowercase();
+        letters.next().is_none().then_some(letter)
+    };
+    let last = tokens.get(end.checked_sub(1)?)?;
+    single(last).filter(|letter| last.kind == Kind::Foreign || *letter == 'u')
 }
 
 /// Tokens as they were written, with single spaces.

@@ -2,11 +2,11 @@
 
 use std::collections::BTreeSet;
 
-use super::config::SessionFile;
-use super::{Label, Session};
+use super::SessionFile;
+use crate::session::{Label, Session};
 
 /// Entries of a session file for what the session lacks, each in words.
-pub(super) fn unused(session: &Session, config: &SessionFile) -> Vec<String> {
+pub(in crate::session) fn unused(session: &Session, config: &SessionFile) -> Vec<String> {
     let tracks = || {
         session
             .songs

@@ -3,10 +3,10 @@
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
-use super::config::MicGroup;
-use super::label::Label;
-use super::{Family, Mic, Session, SessionFile, Track};
+use super::MicGroup;
 use crate::error::printable;
+use crate::session::label::Label;
+use crate::session::{Family, Mic, Session, SessionFile, Track};
 
 /// A session file that changes nothing: every line that would is a comment, with what was found
 /// filled in. It reads back without a fault.
@@ -147,23 +147,25 @@ pub fn init_toml(session: &Session) -> String {
     out
 }
 
-/// An entry for every file or channel that is unknown, as a comment, with its proposal.
+/// An entry for every file or channel that is unknown, as a comment, with its candidates.
 fn inputs(add: &mut impl FnMut(&str), tracks: Vec<&Track>) {
     let mut lines: BTreeSet<String> = BTreeSet::new();
     for track in tracks.into_iter().filter(|t| t.mic.is_unknown()) {
-        let label = track.proposal.as_deref().and_then(Label::parse);
+        let label = track.candidates.first().and_then(|text| Label::parse(text));
         let mic = label.map_or_else(|| "unknown-mic".to_owned(), |label| label.to_string());
         for source in &track.sources {
             let what = match source.channel {
                 Some(channel) => format!("channel = {}", channel + 1),
                 None => {
-                    let stem = super::folders::stem(&source.path);
+                    let stem = crate::session::names::folders::stem(&source.path);
                     format!("file = {}", quoted(&pattern_of(&stem)))
                 }
             };
             let mut line = format!("#   {{ {what}, mic = \"{mic}\" }},");
-            if let Some(proposal) = track.proposal.as_ref().filter(|_| label.is_none()) {
-                let _ = write!(line, "  # {}", printable(proposal));
+            if let [_, others @ ..] = &track.candidates[..]
+                && !others.is_empty()
+            {
+                let _ = write!(line, "  # or {}", printable(&others.join(" or ")));
             }
             lines.insert(line);
         }
@@ -179,7 +181,7 @@ fn inputs(add: &mut impl FnMut(&str), tracks: Vec<&Track>) {
 }
 
 /// The characters that mean something in a pattern, taken literally.
-fn pattern_of(name: &str) -> String {
+pub(in crate::session) fn pattern_of(name: &str) -> String {
     let mut pattern = String::new();
     for c in name.chars() {
         match c {
@@ -194,7 +196,7 @@ fn pattern_of(name: &str) -> String {
 }
 
 /// A TOML basic string.
-fn quoted(text: &str) -> String {
+pub(in crate::session) fn quoted(text: &str) -> String {
     let mut quoted = String::from("\"");
     for c in text.chars() {
         match c {

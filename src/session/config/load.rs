@@ -3,15 +3,13 @@
 use std::ops::Range;
 use std::path::Path;
 
-use super::Mic;
-use super::config::{
-    Drum, Excerpts, FilePattern, Input, LeftOut, Pairs, Polarity, SessionFile, SetUp,
-};
-use super::label::Label;
 use super::pattern::{self, Pattern};
+use super::{Drum, Excerpts, FilePattern, Input, LeftOut, Pairs, Polarity, SessionFile, SetUp};
 use crate::error::Result;
 use crate::problem::walk::{Fields, Value, entries, parse};
 use crate::problem::{Problem, Problems, read_text, suggest};
+use crate::session::Mic;
+use crate::session::label::Label;
 
 mod outputs;
 

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::slug::reserved;
+use crate::session::slug::reserved;
 
 /// The template where a session file gives none.
 pub const DEFAULT: &str = "{song}_{take}_{mic}";

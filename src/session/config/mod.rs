@@ -3,15 +3,24 @@
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
-use super::Mic;
-use super::label::Label;
-use super::naming::Template;
-use super::pattern::Pattern;
+use crate::session::Mic;
+use crate::session::config::naming::Template;
+use crate::session::config::pattern::Pattern;
+use crate::session::label::Label;
 
 mod answers;
+mod init;
+mod load;
+pub mod naming;
+pub mod pattern;
+pub mod schema;
+mod unused;
 
 pub(in crate::session) use answers::TRASHY_ROOM;
 pub use answers::{Named, Place};
+pub use init::init_toml;
+pub(in crate::session) use init::{pattern_of, quoted};
+pub(in crate::session) use unused::unused;
 
 /// A session file, or what holds without one.
 #[derive(Clone, Debug, Default)]

@@ -6,16 +6,16 @@
 use std::collections::HashMap;
 use std::ops::Range;
 
-use super::Mic;
-use super::label::Label;
-use super::mic::{TomPlace, table};
 use super::reading::{Guess, LastIs, Reading, TakeWord};
 use super::suffix::Suffix;
-use super::token::{Kind, Spellings, Token, is_noun};
+use super::token::{Kind, Spellings, Token, is_neutral, is_noun};
+use crate::session::Mic;
+use crate::session::label::Label;
+use crate::session::mic::{TomPlace, table};
 
 /// What a phrase of the trade's words means.
 #[derive(Clone, Debug)]
-pub(super) enum Meaning {
+pub(in crate::session) enum Meaning {
     Mic(Mic),
     /// A word of the session file.
     Own(Label),
@@ -26,14 +26,14 @@ pub(super) enum Meaning {
         note: &'static str,
     },
     Ask {
-        propose: &'static str,
+        candidates: &'static [String],
         because: &'static str,
     },
 }
 
 /// Where a mic was found in a name.
 #[derive(Clone, Debug)]
-pub(super) struct Found {
+pub(in crate::session) struct Found {
     /// Tokens from the first to the last word of the phrase.
     pub span: Range<usize>,
     /// The same with sides, numbers and whatever else belongs to the mic.
@@ -55,7 +55,7 @@ impl Found {
 
 /// All words: the table's, and those that a session file adds.
 #[derive(Clone, Debug)]
-pub(super) struct Vocabulary {
+pub(in crate::session) struct Vocabulary {
     spellings: Spellings,
     phrases: HashMap<Vec<&'static str>, Meaning>,
     any_order: HashMap<Vec<&'static str>, Meaning>,
@@ -80,8 +80,11 @@ impl Vocabulary {
             rows.extend(row.words.iter().map(|w| (w, meaning.clone())));
         }
         for row in &table.ask {
-            let (propose, because) = (row.propose.as_str(), row.because.as_str());
-            let meaning = Meaning::Ask { propose, because };
+            let (candidates, because) = (&row.candidates[..], row.because.as_str());
+            let meaning = Meaning::Ask {
+                candidates,
+                because,
+            };
             rows.extend(row.words.iter().map(|w| (w, meaning.clone())));
         }
         let mut vocabulary = Self {
@@ -124,6 +127,8 @@ impl Vocabulary {
         let mut reading = Reading::new();
         reading.lane = suffix.lane;
         reading.notes.extend(suffix.note());
+        let notes = tokens.iter().filter(|t| t.kind == Kind::Note);
+        reading.take_notes = notes.map(|t| t.text.to_lowercase()).collect();
         let start = song_end(&tokens, songs);
         let take_at = take_token(&tokens, start);
         let take = take_at.and_then(|at| tokens.get(at));
@@ -153,8 +158,8 @@ impl Vocabulary {
             },
         }
         if suffix.copy && !matches!(reading.guess, Guess::Nothing | Guess::Ask { .. }) {
-            let propose = reading.would_be();
-            reading.ask(propose, "a lane or a copy of another file");
+            let candidates = reading.labels();
+            reading.ask(candidates, "a lane or a copy of another file");
         }
         reading
     }
@@ -212,6 +217,20 @@ impl Vocabulary {
                 }
             }
         }
+        // A side, or `mono`, and nothing else.
+        if let ([], [word]) = (&core[..], &modifiers[..])
+            && matches!(*word, "left" | "right" | "mono")
+        {
+            let meaning = self.phrases.get(&vec![*word])?.clone();
+            let (span, used, extra) = (run.clone(), run, Vec::new());
+            return Some(Found {
+                span,
+                used,
+                meaning,
+                modifiers: Vec::new(),
+                extra,
+            });
+        }
         let driven = |(_, word): &(usize, &str)| *word == "trash";
         if core.len() > 1 && core.iter().any(driven) {
             core.retain(|entry| !driven(entry));
@@ -231,9 +250,14 @@ impl Vocabulary {
             let left_is_song = !left.is_empty() && left_is_song(tokens, &run, &span, &left);
             let mut extra = if left_is_song { Vec::new() } else { left };
             extra.extend(words(part.end..count));
+            // A single letter behind it is one of two or more mics, or a side: `OH A`, `Snare T`.
+            let letter = tokens.get(run.end).is_some_and(|token| {
+                token.kind == Kind::Foreign && token.text.chars().count() == 1
+            });
+            let end = run.end + usize::from(letter);
             let used = match left_is_song {
-                true => span.start..run.end,
-                false => run.clone(),
+                true => span.start..end,
+                false => run.start..end,
             };
             Some(Found {
                 span,
@@ -260,9 +284,17 @@ fn runs(tokens: &[Token], region: Range<usize>) -> Vec<Range<usize>> {
     let mut runs: Vec<Range<usize>> = Vec::new();
     for at in region {
         let Some(token) = tokens.get(at) else { break };
+        if token.kind == Kind::Foreign && is_neutral(&token.text) {
+            // `Snare Mic Top` is one run.
+            match runs.last_mut() {
+                Some(run) if run.end == at => run.end = at + 1,
+                _ => {}
+            }
+            continue;
+        }
         if matches!(
             token.kind,
-            Kind::Foreign | Kind::Comp | Kind::T(_) | Kind::Take(_)
+            Kind::Foreign | Kind::Note | Kind::Comp | Kind::T(_) | Kind::Take(_)
         ) {
             continue;
         }
@@ -335,8 +367,8 @@ fn last_t(tokens: &[Token], take_at: Option<usize>) -> Option<(usize, u32)> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::Side;
     use super::*;
+    use crate::session::Side;
 
     fn read(name: &str) -> Reading {
         Vocabulary::new(&[]).read(name, LastIs::Either, &[])
@@ -344,7 +376,7 @@ mod tests {
     fn label(name: &str) -> String {
         let reading = read(name);
         match reading.guess {
-            Guess::Ask { propose, .. } => format!("? {propose}"),
+            Guess::Ask { candidates, .. } => format!("? {}", candidates[0]),
             Guess::Nothing => "nothing".to_owned(),
             _ => reading.would_be(),
         }

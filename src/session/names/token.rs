@@ -4,11 +4,12 @@
 
 use std::collections::HashMap;
 
-use super::mic::table;
+use crate::session::mic::table;
+use crate::session::slug::plain;
 
 /// One piece of a name.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Token {
+pub(in crate::session) struct Token {
     /// As written.
     pub text: String,
     /// The character before it, `None` where it is run together with the piece before.
@@ -20,7 +21,7 @@ pub(super) struct Token {
 
 /// What a piece is.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Kind {
+pub(in crate::session) enum Kind {
     /// One or more of the trade's words.
     Words(Vec<&'static str>),
     /// A number, and whether it is written with leading zeros.
@@ -35,11 +36,21 @@ pub(super) enum Kind {
     Size(u32),
     /// Letters and digits that look like equipment, dates and long numbers: never a word.
     Gear,
+    /// `keep`, `NG`, `x2`: what people thought of a take.
+    Note,
     /// Any other word.
     Foreign,
 }
 
 impl Token {
+    /// Whether it says nothing of a song: neutral words, notes, numbers and dates.
+    pub fn is_idle(&self) -> bool {
+        match self.kind {
+            Kind::Note | Kind::Gear | Kind::Number { .. } => true,
+            _ => is_neutral(&self.text),
+        }
+    }
+
     pub fn words(&self) -> &[&'static str] {
         match &self.kind {
             Kind::Words(words) => words,
@@ -50,9 +61,50 @@ impl Token {
 
 /// What people write → the trade's words.
 #[derive(Clone, Debug)]
-pub(super) struct Spellings {
+pub(in crate::session) struct Spellings {
     aliases: HashMap<&'static str, Vec<&'static str>>,
+    /// Beginnings of long spellings that can mean nothing else: `overhea`, `botto`.
+    cut: HashMap<String, Vec<&'static str>>,
 }
+
+/// Letters at least of a word that was cut off.
+const CUT: usize = 4;
+/// Words run together at most: `floor tom`, `bottom`, a side.
+const RUN: usize = 4;
+
+/// What people write about a take; none of it is a song's name.
+const NOTES: [&str; 30] = [
+    "keep",
+    "keeper",
+    "keepers",
+    "kept",
+    "best",
+    "ok",
+    "okay",
+    "good",
+    "ng",
+    "nogood",
+    "bad",
+    "master",
+    "masters",
+    "alt",
+    "alternate",
+    "pickup",
+    "pickups",
+    "pu",
+    "final",
+    "fine",
+    "edit",
+    "edited",
+    "safety",
+    "usable",
+    "print",
+    "x2",
+    "x3",
+    "fs",
+    "falsestart",
+    "incomplete",
+];
 
 impl Spellings {
     pub fn new() -> Self {
@@ -66,22 +118,94 @@ impl Spellings {
                 aliases.insert(spelling.as_str(), words.clone());
             }
         }
-        Self { aliases }
+        let mut cut: HashMap<String, Vec<&'static str>> = HashMap::new();
+        let mut ambiguous = Vec::new();
+        for (spelling, words) in &aliases {
+            let letters = spelling.chars().count();
+            if !spelling.is_ascii() || spelling.contains(' ') || letters <= CUT {
+                continue;
+            }
+            for end in CUT.max(letters.saturating_sub(3))..letters {
+                let short = &spelling[..end];
+                match cut.get(short) {
+                    _ if aliases.contains_key(short) => {}
+                    Some(other) if other != words => ambiguous.push(short.to_owned()),
+                    _ => {
+                        cut.insert(short.to_owned(), words.clone());
+                    }
+                }
+            }
+        }
+        ambiguous.iter().for_each(|short| {
+            cut.remove(short);
+        });
+        Self { aliases, cut }
     }
 
-    /// A word by itself, or two run together (`sntop`, `kickout`): a part of the kit and a place.
+    /// A word by itself, or some run together (`sntop`, `kickout`, `roomfarl`): a part of the kit,
+    /// places and a side.
     fn word(&self, lower: &str) -> Option<Vec<&'static str>> {
-        if let Some(words) = self.aliases.get(lower) {
+        let plain = plain(lower);
+        if let Some(words) = self.aliases.get(plain.as_str()) {
             return Some(words.clone());
         }
-        let cuts = lower.char_indices().map(|(at, _)| at).skip(2);
-        cuts.filter(|at| lower.len() - at >= 2).find_map(|at| {
-            let (first, second) = lower.split_at(at);
-            let (first, second) = (self.aliases.get(first)?, self.aliases.get(second)?);
+        let parts = self.run(&plain, RUN, true)?;
+        Some(parts.concat())
+    }
+
+    /// `floortomr` as `floor`, `tom`, `right`: the first names a part of the kit.
+    fn run(&self, text: &str, parts: usize, first: bool) -> Option<Vec<Vec<&'static str>>> {
+        if parts == 0 {
+            return None;
+        }
+        let ends = text.char_indices().map(|(at, _)| at).skip(2);
+        let mut ends: Vec<usize> = ends.filter(|at| text.len() - at >= 1).collect();
+        ends.reverse(); // the longest word first
+        ends.into_iter().find_map(|at| {
+            let (head, tail) = text.split_at(at);
+            let head = self.aliases.get(head).filter(|words| words.len() == 1)?;
             let noun = |word: &&str| is_noun(word);
-            let lawful = first.iter().any(noun) && !second.iter().any(noun);
-            lawful.then(|| [&first[..], &second[..]].concat())
+            if first && !head.iter().any(noun) {
+                return None;
+            }
+            let last = match tail {
+                // `rider` is no ride on the right.
+                "l" | "r" => {
+                    let sided = [
+                        "overhead", "room", "china", "crash", "cymbal", "far", "near", "high",
+                        "ceiling", "over",
+                    ];
+                    let sided = head.last().is_some_and(|word| sided.contains(word));
+                    sided.then(|| self.aliases.get(tail)).flatten()
+                }
+                _ if tail.len() >= 2 => self.aliases.get(tail),
+                _ => None,
+            };
+            let second = |words: &[&'static str]| {
+                let joined: Vec<&str> = words.iter().copied().filter(|w| is_noun(w)).collect();
+                matches!(joined[..], [] | ["tom"] | ["sub"])
+            };
+            let rest = match last {
+                Some(last) if second(last) => vec![last.clone()],
+                _ => self.run_on(tail, parts - 1)?,
+            };
+            let mut all = vec![head.clone()];
+            all.extend(rest);
+            Some(all)
         })
+    }
+
+    /// The words behind the first.
+    fn run_on(&self, text: &str, parts: usize) -> Option<Vec<Vec<&'static str>>> {
+        let rest = self.run(text, parts, false)?;
+        let noun = |word: &&&str| is_noun(word) && !matches!(**word, "tom" | "sub");
+        let nouns = rest.iter().flatten().filter(noun).count();
+        (nouns == 0).then_some(rest)
+    }
+
+    /// A word that was cut off.
+    fn cut_off(&self, lower: &str) -> Option<Vec<&'static str>> {
+        self.cut.get(plain(lower).as_str()).cloned()
     }
 
     /// Cuts a name without ending.
@@ -126,6 +250,9 @@ impl Spellings {
             field,
             kind,
         };
+        if NOTES.contains(&chunk.to_lowercase().as_str()) {
+            return out.push(whole(Kind::Note)); // `x2`
+        }
         let kinds: Option<Vec<Kind>> = match parts[..] {
             [one] if one.starts_with(|c: char| c.is_ascii_digit()) => {
                 out.push(whole(number(one).unwrap_or(Kind::Gear)));
@@ -157,8 +284,13 @@ impl Spellings {
                 let Kind::Number { value, .. } = number else {
                     return None;
                 };
-                let high = match before.and_then(|w| self.word(w)) {
-                    Some(words) if words.iter().any(|w| matches!(*w, "tom" | "rack" | "floor")) => {
+                let high = match before.and_then(|w| Some((w, self.word(w)?))) {
+                    // A take, as `SNRTOP12` and `HH_012` have it.
+                    Some((word, words)) if words.len() > 1 || word.len() > 3 => 999,
+                    Some(_) if part.starts_with('0') => 999,
+                    Some((_, words))
+                        if words.iter().any(|w| matches!(*w, "tom" | "rack" | "floor")) =>
+                    {
                         24
                     }
                     Some(_) => 9,
@@ -172,7 +304,7 @@ impl Spellings {
                 Kind::Words(Vec::new()) // joined to the number before
             } else if matches!(part.as_str(), "t" | "tk" | "take") && i + 1 < parts.len() {
                 Kind::Foreign // joined to the number behind
-            } else if part.len() >= 2 || matches!(part.as_str(), "l" | "r") && i >= 2 {
+            } else if part.len() >= 2 || matches!(part.as_str(), "l" | "r") && i >= 1 {
                 Kind::Words(self.word(part)?)
             } else {
                 return None;
@@ -192,15 +324,23 @@ impl Spellings {
         };
         let kind = |text: &str| match text.to_lowercase().as_str() {
             "comp" => Kind::Comp,
+            note if NOTES.contains(&note) => Kind::Note,
             lower => self.word(lower).map_or(Kind::Foreign, Kind::Words),
+        };
+        let or_cut = |text: &str, kind| match kind {
+            Kind::Foreign => {
+                (self.cut_off(&text.to_lowercase())).map_or(Kind::Foreign, Kind::Words)
+            }
+            kind => kind,
         };
         let whole = kind(text);
         let pieces = capitals(text);
         if whole != Kind::Foreign || pieces.len() < 2 {
-            return out.push(token(text, separator, whole));
+            return out.push(token(text, separator, or_cut(text, whole)));
         }
         for (i, piece) in pieces.into_iter().enumerate() {
-            out.push(token(piece, separator.filter(|_| i == 0), kind(piece)));
+            let kind = or_cut(piece, kind(piece));
+            out.push(token(piece, separator.filter(|_| i == 0), kind));
         }
     }
 
@@ -224,12 +364,12 @@ impl Spellings {
     }
 
     fn pair(&self, last: &Token, token: &Token) -> Option<Kind> {
-        let first = last.text.to_lowercase();
-        let second = token.text.to_lowercase();
+        let first = plain(&last.text);
+        let second = plain(&token.text);
         match (&last.kind, &token.kind) {
             (Kind::Foreign, Kind::Number { value, .. }) => match first.as_str() {
                 "t" => Some(Kind::T(*value)),
-                "take" | "tk" => Some(Kind::Take(*value)),
+                "take" | "tk" | "prise" | "toma" | "tomada" | "ripresa" => Some(Kind::Take(*value)),
                 _ => None,
             },
             (Kind::Number { value, .. }, Kind::Words(_))
@@ -246,8 +386,14 @@ impl Spellings {
     }
 }
 
+/// Whether a word says nothing of mic or song.
+pub(in crate::session) fn is_neutral(word: &str) -> bool {
+    let word = plain(word);
+    table().neutral.iter().any(|neutral| *neutral == word)
+}
+
 /// Whether a word names a part of the kit or a use.
-pub(super) fn is_noun(word: &str) -> bool {
+pub(in crate::session) fn is_noun(word: &str) -> bool {
     table().nouns.iter().any(|noun| noun == word)
 }
 

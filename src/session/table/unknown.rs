@@ -1,0 +1,101 @@
+//! What is unknown, and the lines of a session file that settle it.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use super::{line, stem};
+use crate::session::config::{pattern_of, quoted};
+use crate::session::{Session, Track};
+
+/// Files of one kind: called alike but for numbers, and doubted for one reason.
+struct Kind<'s> {
+    tracks: Vec<&'s Track>,
+    takes: usize,
+}
+
+/// Each kind of unknown file with its candidates, and an entry for `inputs` that names the first.
+pub(super) fn list(out: &mut String, session: &Session) {
+    let mut kinds: BTreeMap<String, Kind> = BTreeMap::new();
+    for (_, _, track) in session
+        .tracks()
+        .filter(|(_, _, track)| track.mic.is_unknown())
+    {
+        let Some(source) = track.sources.first() else {
+            continue;
+        };
+        let name: String = stem(&source.path)
+            .chars()
+            .filter(|c| !c.is_ascii_digit())
+            .collect();
+        let key = match source.channel {
+            Some(channel) => format!("{:03}", channel + 1),
+            None => name,
+        };
+        let kind = kinds.entry(key).or_insert(Kind {
+            tracks: Vec::new(),
+            takes: 0,
+        });
+        kind.tracks.push(track);
+        kind.takes += 1;
+    }
+    if kinds.is_empty() {
+        return;
+    }
+    line(out, "\nUnknown: put what is right into session.toml");
+    line(out, "inputs = [");
+    for kind in kinds.values() {
+        let Some(track) = kind.tracks.first() else {
+            continue;
+        };
+        let Some(source) = track.sources.first() else {
+            continue;
+        };
+        let what = match source.channel {
+            Some(channel) => format!("channel = {}", channel + 1),
+            None => format!("file = {}", quoted(&pattern(kind))),
+        };
+        let mic = track
+            .candidates
+            .first()
+            .map_or("unknown-mic", String::as_str);
+        let mut text = format!("  {{ {what}, mic = \"{mic}\" }},");
+        let because = track
+            .notes
+            .iter()
+            .find(|note| note.ask)
+            .map(|note| note.text.as_str());
+        let because = because
+            .and_then(|text| text.split_once(": "))
+            .map_or("", |(_, why)| why);
+        let others = track.candidates.get(1..).unwrap_or_default();
+        let others = match others.is_empty() {
+            true => String::new(),
+            false => format!("or {}; ", others.join(" or ")),
+        };
+        let _ = write!(text, "  # {others}{because}");
+        if kind.takes > 1 {
+            let _ = write!(text, " ({} files)", kind.takes);
+        }
+        line(out, &text);
+    }
+    line(out, "]");
+}
+
+/// The name of one file, or of several with `*` for the numbers in which they differ.
+fn pattern(kind: &Kind) -> String {
+    let stems = kind.tracks.iter().filter_map(|track| track.sources.first());
+    let mut stems = stems.map(|source| stem(&source.path));
+    let first = stems.next().unwrap_or_default();
+    if stems.all(|other| other == first) {
+        return pattern_of(&first);
+    }
+    let mut pattern = String::new();
+    for piece in first.split_inclusive(|c: char| c.is_ascii_digit()) {
+        let text = piece.trim_end_matches(|c: char| c.is_ascii_digit());
+        pattern += &pattern_of(text);
+        if text.len() < piece.len() && !pattern.ends_with('*') {
+            pattern.push('*');
+        }
+    }
+    pattern
+}
