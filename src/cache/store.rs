@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::fs::{self, File};
 use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
@@ -44,6 +44,8 @@ pub struct Store {
     outbox: Outbox,
     journal: Mutex<Journal>,
     told: Mutex<Told>,
+    /// Hashes of files that several tracks lie in.
+    hashes: Mutex<HashMap<PathBuf, Arc<OnceLock<Result<String>>>>>,
     /// Nothing was kept in it when it was opened.
     fresh: bool,
     _lock: Option<File>,
@@ -158,6 +160,7 @@ impl Store {
             root,
             journal: Mutex::new(journal),
             told: Mutex::new(told),
+            hashes: Mutex::default(),
             _lock: Some(lock),
             _thrown_away: None,
         })
@@ -192,10 +195,19 @@ impl Store {
             outbox,
             journal: Mutex::new(journal),
             told: Mutex::default(),
+            hashes: Mutex::default(),
             fresh: true,
             _lock: None,
             _thrown_away: Some(folder),
         })
+    }
+
+    /// The hash of a file that several tracks lie in: who asks first takes it, the others wait.
+    pub fn hash_once(&self, path: &Path, hash: impl FnOnce() -> Result<String>) -> Result<String> {
+        let mut hashes = self.hashes.lock().unwrap_or_else(PoisonError::into_inner);
+        let slot = Arc::clone(hashes.entry(path.to_owned()).or_default());
+        drop(hashes);
+        slot.get_or_init(hash).clone()
     }
 
     fn path(&self, key: &Key, ending: &str) -> String {

@@ -11,7 +11,7 @@ use crate::output::layout::{Unit, fault};
 use crate::output::publish::hex;
 use crate::preset::Preset;
 use crate::session::config::SessionFile;
-use crate::session::{Failed, Mic, Session, Song, Source, Take, Track, arrange};
+use crate::session::{Failed, Label, Mic, Session, Song, Source, Take, Track, arrange};
 
 /// Bytes of a file name at most, on every common file system.
 const LONGEST: usize = 255;
@@ -174,9 +174,15 @@ fn mic(path: &Path, info: &audio::Info) -> Mic {
         vec![(name, info.clone())],
         &SessionFile::default(),
     );
-    let found = session
-        .ok()
-        .and_then(|s| s.tracks().next().map(|(_, _, track)| track.mic));
+    let found = session.ok().and_then(|session| {
+        let (_, _, track) = session.tracks().next()?;
+        // Which tom `Floor` is does not matter here: it is one.
+        let labels = track.candidates.iter().map(|text| Label::parse(text));
+        let mics: Option<Vec<Mic>> = labels.map(|label| Some(label?.mic)).collect();
+        let mics = mics.filter(|mics| mics.windows(2).all(|two| two[0].family == two[1].family));
+        let likeliest = mics.and_then(|mics| mics.first().copied());
+        Some(likeliest.unwrap_or(track.mic))
+    });
     found.unwrap_or_else(Mic::unknown)
 }
 

@@ -125,8 +125,15 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
     let channels: Vec<Option<usize>> = track.sources.iter().map(|s| s.channel).collect();
     let key = |sha256: &[String]| Key::of("measure", &(sha256, &channels, track.mic.family));
     let mut known = None;
-    if !work.store.is_fresh() {
-        let hash = |source: &crate::session::Source| hash(work, &work.root.join(&source.path));
+    let shared = channels.iter().any(Option::is_some);
+    if shared || !work.store.is_fresh() {
+        let hash = |source: &crate::session::Source| {
+            let path = work.root.join(&source.path);
+            match source.channel {
+                Some(_) => work.store.hash_once(&path, || hash(work, &path)),
+                None => hash(work, &path),
+            }
+        };
         let sha256 = track.sources.iter().map(hash).collect::<Result<Vec<_>>>()?;
         let key = key(&sha256);
         if let Some(found) = work.store.get::<Measured>(&key)

@@ -181,6 +181,7 @@ fn song_of_recording(tokens: &[Token]) -> Vec<String> {
         match token.kind {
             Kind::Take(_) | Kind::T(_) | Kind::Comp | Kind::Gear => break,
             Kind::Number { .. } if at + 1 == tokens.len() => break,
+            Kind::Note => {}
             _ => words.push(token.text.clone()),
         }
     }

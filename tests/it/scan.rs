@@ -970,24 +970,116 @@ fn the_grid_shows_gaps_and_unknown_names() {
     let text = batterhead::session::table::text(&session(&paths));
     let want = "\
 1 song, 2 takes, 6 tracks; 48000 Hz 24 bit
-1 mono, 2 stereo, - missing, ? unknown mic, ! look at it (below)
+* all takes, - none, ! look at it (below); 1 mono, 2 stereo
 
-low-tide
-                  01  02
-  kick-in          1   1
-  snare-top        1   -
-  overhead         2   2
-  unknown-mic         ?1
+                    low-tide
+  takes             01-02
+  kick-in        1  *
+  snare-top      1  01
+  overhead       2  *
+  unknown-mic    1  !02
 
-Look at
-  low-tide/take-02  T02_Knee.wav
-      Unknown mic; perhaps room-near: a mic at the player's knee hears the whole kit from near.
+Unknown: put what is right into session.toml
+inputs = [
+  { file = \"T02_Knee\", mic = \"room-near\" },  # or room-c; a mic at the player's knee hears the whole kit from near
+]
 ";
     assert!(text.starts_with(want), "{text}");
+}
+
+#[test]
+fn sixty_takes_of_twenty_four_mics_fit_one_screen() {
+    let mics = [
+        "Kick In", "Kick Out", "Kick Sub", "SN TOP", "SN BTM", "Rack 1", "Rack 2", "Rack 3",
+        "FLR 1", "FLR 2", "HH", "RD", "CHN L", "CHN R", "Spl", "CR L", "CR R", "OHL", "OHR",
+        "Rm L", "Rm R", "Far L", "Far R", "TB", "Met", "Hi Rm L", "Hi Rm R", "Knee",
+    ];
+    let songs = [("Gravel Choir", 18), ("Tin Harp", 22), ("Salt Ladder", 20)];
+    let mut paths = Vec::new();
+    for (song, takes) in songs {
+        for take in 1..=takes {
+            let there = mics.iter().filter(|mic| **mic != "CHN L" || take % 7 != 3);
+            paths.extend(there.map(|mic| format!("{song}_T{take:02}_{mic}")));
+        }
+    }
+    let got = session(&paths.iter().map(String::as_str).collect::<Vec<_>>());
+    let text = batterhead::session::table::text(&got);
+    assert!(text.lines().count() <= 40, "{text}");
     assert!(
-        text.lines().all(|line| line.chars().count() <= 120),
+        text.lines().all(|line| line.chars().count() <= 100),
         "{text}"
     );
+    assert!(text.contains("china-l        1  not 03 10 17"), "{text}");
+    let files = batterhead::session::table::files(&got);
+    assert!(files.contains("Tin Harp_T22_Met.wav"));
+}
+
+/// What people note of a take is no song, and stays with the take.
+#[test]
+fn notes_of_a_take_are_kept_with_it() {
+    let got = session(&[
+        "Gravel Choir/Take 3 KEEP/Kick In",
+        "Gravel Choir/Take 4 NG/Kick In",
+        "Gravel Choir/Take 5 blue sticks/Kick In",
+        "Tin Harp_T01 best_Kick In",
+        "Tin Harp_T02_Kick In",
+        "Tin Harp_T02_Kick In alt",
+    ]);
+    let takes = got
+        .songs
+        .iter()
+        .flat_map(|song| song.takes.iter().map(move |take| (song, take)));
+    let notes: Vec<String> = takes
+        .map(|(song, take)| format!("{}/{}: {}", song.slug, take.slug, take.notes.join(", ")))
+        .collect();
+    let want = [
+        "gravel-choir/take-03: keep",
+        "gravel-choir/take-04: ng",
+        "gravel-choir/take-05: blue sticks",
+        "tin-harp/take-01: best",
+        "tin-harp/take-02: ",
+        "tin-harp/take-02-alt: alt",
+    ];
+    assert_eq!(notes, want);
+}
+
+#[test]
+fn widths_of_take_numbers_follow_the_largest() {
+    let paths = ["T1_Kick In", "T7_Kick In", "T120_Kick In"];
+    let got = session(&paths);
+    let slugs = got.songs[0].takes.iter().map(|take| take.slug.as_str());
+    assert_eq!(
+        slugs.collect::<Vec<_>>(),
+        ["take-001", "take-007", "take-120"]
+    );
+}
+
+/// The other names of a folder decide what one alone leaves open.
+#[test]
+fn company_decides() {
+    let labels = |paths: &[&str]| {
+        takes(&session(paths))[0]
+            .split(": ")
+            .nth(1)
+            .map(str::to_owned)
+    };
+    for (paths, want) in [
+        (&["OH 1", "OH 2"][..], "overhead"),
+        (&["OH A", "OH B", "Room G", "Room D"], "overhead room"),
+        (
+            &["Kick In", "SN TOP", "T1", "T2"],
+            "kick-in snare-top tom-1 tom-2",
+        ),
+        (&["Hi Tom", "Mid", "Floor"], "tom-1 tom-2 tom-3"),
+        (&["Rack", "Floor", "Floor Rm"], "tom-1 tom-2 room"),
+        (&["SN U", "SN D"], "snare-top snare-bottom"),
+        (&["Snare T", "Snare B"], "snare-top snare-bottom"),
+    ] {
+        assert_eq!(labels(paths).as_deref(), Some(want), "{paths:?}");
+    }
+    let asked = session(&["OH 1", "Kick In"]);
+    let overhead = |track: &&&Track| track.candidates == ["overhead-l"];
+    assert_eq!(tracks(&asked).iter().filter(overhead).count(), 1);
 }
 
 #[test]

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::{line, stem};
+use crate::finding::FindingKind;
 use crate::session::config::{pattern_of, quoted};
 use crate::session::{Session, Track};
 
@@ -59,14 +60,11 @@ pub(super) fn list(out: &mut String, session: &Session) {
             .first()
             .map_or("unknown-mic", String::as_str);
         let mut text = format!("  {{ {what}, mic = \"{mic}\" }},");
-        let because = track
-            .notes
-            .iter()
-            .find(|note| note.ask)
-            .map(|note| note.text.as_str());
-        let because = because
-            .and_then(|text| text.split_once(": "))
-            .map_or("", |(_, why)| why);
+        let because = track.notes.iter().find_map(|note| match &note.finding {
+            Some(FindingKind::UnknownMic { because, .. }) => because.as_deref(),
+            _ => None,
+        });
+        let because = because.unwrap_or("no word of its name is a mic's");
         let others = track.candidates.get(1..).unwrap_or_default();
         let others = match others.is_empty() {
             true => String::new(),
