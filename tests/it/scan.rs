@@ -981,7 +981,8 @@ fn the_grid_shows_gaps_and_unknown_names() {
 
 Unknown: put what is right into session.toml
 inputs = [
-  { file = \"T02_Knee\", mic = \"room-near\" },  # or room-c; a mic at the player's knee hears the whole kit from near
+  # room-near or room-c: a mic at the player's knee hears the whole kit from near
+  { file = \"T02_Knee\", mic = \"room-near\" },
 ]
 ";
     assert!(text.starts_with(want), "{text}");

@@ -55,8 +55,14 @@ pub(in crate::session) fn settle_numbers(items: &mut [Item], vocabulary: &Vocabu
             if changed && !item.reading.given && item.place.mic.is_none() {
                 item.reading = read(item, verdict.last_is);
             }
-            let inside = || item.info.inside.take.as_deref().and_then(take_word);
-            item.take = verdict.take.map(TakeWord::Number).or_else(inside);
+            let inside = item.info.inside.take.as_deref().and_then(take_word);
+            let number = verdict.take.map(TakeWord::Number);
+            // `REC_0001` is the recorder's own count of files.
+            let made_up = item.info.channels > 2 && item.reading.song.is_empty();
+            item.take = match made_up {
+                true => inside.or(number),
+                false => number.or(inside),
+            };
             if verdict.disagrees {
                 let text = "the number at its end is not a take's: the files that share it differ \
                             in start or length";

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use super::{line, stem};
+use super::{WIDTH, cut, line, stem};
 use crate::finding::FindingKind;
 use crate::session::config::{pattern_of, quoted};
 use crate::session::{Session, Track};
@@ -44,39 +44,42 @@ pub(super) fn list(out: &mut String, session: &Session) {
     }
     line(out, "\nUnknown: put what is right into session.toml");
     line(out, "inputs = [");
-    for kind in kinds.values() {
-        let Some(track) = kind.tracks.first() else {
-            continue;
-        };
-        let Some(source) = track.sources.first() else {
-            continue;
-        };
-        let what = match source.channel {
-            Some(channel) => format!("channel = {}", channel + 1),
-            None => format!("file = {}", quoted(&pattern(kind))),
-        };
-        let mic = track
-            .candidates
-            .first()
-            .map_or("unknown-mic", String::as_str);
-        let mut text = format!("  {{ {what}, mic = \"{mic}\" }},");
-        let because = track.notes.iter().find_map(|note| match &note.finding {
-            Some(FindingKind::UnknownMic { because, .. }) => because.as_deref(),
-            _ => None,
-        });
-        let because = because.unwrap_or("no word of its name is a mic's");
-        let others = track.candidates.get(1..).unwrap_or_default();
-        let others = match others.is_empty() {
-            true => String::new(),
-            false => format!("or {}; ", others.join(" or ")),
-        };
-        let _ = write!(text, "  # {others}{because}");
-        if kind.takes > 1 {
-            let _ = write!(text, " ({} files)", kind.takes);
+    let mut entries: Vec<(String, String)> = kinds.values().filter_map(entry).collect();
+    entries.sort();
+    let mut said = String::new();
+    for (why, entry) in entries {
+        if why != said {
+            line(out, &cut(&format!("  # {why}"), WIDTH));
         }
-        line(out, &text);
+        line(out, &entry);
+        said = why;
     }
     line(out, "]");
+}
+
+/// What it may be and why that is open; the line that settles it.
+fn entry(kind: &Kind) -> Option<(String, String)> {
+    let track = kind.tracks.first()?;
+    let source = track.sources.first()?;
+    let what = match source.channel {
+        Some(channel) => format!("channel = {}", channel + 1),
+        None => format!("file = {}", quoted(&pattern(kind))),
+    };
+    let mic = (track.candidates.first()).map_or("unknown-mic", String::as_str);
+    let because = track.notes.iter().find_map(|note| match &note.finding {
+        Some(FindingKind::UnknownMic { because, .. }) => because.as_deref(),
+        _ => None,
+    });
+    let because = because.unwrap_or("no word of its name is a mic's");
+    let why = match track.candidates.is_empty() {
+        true => because.to_owned(),
+        false => format!("{}: {because}", track.candidates.join(" or ")),
+    };
+    let mut entry = format!("  {{ {what}, mic = \"{mic}\" }},");
+    if kind.takes > 1 {
+        let _ = write!(entry, "  # {} files", kind.takes);
+    }
+    Some((why, entry))
 }
 
 /// The name of one file, or of several with `*` for the numbers in which they differ.
