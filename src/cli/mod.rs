@@ -399,7 +399,14 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
                 }
             };
             let power = work.power();
-            let options = commands::ScanOptions { json, init, files, out, worksheet, power };
+            let options = commands::ScanOptions {
+                json,
+                init,
+                files,
+                out,
+                worksheet,
+                power,
+            };
             commands::scan(&session, &options, voice)
         }
         Command::Check {
