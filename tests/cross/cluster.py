@@ -327,7 +327,7 @@ def kubernetes(archive):
         words = [*container["command"], *container["args"]]
         words = [word.replace("$(JOB_COMPLETION_INDEX)", str(number)) for word in words]
         command = [shutil.which("chroot"), as_user, root, *words]
-        run = subprocess.run(command, env={"PATH": "/bin"}, stderr=subprocess.DEVNULL)
+        run = subprocess.run(command, env={"PATH": "/bin"}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         check(run.returncode == 0, f"kubernetes: {' '.join(words)}")
     for folder in ["prepared", "stamps"]:
         shutil.move(root / "archive" / folder, home / folder)

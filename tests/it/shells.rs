@@ -68,6 +68,7 @@ fn fish_completes_commands_presets_and_mics() {
 for line in "pre" "apply trashy" "prep takes --only snare-s" "preset show unknown"
     complete -C "batterhead $line" | string split \t -f 1 | string join " "
 end
+true
 "#;
     let Some(said) = read_by("fish", &["--no-config"], &(script + ask)) else {
         return;
