@@ -1,0 +1,280 @@
+//! Prints how well recorded drums are heard, beside the first figures to hold and the goals.
+//!
+//! `cargo run --release --example hearing [-- --fit] [--kit kit-2b] [--disk FOLDER]`
+//!
+//! The kits of the test bed are split in halves: weights and thresholds are found on those of
+//! `--fit`; without it, the table is that of the others. `--disk` also writes each set-up as a
+//! session, runs the built program on it, and counts its findings.
+
+#[path = "../../tests/bed/mod.rs"]
+mod bed;
+
+use std::path::PathBuf;
+use std::process::Command;
+
+use bed::judge::{Score, hear, judge};
+use bed::{Half, Session, Setup};
+use clap::Parser;
+
+#[derive(Parser)]
+struct Arguments {
+    /// The kits that may be tuned to
+    #[arg(long)]
+    fit: bool,
+    /// Only the set-ups whose name begins so
+    #[arg(long)]
+    kit: Option<String>,
+    /// Write sessions here, and run the program on them
+    #[arg(long)]
+    disk: Option<PathBuf>,
+    /// Only write them
+    #[arg(long, requires = "disk")]
+    only_write: bool,
+    /// What each drum is tuned to, by the recordings
+    #[arg(long)]
+    pitches: bool,
+}
+
+fn main() {
+    let arguments = Arguments::parse();
+    let Some(sources) = bed::sources() else {
+        std::process::exit(1)
+    };
+    let half = if arguments.fit {
+        Half::Fit
+    } else {
+        Half::Prove
+    };
+    let mut setups = bed::setups(half);
+    if let Some(kit) = &arguments.kit {
+        setups = bed::setups(Half::Fit);
+        setups.extend(bed::setups(Half::Prove));
+        setups.retain(|s| s.name.starts_with(kit));
+    }
+    let mut total = Score::default();
+    for setup in &setups {
+        let start = std::time::Instant::now();
+        let session = Session::new(&sources, setup);
+        if let Some(folder) = &arguments.disk {
+            let folder = folder.join(&setup.name);
+            let files = bed::disk::write(&session, &folder).expect("a folder that can be written");
+            println!("{}: {files} files in {}", setup.name, folder.display());
+            if arguments.only_write {
+                continue;
+            }
+            findings(setup, &folder);
+        }
+        let heard = hear(&session);
+        let score = judge(setup, &heard);
+        let seconds = start.elapsed().as_secs_f64();
+        println!(
+            "{} (room {:.2} s{}), {seconds:.1} s",
+            setup.name,
+            session.t60_s(),
+            if setup.clean { ", clean" } else { "" }
+        );
+        if arguments.pitches {
+            for (number, (take, _)) in heard.takes.iter().enumerate() {
+                for (voice, pitch) in &take.pitch {
+                    println!(
+                        "  take {} {voice:?}: early {:.1}, settled {:.1} Hz",
+                        number + 1,
+                        pitch.early_hz,
+                        pitch.settled_hz
+                    );
+                }
+            }
+        }
+        print(&score);
+        total.add(&score);
+    }
+    if setups.len() > 1 && !arguments.only_write {
+        println!(
+            "all {}",
+            if arguments.fit {
+                "kits of the fit"
+            } else {
+                "kits that prove"
+            }
+        );
+        print(&total);
+        goals(&total);
+    }
+}
+
+fn print(score: &Score) {
+    for (drum, s) in &score.strokes {
+        println!(
+            "  {drum:8} {:5} played, precision {:.3}, recall {:.3}, ghosts {:.2}; wrong: {} bleed, {} ring, {} double, {} other; counts off by {:.0} %",
+            s.played(),
+            s.precision(),
+            s.recall(),
+            s.ghost_recall(),
+            s.bleed,
+            s.ring,
+            s.double,
+            s.other,
+            100.0 * s.count_error()
+        );
+    }
+    let found: Vec<f64> = score.snare_off_hz.iter().flatten().copied().collect();
+    let worst = found.iter().fold(0.0f64, |a, b| a.max(*b));
+    let within = found.iter().filter(|o| **o <= 2.0).count();
+    println!(
+        "  snare pitch: {within} of {} takes within 2 Hz, {} without one, worst {worst:.1} Hz; between takes worst {:.1} Hz",
+        score.snare_off_hz.len(),
+        score.snare_off_hz.len() - found.len(),
+        score.snare_drift_hz.iter().fold(0.0f64, |a, b| a.max(*b))
+    );
+    println!(
+        "  toms with a pitch {} of {}, {} inside",
+        score.toms_pitched, score.toms, score.toms_inside
+    );
+    for note in &score.tom_notes {
+        println!("      {note}");
+    }
+    println!(
+        "  not played: {} found, {} missed, {} not sure; played but called unplayed: {}",
+        score.unplayed.right,
+        score.unplayed.wrong,
+        score.unplayed.undecided,
+        score.false_unplayed.len()
+    );
+    for note in &score.false_unplayed {
+        println!("      {note}");
+    }
+    for (kind, v) in &score.polarity {
+        println!(
+            "  polarity, {kind}: {} right, {} wrong, {} undecided",
+            v.right, v.wrong, v.undecided
+        );
+    }
+    for note in &score.polarity_notes {
+        println!("      {note}");
+    }
+}
+
+/// The table of what has to be reached.
+fn goals(score: &Score) {
+    let (kick, snare, toms, hat) = (
+        score.family("kick"),
+        score.family("snare"),
+        score.family("tom"),
+        score.family("hat"),
+    );
+    let heads = [kick, snare, toms, hat];
+    let played: usize = heads.iter().map(|s| s.played()).sum();
+    let off: usize = heads.iter().map(|s| s.miscounted).sum();
+    let mut polarity = bed::judge::Verdicts::default();
+    score.polarity.values().for_each(|v| polarity += *v);
+    let all = polarity.right + polarity.wrong + polarity.undecided;
+    let snare_within = |hz: f64| {
+        let near = score
+            .snare_off_hz
+            .iter()
+            .flatten()
+            .filter(|o| **o <= hz)
+            .count();
+        format!("{near} of {} within {hz} Hz", score.snare_off_hz.len())
+    };
+    let row = |what: &str, today: String, first: &str, goal: &str| {
+        println!("  {what:42} {today:22} {first:14} {goal}");
+    };
+    row("", "today".into(), "first", "goal");
+    row(
+        "moments in close mics that are strokes",
+        format!("{:.3}", score.all().precision()),
+        ".90",
+        ".97",
+    );
+    for (name, s, first, goal) in [
+        ("kick, precision / recall", kick, ".97 / .97", ".98 / .99"),
+        ("snare, ghosts included", snare, ".95 / .85", ".97 / .88"),
+        ("toms", toms, ".92 / .92", ".95 / .97"),
+        ("hat", hat, ".85 / .85", ".90 / .92"),
+    ] {
+        row(
+            name,
+            format!("{:.3} / {:.3}", s.precision(), s.recall()),
+            first,
+            goal,
+        );
+    }
+    row(
+        "strokes counted, wrong over files",
+        format!("{:.1} %", 100.0 * bed::judge::share(off, played)),
+        "8 %",
+        "4 %",
+    );
+    row("snare pitch", snare_within(2.0), "all", "all within 1 Hz");
+    row(
+        "snare, difference of takes, worst",
+        format!(
+            "{:.2} Hz",
+            score.snare_drift_hz.iter().fold(0.0f64, |a, b| a.max(*b))
+        ),
+        ".7 Hz",
+        ".3 Hz",
+    );
+    row(
+        "played toms with a pitch / inside",
+        format!(
+            "{:.2} / {:.2}",
+            bed::judge::share(score.toms_pitched, score.toms),
+            bed::judge::share(score.toms_inside, score.toms_pitched)
+        ),
+        ".95 / .90",
+        ".99 / .97",
+    );
+    row(
+        "unplayed found / false",
+        format!(
+            "{} of {} / {}",
+            score.unplayed.right,
+            score.unplayed.right + score.unplayed.wrong + score.unplayed.undecided,
+            score.false_unplayed.len()
+        ),
+        "all / 0",
+        "all / 0",
+    );
+    row(
+        "polarity wrong / undecided",
+        format!(
+            "{} / {:.0} %",
+            polarity.wrong,
+            100.0 * bed::judge::share(polarity.undecided, all)
+        ),
+        "0 / 20 %",
+        "0 / 10 %",
+    );
+}
+
+/// Runs the program that was built beside this one, and counts what it finds.
+fn findings(setup: &Setup, folder: &std::path::Path) {
+    let here = std::env::current_exe().expect("this program has a path");
+    let program = here
+        .parent()
+        .and_then(|p| p.parent())
+        .map(|p| p.join("batterhead"));
+    let Some(program) = program.filter(|p| p.is_file()) else {
+        println!("  the program is not built: cargo build --release --bin batterhead");
+        return;
+    };
+    let ran = Command::new(program)
+        .args(["--quiet", "check", "--json"])
+        .arg(folder)
+        .output()
+        .expect("the program runs");
+    let report: serde_json::Value = serde_json::from_slice(&ran.stdout).unwrap_or_default();
+    let mut counts = std::collections::BTreeMap::new();
+    for finding in report["findings"].as_array().into_iter().flatten() {
+        let key = format!("{} {}", finding["severity"], finding["code"]).replace('"', "");
+        *counts.entry(key).or_insert(0) += 1;
+    }
+    println!("  findings of {}: {counts:?}", setup.name);
+    for finding in report["findings"].as_array().into_iter().flatten() {
+        if finding["severity"] != "note" {
+            println!("      {} {}", finding["name"], finding["message"]);
+        }
+    }
+}
