@@ -206,7 +206,7 @@ mod tests {
         assert_eq!(preset.name, "mine");
         std::fs::write(&path, "stages = [ 1 ]").expect("written");
         let error = find(&path.to_string_lossy()).expect_err("wrong");
-        assert!(error.reason.contains("mine.toml:1:12"), "{error}");
+        assert!(error.to_string().contains("mine.toml:1:12"), "{error}");
     }
 
     #[test]

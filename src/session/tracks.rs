@@ -263,12 +263,9 @@ fn track(part: Part) -> Track {
     if let Some(truncation) = info.truncated {
         found(&mut track, FindingKind::Truncated(truncation));
     }
-    // Once for a file of many tracks.
-    for text in info
-        .oddities
-        .iter()
-        .filter(|_| channel.is_none_or(|channel| channel == 0))
-    {
+    // Once for a file of many tracks; a file that was cut short has said why its header is odd.
+    let said = info.truncated.is_some() || channel.is_some_and(|channel| channel > 0);
+    for text in info.oddities.iter().filter(|_| !said) {
         track.notes.push(TrackNote {
             ask: false,
             text: text.clone(),

@@ -304,6 +304,9 @@ fn reasons() -> Vec<Reason> {
             ..level.clone()
         }),
         Reason::AsRecorded,
+        Reason::Noted {
+            text: "softer for the bridge".to_owned(),
+        },
         Held {
             by_db: 4.3,
             true_peak_dbtp: 3.2,

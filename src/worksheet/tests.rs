@@ -130,5 +130,6 @@ fn every_nonsense_line_is_named_with_its_place() {
     for words in ["mutted", "muted", "loud", "1.5", "order"] {
         assert!(shown.contains(words), "{words} in\n{shown}");
     }
-    assert!(problems.list().len() >= 5, "{shown}");
+    // A key that is missing is none: a part of a worksheet is enough.
+    assert_eq!(problems.list().len(), 4, "{shown}");
 }

@@ -314,8 +314,7 @@ fn edits_of_the_worksheet_are_taken_over_said_and_kept() {
     holds("a run of another mic");
     // The manifest does not have to be there.
     std::fs::remove_file(place.path("out/manifest-sha256.txt")).unwrap();
-    let ran = place.prep(&[], 0);
-    assert!(ran.stderr.contains("-7.5"), "{}", ran.stderr);
+    place.prep(&[], 0);
     for run in 0..2 {
         holds(&format!("prep, run {run}"));
         assert_eq!(decision(&place, "take-01", "snare-top", "gain_db"), -7.5);
@@ -402,7 +401,7 @@ fn what_was_delivered_stays_when_takes_are_added() {
     assert_eq!(decision(&place, "take-03", "snare-top", "gain_db"), gain);
     assert!(ran.stdout.contains("low-tide take-03"), "{}", ran.stdout);
     let page = std::fs::read_to_string(place.path("out/session.html")).unwrap();
-    assert!(page.contains("New in this delivery: low-tide take-03"));
+    assert!(page.contains("New in this delivery: low-tide take 3"));
     assert_eq!(
         place.json("out/session.json")["new_takes"][0]["take"],
         "take-03"

@@ -316,10 +316,13 @@ fn songs_come_from_folders_and_from_names() {
         "loose click",
     ];
     let got = takes(&session(&both));
-    assert_eq!(got[0], "low-tide/take-01: kick-in snare-top click");
     assert_eq!(
-        got[1..],
-        ["gravelight/take-01: kick-in", "gravelight/take-02: kick-in"]
+        got,
+        [
+            "gravelight/take-01: kick-in",
+            "gravelight/take-02: kick-in",
+            "low-tide/take-01: kick-in snare-top click"
+        ]
     );
     let spelled = [
         "Low Tide/T1/Kick In",
@@ -516,10 +519,12 @@ fn sides_that_do_not_fit_stay_two_mono_tracks() {
         let got = arrange(Path::new("x"), files, &SessionFile::default()).expect("a session");
         assert_eq!(takes(&got), ["x/take-01: overhead-l overhead-r"]);
         for track in tracks(&got) {
-            let note = track.notes.last().expect("a note");
+            let mismatch = track.notes.iter().find(|note| {
+                let code = note.finding.as_ref().map(|kind| kind.code());
+                code == Some(batterhead::finding::Code::PairMismatch)
+            });
+            let note = mismatch.unwrap_or_else(|| panic!("{what}: {:?}", track.notes));
             assert!(note.ask && note.text.contains(what), "{note:?}");
-            let kind = note.finding.as_ref().unwrap();
-            assert_eq!(kind.code(), batterhead::finding::Code::PairMismatch);
         }
     }
 }
@@ -880,7 +885,10 @@ fn a_session_file_names_its_folder() {
     assert!(batterhead::session::open(&folder.root().join("plans/x.toml")).is_err());
     folder.file("takes/session.toml", b"piars = \"split\"");
     let error = batterhead::session::open(&folder.root().join("takes")).expect_err("a fault");
-    assert!(error.reason.contains("did you mean `pairs`?"), "{error}");
+    assert!(
+        error.to_string().contains("did you mean `pairs`?"),
+        "{error}"
+    );
 }
 
 #[cfg(unix)]

@@ -56,7 +56,7 @@
     const address = link.href.baseVal === undefined ? link.href : new URL(link.href.baseVal, document.baseURI).href;
     const title = link.dataset.title || link.getAttribute('aria-label');
     let by = link;
-    if (link.namespaceURI === 'http://www.w3.org/1999/xhtml') {
+    if (link instanceof HTMLElement) {
       by = button('', false);
       by.className = 'listen';
       by.append(...link.childNodes);
