@@ -128,9 +128,10 @@ impl Standing {
         let now = hash(&text);
         let written = ours.hashes(WORKSHEET);
         let known = |hash: &String| read(out, hash);
-        let sheet = (written.iter().find(|hash| **hash == now))
-            .and_then(known)
-            .or_else(|| written.iter().rev().find_map(known));
+        // The kept sheet says itself which text it is of, whatever has become of the manifest.
+        let sheet = known(&now)
+            .or_else(|| written.iter().rev().find_map(known))
+            .or_else(|| last(out));
         let sheet = sheet.unwrap_or_else(|| guessed(&given, &text, &ours));
         let places = (sheet.entries.iter().enumerate())
             .map(|(i, kept)| (kept.entry.key.clone(), i))
@@ -142,14 +143,7 @@ impl Standing {
             text,
             places,
         };
-        if standing
-            .sheet
-            .entries
-            .iter()
-            .any(|kept| !kept.sources.is_empty())
-        {
-            standing.notes = standing.added(&standing.text);
-        }
+        standing.notes = standing.added(&standing.text);
         Ok(standing)
     }
 
@@ -192,6 +186,15 @@ impl Sheet {
         let own = outbox.inside(FOLDER)?;
         own.write(&name, &sealed(&bytes, "", b'\n')).map(drop)
     }
+}
+
+/// The only sheet that is kept, where the manifest does not say which was written last.
+fn last(out: &Path) -> Option<Sheet> {
+    let kept = fs::read_dir(out.join(FOLDER).join(SHEETS)).ok()?;
+    let mut names = kept.flatten().map(|entry| entry.path());
+    let only = names.find(|path| path.extension().is_some_and(|ending| ending == "json"))?;
+    let hash = only.file_stem()?.to_str()?;
+    read(out, hash)
 }
 
 /// Removes what is kept of worksheets that were written before the one with this text.

@@ -157,7 +157,7 @@ target = -12.0
 fn a_notch_above_half_the_rate_of_one_take_costs_that_take() {
     let place = super::support::Place::new();
     for (take, sample_rate) in [(1, 48_000), (2, 44_100)] {
-        let path = place.path(&format!("takes/song/take {take}/SN TOP.wav"));
+        let path = place.path(&format!("takes/Low Tide/take {take}/SN TOP.wav"));
         std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
         let spec = crate::support::pcm(1, sample_rate, 16);
         let mut writer = hound::WavWriter::create(path, spec).expect("a file");
@@ -175,8 +175,8 @@ fn a_notch_above_half_the_rate_of_one_take_costs_that_take() {
     ] {
         assert!(ran.stdout.contains(wanted), "{}", ran.stdout);
     }
-    assert!(place.path("out/stems/song/take-01").exists());
-    assert!(!place.path("out/stems/song/take-02").exists());
+    assert!(place.path("out/stems/low-tide/take-01").exists());
+    assert!(!place.path("out/stems/low-tide/take-02").exists());
 }
 
 #[test]

@@ -137,7 +137,18 @@ impl Vocabulary {
         let end = tokens.len();
         let found = match take_at {
             Some(at) => {
-                (self.find(&tokens, at + 1..end)).or_else(|| self.find(&tokens, start.min(at)..at))
+                // `Low Tide_T03_T1`: a doubtful word left of the take is the song's where something
+                // else stands in the place of the mic.
+                let behind = tokens.get(at + 1..).unwrap_or_default();
+                let other = behind
+                    .iter()
+                    .any(|t| matches!(t.kind, Kind::Foreign | Kind::T(_)));
+                let left = || {
+                    let found = self.find(&tokens, start.min(at)..at)?;
+                    let doubtful = matches!(found.meaning, Meaning::Ask { .. });
+                    (!other || !doubtful).then_some(found)
+                };
+                self.find(&tokens, at + 1..end).or_else(left)
             }
             None => self.find(&tokens, start..end),
         };
