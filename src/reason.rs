@@ -79,7 +79,7 @@ pub enum Reason {
     /// The preset sets no level.
     NoTarget,
     /// A gain to a target level.
-    Level(Level),
+    Level(Box<Level>),
     /// A gain that could not be decided.
     LevelUndecided {
         /// What was to be measured.
@@ -217,6 +217,12 @@ impl Held {
             held: self,
             because: because.map(Box::new),
         }
+    }
+}
+
+impl From<Level> for Reason {
+    fn from(level: Level) -> Self {
+        Self::Level(Box::new(level))
     }
 }
 

@@ -151,7 +151,7 @@ fn wanted(rule: &LevelRule, level: f64, hits: Option<usize>, tracks: usize) -> (
         most_db: (given < wanted).then_some(rule.max_gain_db),
         held: None,
     };
-    (given, Reason::Level(why))
+    (given, why.into())
 }
 
 /// What no file with this rule may pass, dBTP. Without a level it is full scale.
@@ -303,7 +303,7 @@ mod tests {
         let peaks = [-18.0; 10];
         let found = gains(&[track("a", &rule, &a, &peaks), track("b", &rule, &b, &peaks)]);
         assert_eq!(found[0].value, 2.0);
-        let Some(Reason::Level(Level { held, .. })) = &found[0].why else {
+        let Some(Reason::Level(why)) = &found[0].why else {
             panic!("{:?}", found[0].why);
         };
         let by = Held {
@@ -312,7 +312,7 @@ mod tests {
             key: "a".to_owned(),
             ceiling_dbtp: -1.0,
         };
-        assert_eq!(held, &Some(by));
+        assert_eq!(why.held, Some(by));
     }
 
     #[test]

@@ -297,8 +297,8 @@ fn reasons() -> Vec<Reason> {
         },
         Reason::NoHitsToGate,
         Reason::NoTarget,
-        Reason::Level(level.clone()),
-        Reason::Level(Level {
+        Reason::from(level.clone()),
+        Reason::from(Level {
             wanted_db: Some(35.5),
             most_db: Some(24.0),
             ..level.clone()
@@ -314,7 +314,7 @@ fn reasons() -> Vec<Reason> {
             ceiling_dbtp: -1.0,
         }
         .below(Some(undecided(Measure::HitLevel, Some(4)))),
-        Reason::Level(Level {
+        Reason::from(Level {
             held: Some(Held {
                 by_db: 2.5,
                 true_peak_dbtp: -6.7,
@@ -324,11 +324,11 @@ fn reasons() -> Vec<Reason> {
             wanted_db: Some(41.0),
             ..level
         }),
-        Reason::Level(plain(Measure::SamplePeak, -3.0)),
-        Reason::Level(plain(Measure::TruePeak, -3.0)),
-        Reason::Level(plain(Measure::Integrated, -23.0)),
-        Reason::Level(plain(Measure::OverSource, 3.5)),
-        Reason::Level(plain(Measure::Rms, -30.0)),
+        Reason::from(plain(Measure::SamplePeak, -3.0)),
+        Reason::from(plain(Measure::TruePeak, -3.0)),
+        Reason::from(plain(Measure::Integrated, -23.0)),
+        Reason::from(plain(Measure::OverSource, 3.5)),
+        Reason::from(plain(Measure::Rms, -30.0)),
         undecided(Measure::HitLevel, Some(4)),
         undecided(Measure::Integrated, None),
         Reason::Worksheet {

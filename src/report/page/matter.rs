@@ -8,6 +8,9 @@ use crate::finding::{Code, Finding, Severity};
 /// So many mics of the same takes are one cause: a cable snake, a clock, a recorder.
 const ONE_CAUSE: usize = 3;
 
+/// Takes by song.
+type Takes<'a> = Vec<(&'a str, Vec<&'a str>)>;
+
 /// One thing that somebody should know, with every track that shows it.
 pub struct Matter<'a> {
     /// The worst of its findings.
@@ -38,8 +41,8 @@ impl<'a> Matter<'a> {
     }
 
     /// Its takes by song, in the order of the session.
-    pub fn takes(&self) -> Vec<(&'a str, Vec<&'a str>)> {
-        let mut songs: Vec<(&str, Vec<&str>)> = Vec::new();
+    pub fn takes(&self) -> Takes<'a> {
+        let mut songs: Takes<'a> = Vec::new();
         for (track, _) in &self.found {
             if songs.last().is_none_or(|(song, _)| *song != track.song()) {
                 match songs.iter().position(|(song, _)| *song == track.song()) {
@@ -106,7 +109,7 @@ pub fn matters<'a>(view: &View<'a>, severity: Severity) -> Vec<Matter<'a>> {
 
 /// Mics that show the same in the very same takes become one matter, where there are many of them.
 fn join(matters: Vec<Matter<'_>>) -> Vec<Matter<'_>> {
-    let mut causes: BTreeMap<(Code, Vec<(&str, Vec<&str>)>), Vec<Matter<'_>>> = BTreeMap::new();
+    let mut causes: BTreeMap<(Code, Takes<'_>), Vec<Matter<'_>>> = BTreeMap::new();
     for matter in matters {
         causes
             .entry((matter.code, matter.takes()))

@@ -545,7 +545,7 @@ mod tests {
                 stages: [90.0, 200.0, 330.0, 5000.0].map(peak).into(),
                 reasons: [(
                     "gain_db",
-                    crate::reason::Reason::Level(crate::reason::Level {
+                    crate::reason::Reason::from(crate::reason::Level {
                         measure: crate::preset::Measure::HitLevel,
                         level: -15.4,
                         target: -12.0,

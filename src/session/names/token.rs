@@ -389,7 +389,7 @@ impl Spellings {
 /// Whether a word says nothing of mic or song.
 pub(in crate::session) fn is_neutral(word: &str) -> bool {
     let word = plain(word);
-    table().neutral.iter().any(|neutral| *neutral == word)
+    table().neutral.contains(&word)
 }
 
 /// Whether a word names a part of the kit or a use.
