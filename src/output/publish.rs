@@ -188,7 +188,7 @@ impl Outbox {
     }
 
     /// The same of a file that need not fit in memory. `content` is asked for it a second time where
-    /// the first one was held against a file that is there.
+    /// the first one was compared with a file that is there.
     pub fn write_from(&self, relative: &Path, content: &Content<'_>) -> Result<Published> {
         let failed = |error: io::Error| Error::writing(&self.root.join(relative), &error);
         let there = self.dir.symlink_metadata(relative);

@@ -11,7 +11,7 @@ const COLOUR_RANGE_DB: f64 = 40.0;
 const COLOURLESS: f64 = 0.15;
 /// Hits whose colours vary less than this are all alike: nothing can be said by them.
 const VARIED_DB: f64 = 4.0;
-/// Fewest pairs whose colours can be held against each other.
+/// Fewest pairs whose colours can be compared.
 const COLOUR_PAIRS: usize = 8;
 
 /// The colour of an onset against the mean of its take, so that another drum of the kind, mic or

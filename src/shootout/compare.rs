@@ -62,7 +62,7 @@ pub struct Measure {
     pub hits: usize,
 }
 
-/// One candidate held against the first.
+/// One candidate compared with the first.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Comparison {
     /// Low to high.

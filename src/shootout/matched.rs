@@ -241,7 +241,7 @@ fn places(
     Ok(places)
 }
 
-/// The click tracks held against each other, near the place that the hits say.
+/// The click tracks compared, near the place that the hits say.
 fn by_click(first: &Candidate, other: &Candidate, alignment: &Alignment) -> Result<Option<Exact>> {
     let (Some(a_click), Some(b_click)) = (first.click(), other.click()) else {
         return Ok(None);

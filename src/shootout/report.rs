@@ -12,7 +12,7 @@ pub struct Report {
     pub schema: u32,
     /// [`crate::report::TOOL`].
     pub tool: &'static str,
-    /// In the order given; the first is what the others are held against.
+    /// In the order given; the first is what the others are compared with.
     pub candidates: Vec<Candidate>,
     /// The second against the first.
     pub bands: Vec<Band>,

@@ -4,7 +4,7 @@
 //! those of the `biquad` crate come from `num-traits`, which calls the platform's sine wherever any
 //! other crate switches its `std` on. Its runner is plain arithmetic: it runs where one sample is
 //! wanted at a time, ahead of the detector of `compress`, and gives the bits of a
-//! [`Cascade`](super::Cascade), which the tests hold against it.
+//! [`Cascade`](super::Cascade), which the tests compare with it.
 
 use std::f64::consts::PI;
 

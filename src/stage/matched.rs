@@ -50,7 +50,7 @@ struct Target<'a> {
     freq_hz: f64,
     /// The analogue squared magnitude at v.
     power: &'a dyn Fn(f64) -> f64,
-    /// Where a candidate is held against it: u and the squared magnitude there.
+    /// Where a candidate is compared with it: u and the squared magnitude there.
     marks: Vec<(f64, f64)>,
 }
 

@@ -1,4 +1,4 @@
-//! The tracks of a take held against each other.
+//! The tracks of a take compared with each other.
 
 use std::sync::Arc;
 
@@ -122,7 +122,7 @@ impl Kit {
     }
 }
 
-/// What a take's tracks show when held against each other.
+/// What a take's tracks show when compared.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TakeEvidence {
     /// Where the kit is played, in milliseconds of the take: count-in, taps and talk lie outside.

@@ -154,7 +154,7 @@ fn played(count: usize, most: f64, loudest_db: Option<f64>) -> Played {
         } else if most >= 0.9 && count >= 3 {
             Played::Yes(round_to(most.min(0.95), 2))
         } else {
-            Played::NotSure("few unclear hits, and no other take to hold them against".into())
+            Played::NotSure("few unclear hits, and no other take to compare them with".into())
         };
     };
     if count >= 3 && most >= 0.9 && loudest > QUIET_DB || count > 0 && most >= 0.97 {

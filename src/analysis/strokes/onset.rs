@@ -22,7 +22,7 @@ pub struct Onset {
 const GRID: f32 = 16.0;
 /// A rise beyond this counts no more.
 const CAP_DB: f32 = 18.0;
-/// The time before an onset that it is held against, in milliseconds before it.
+/// The time before an onset that it is compared with, in milliseconds before it.
 const BEFORE_MS: std::ops::Range<usize> = 2..16;
 /// Half the window of the running median.
 const HALF_MS: usize = 200;

@@ -17,7 +17,7 @@ pub struct Draft {
     folder: PathBuf,
     file: tempfile::NamedTempFile,
     /// CRC-32 of what was written so far; `None` once something was overwritten, from where on only
-    /// the length can be held against what is read back.
+    /// the length can be compared with what is read back.
     meant: Option<crc32fast::Hasher>,
     position: u64,
     length: u64,

@@ -1,5 +1,5 @@
 //! The JSON Schema of `session.toml`, for completion and checks in an editor. Its shape stands here,
-//! ranges and words come from where they are checked; tests hold both against the reader.
+//! ranges and words come from where they are checked; tests compare both with the reader.
 #![allow(dead_code)] // of most types here only the shape is used
 
 use std::collections::BTreeMap;
