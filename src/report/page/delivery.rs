@@ -6,14 +6,12 @@ use super::View;
 use crate::report::frame::CAUTION;
 
 /// Folders and files of the output, each with what it is for.
-const PLACES: [(&str, &str); 8] = [
+const PLACES: [(&str, &str); 6] = [
     (
         "stems/SONG/TAKE/",
         "one stem a track: filtered, levelled, aligned to the sample",
     ),
     ("mixes/SONG/", "a rough mix of each take"),
-    ("hits/SONG/", "every stroke that was heard, as CSV and MIDI"),
-    ("notes/SONG.txt", "the track sheet"),
     (
         "reports/SONG/TAKE/",
         "figures, findings and decisions of each track, as JSON",
