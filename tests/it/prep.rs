@@ -138,7 +138,7 @@ fn a_drive_is_matched_by_what_is_played_however_long_the_take_is() {
         stages.iter().find_map(match_db).expect("a match")
     };
     let short = matched("short", 20, 0.5, 20.0, &[]);
-    let long = matched("long", 60, 0.5, 60.0, &[]);
+    let long = matched("minute", 60, 0.5, 60.0, &[]);
     assert!((short - long).abs() < 0.1, "{short} {long}");
     // far more hiss than playing
     let early = matched("early", 20, 4.0, 11.0, &[]);
