@@ -13,7 +13,7 @@ use std::time::UNIX_EPOCH;
 
 use serde::{Deserialize, Serialize};
 
-use super::publish::{MANIFEST, Manifest, Outbox, sha256_file};
+use super::publish::{MANIFEST, Manifest, Outbox, sha256_file, sync};
 use crate::error::{Error, Result};
 
 /// The program's own folder in an output folder.
@@ -188,7 +188,7 @@ impl Ours {
         }
         state.torn = true;
         if let Some(ledger) = &mut state.ledger {
-            let noted = ledger.write_all(&line).and_then(|()| ledger.sync_data());
+            let noted = ledger.write_all(&line).and_then(|()| sync(ledger));
             noted.map_err(|e| Error::writing(&self.root.join(FOLDER).join(LEDGER), &e))?;
         }
         state.torn = false;

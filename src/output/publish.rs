@@ -414,7 +414,7 @@ fn is_ours(name: &str) -> bool {
 }
 
 /// To the disk; a file system that cannot do that is taken as it is.
-fn sync(file: &File) -> io::Result<()> {
+pub(super) fn sync(file: &File) -> io::Result<()> {
     match file.sync_all() {
         Err(error)
             if matches!(

@@ -17,6 +17,11 @@ SECONDS = 0.5
 PATIENCE_S = 120
 
 
+def again(ran):
+    """What a run with failed files delivered is decided anew by the one that heals it."""
+    return ["--decide-anew"] if ran.status == 1 else []
+
+
 class Bad(Exception):
     """Something that has to hold does not."""
 
@@ -192,9 +197,10 @@ class Bench:
             if path.suffix == ".json":
                 json.loads(data)
 
-    def heals(self, out, **how):
-        """The same command again ends in the tree of an undisturbed run."""
-        self.prep(out, **how).expect(0)
+    def heals(self, out, *more, **how):
+        """The same command again ends in the tree of an undisturbed run. What a run with failed files
+        delivered stays, unless `more` says that everything is decided anew."""
+        self.prep(out, *more, **how).expect(0)
         self.is_golden(out)
         self.sources_untouched()
 
@@ -253,7 +259,7 @@ class Bench:
                 raise Bad("status 1, but no file is named")
         if ran.status in (2, 3) and str(self.work) not in ran.said and "standard output" not in ran.said:
             raise Bad(f"no file is named: {ran.said[-300:]}")
-        scenario.heals(out) if scenario else self.heals(out)
+        scenario.heals(out) if scenario else self.heals(out, *again(ran))
 
 
 def strace(*inject, calls=None, log="/dev/null"):

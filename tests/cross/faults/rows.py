@@ -11,7 +11,7 @@ import threading
 import time
 from pathlib import Path
 
-from bench import SECONDS, Bad, fmt, litter, riff, strace, tree, wav
+from bench import SECONDS, Bad, again, fmt, litter, riff, strace, tree, wav
 
 ROWS = []
 MOUNTED = []
@@ -268,7 +268,7 @@ def _(bench):
     out = bench.new()
     ran = bench.prep(out, wrap=["bash", "-c", 'ulimit -f 60; exec "$@"', "-"]).expect(1, 3)
     bench.all_whole(out)
-    bench.heals(out)
+    bench.heals(out, *again(ran))
     return f"status {ran.status}: {first_line(ran)}"
 
 
@@ -495,7 +495,7 @@ def _(bench):
     path.unlink()
     ran = bench.end(process).expect(1).says("SN TOP.wav", "vanished")
     path.write_bytes(kept)
-    bench.heals(out, takes=takes)
+    bench.heals(out, "--decide-anew", takes=takes)
     return "status 1, it is named as vanished"
 
 
@@ -530,7 +530,7 @@ def _(bench, short):
                 raise Bad("a change was recorded, but not told")
             bench.verify(out)
             path.write_bytes(kept)
-            bench.heals(out, takes=takes)
+            bench.heals(out, "--decide-anew", takes=takes)
             shutil.rmtree(takes)
     if 1 not in seen:
         raise Bad("no change was met in time: the test proves nothing")
