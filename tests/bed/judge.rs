@@ -303,8 +303,8 @@ fn voice(drum: &str) -> Option<Voice> {
 
 /// What the program reports of a take.
 fn found(heard: &Heard, number: usize, label: &str) -> Option<f64> {
-    let tracks = &heard.takes[number].1.tracks;
-    let tuning = tracks.iter().find(|t| t.label == label)?.tuning.as_ref()?;
+    let drum = heard.setup.tunings.iter().find(|t| t.label == label)?;
+    let tuning = drum.takes.get(number)?.as_ref()?;
     (tuning.confidence >= 0.5).then_some(tuning.fundamental_hz)
 }
 

@@ -145,7 +145,7 @@ pub struct Shape {
     pub pitch: f64,
     /// Seconds for 60 dB of the toms' ring; the recordings are stretched or damped to it.
     pub ring_s: f64,
-    /// Two modes of a tom's head are this far apart, and beat.
+    /// Two modes of a tom's head are this far apart (as a share of its pitch), and beat.
     pub split: f64,
     /// The other snare and the other crash, where there are two.
     pub second: bool,
@@ -294,17 +294,24 @@ fn read(path: &Path) -> Vec<f32> {
     samples
 }
 
-/// The onset: the last time, before the peak is reached, that the sound was 26 dB under it.
+/// The onset: the first half millisecond that is within 18 dB of the brightest or 14 dB of the loudest
+/// of the first 200 ms. A layer may begin with something softer, such as the way of a pedal.
 fn onset(x: &[f32]) -> usize {
-    let peak_at = (0..x.len().min(RATE_HZ as usize / 5))
-        .max_by(|a, b| x[*a].abs().total_cmp(&x[*b].abs()))
-        .unwrap_or(0);
-    let quiet = x[peak_at].abs() * 0.05;
-    // not more than 30 ms before the peak
-    let from = peak_at.saturating_sub(1300);
-    (from..=peak_at)
-        .find(|&i| x[i].abs() > quiet)
-        .unwrap_or(peak_at)
+    const SPAN: usize = 22;
+    let start = &x[..x.len().min(RATE_HZ as usize / 5)];
+    let bright: Vec<f32> = start.windows(2).map(|w| w[1] - w[0]).collect();
+    let levels = |x: &[f32]| -> Vec<f32> {
+        let square = |part: &[f32]| part.iter().map(|x| x * x).sum::<f32>();
+        x.chunks(SPAN).map(|part| square(part).sqrt()).collect()
+    };
+    let (bright, all) = (levels(&bright), levels(start));
+    let top = |levels: &[f32]| levels.iter().fold(1e-9f32, |a, b| a.max(*b));
+    let (bright_top, all_top) = (top(&bright), top(&all));
+    let both = bright.iter().zip(&all);
+    let first = both
+        .enumerate()
+        .find(|(_, (b, a))| **b > 0.126 * bright_top || **a > 0.2 * all_top);
+    first.map_or(0, |(i, _)| i * SPAN)
 }
 
 fn prepare(x: &[f32], higher: f64, shape: &Shape, voice: Voice) -> Sound {
@@ -317,15 +324,15 @@ fn prepare(x: &[f32], higher: f64, shape: &Shape, voice: Voice) -> Sound {
         .collect();
     let count = samples.len();
     if voice.is_tom() {
-        // the second mode: the same recording a little lower, from the same onset on
-        let lower = |i: usize| {
+        // the second mode: the same recording a little higher, from the same onset on
+        let upper = |i: usize| {
             between(
                 x,
-                start + (i as f64 - LEAD as f64) * higher * (1.0 - shape.split),
+                start + (i as f64 - LEAD as f64) * higher * (1.0 + shape.split),
             )
         };
         for (i, y) in samples.iter_mut().enumerate() {
-            *y += 0.7 * lower(i);
+            *y += 0.4 * upper(i);
         }
         let rise = 6.908 / RATE_HZ * (1.0 / ring_s(&samples) - 1.0 / shape.ring_s);
         for (i, y) in samples.iter_mut().enumerate() {

@@ -56,30 +56,44 @@ pub struct Setup {
 }
 
 const SONGS: [&[Part]; 4] = [
-    &[Part::Groove, Part::Fill, Part::Ride, Part::Fill, Part::Rest],
+    &[
+        Part::Groove,
+        Part::Fill,
+        Part::Rest,
+        Part::Half,
+        Part::Ride,
+        Part::Fill,
+        Part::Rest,
+    ],
     &[
         Part::Crash,
         Part::Blast,
+        Part::Rest,
         Part::Fill,
+        Part::Half,
         Part::Double,
         Part::Fill,
-        Part::Groove,
+        Part::Rest,
     ],
     &[
         Part::Toms,
         Part::Fill,
-        Part::Groove,
+        Part::Rest,
+        Part::Half,
         Part::Roll,
-        Part::Ride,
         Part::Fill,
+        Part::Groove,
+        Part::Rest,
     ],
     &[
         Part::Ride,
+        Part::Half,
         Part::Fill,
-        Part::Crash,
-        Part::Double,
         Part::Rest,
+        Part::Crash,
+        Part::Half,
         Part::Fill,
+        Part::Double,
     ],
 ];
 
@@ -91,7 +105,7 @@ pub fn setups(half: Half) -> Vec<Setup> {
     };
     let mut all = Vec::new();
     for kit in kits {
-        let shapes = [(1.0, 1.8, 0.022), (1.12, 1.0, 0.015), (0.88, 2.4, 0.03)];
+        let shapes = [(1.0, 1.8, 0.045), (1.12, 1.2, 0.035), (0.88, 2.4, 0.06)];
         for (variant, (pitch, ring_s, split)) in shapes.into_iter().enumerate() {
             let shape = Shape {
                 kit,

@@ -54,6 +54,8 @@ pub enum Part {
     Blast,
     /// Sixteenths on the kick under a slow backbeat.
     Double,
+    /// Two slow bars: one kick, one snare, a tom that is left to ring.
+    Half,
     /// Four seconds of nothing.
     Rest,
     /// A buzz roll that grows.
@@ -291,6 +293,18 @@ fn section(
                 }
             }
             time(32)
+        }
+        Part::Half => {
+            let toms = [Voice::Tom1, Voice::Tom2, Voice::Tom3];
+            for bar in 0..2 {
+                let at = at + f64::from(bar) * 4.0 * beat;
+                hand.hit(Voice::Kick, at, 0.95);
+                hand.hit(Voice::Hat, at, 0.6).way = Way::Open;
+                hand.hit(Voice::Snare, at + 2.0 * beat, 0.95);
+                let tom = toms[hand.rng.index(3)];
+                hand.hit(tom, at + 3.0 * beat, 0.9);
+            }
+            at + 8.0 * beat
         }
         Part::Rest => at + 4.0,
         Part::Roll => {

@@ -202,9 +202,11 @@ impl<'a> Session<'a> {
             }
             let level_db = rng.uniform(-26.0, -20.0);
             let mut ring = vec![0.0f32; frames];
-            // two modes of nearly one pitch beat; so does the octave of a fifth above
-            for (times, gain) in [(0.994, 1.0), (1.006, 0.8), (1.50, 0.5), (1.517, 0.4)] {
-                resonate(&drive, pitch.settled_hz * times, 0.9, gain, &mut ring);
+            // two modes of nearly one pitch beat; so do those above
+            let split = self.setup.shape.split;
+            for (times, gain) in [(1.0, 1.0), (1.0 + split, 0.5), (1.50, 0.5), (1.53, 0.4)] {
+                let hz = pitch.settled_hz * times;
+                resonate(&drive, hz, 0.7 * self.setup.shape.ring_s, gain, &mut ring);
             }
             level(&mut ring, ratio(level_db));
             more.insert(voice, ring);
