@@ -26,6 +26,7 @@ pub use attribution::take::{
 #[doc(hidden)]
 pub use attribution::take::{Example, examples};
 pub use attribution::unlikely::Unlikely;
+pub use polarity::odd::{Opposed, close_opposed, overheads_opposed};
 #[doc(hidden)]
 pub use polarity::pair::analyse_signals;
 pub use polarity::pair::{PairEvidence, PairKind, Polarity};

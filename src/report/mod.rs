@@ -118,8 +118,10 @@ pub struct HitSummary {
 /// What a drum is tuned to.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct TuningSummary {
-    /// The lowest ringing mode, 20 to 150 ms after the stroke.
+    /// The lowest ringing mode *early*: 40 to 220 ms after the stroke.
     pub fundamental_hz: Option<f64>,
+    /// The same *settled*, 100 to 500 ms after it: a head glides down by some per cent.
+    pub settled_hz: Option<f64>,
     /// Median absolute deviation over the hits.
     pub spread_hz: Option<f64>,
     /// The strongest ring above it.

@@ -7,12 +7,14 @@ use crate::analysis::polarity::pair::{self, PairKind, Stroke, analyse};
 use crate::analysis::polarity::sides::lean;
 use crate::analysis::strokes::hits::{BLEED, OWN};
 use crate::analysis::tuning::decimate::Decimator;
-use crate::analysis::tuning::pitch::{EARLY_S, Piece, SETTLED_S, hit_tuning, pool, range_hz};
+use crate::analysis::tuning::pitch::{LEAST_ROOM_S, Piece, SETTLED_S, hit_tuning, pool, range_hz};
 use crate::error::Result;
 use crate::session::{Family, Side};
 
 /// Hits that a take's tuning is read from, at most: the loudest with room enough.
 const TUNING_HITS: usize = 12;
+/// What sounds so long before a stroke is what its ring is compared with.
+const BEFORE_S: f64 = 0.060;
 /// Of the hits with room, the louder share.
 const LOUD_SHARE: f64 = 0.6;
 /// Hits that delay and polarity are read from, at most.
@@ -107,9 +109,18 @@ fn tuning(
     let Some(range) = range_hz(track.family) else {
         return Ok(());
     };
-    let room_ms = (EARLY_S.1 * 1000.0) as i64;
-    let mut usable: Vec<&Free> = hits.iter().filter(|h| h.after_ms >= room_ms).collect();
-    usable.sort_by(|a, b| {
+    // until the drum is struck again; what else sounds is heard in the ring itself
+    let again_ms = |i: usize| {
+        let next = hits.get(i + 1).map(|h| h.at_ms - hits[i].at_ms);
+        next.unwrap_or(i64::MAX / 4)
+    };
+    let mut usable: Vec<(&Free, i64)> = hits
+        .iter()
+        .enumerate()
+        .map(|(i, hit)| (hit, again_ms(i)))
+        .filter(|(_, room_ms)| *room_ms as f64 >= LEAST_ROOM_S * 1000.0)
+        .collect();
+    usable.sort_by(|(a, _), (b, _)| {
         b.level_db
             .total_cmp(&a.level_db)
             .then(a.at_ms.cmp(&b.at_ms))
@@ -119,17 +130,15 @@ fn tuning(
     let decimator = Decimator::new(track.rate_hz);
     let rate = f64::from(track.rate_hz);
     let out = &mut evidence.tracks[t];
-    for hit in &usable {
-        let free_s = hit.after_ms as f64 / 1000.0;
-        let length_s = if free_s >= SETTLED_S.1 {
-            SETTLED_S.1
-        } else {
-            EARLY_S.1
-        };
+    for (hit, room_ms) in usable {
+        let free_s = room_ms as f64 / 1000.0;
+        let length_s = free_s.min(SETTLED_S.1);
         let at = ((hit.at_ms - track.offset_ms()) as f64 / 1000.0 * rate).round() as i64;
+        let before = (BEFORE_S * decimator.rate_hz()) as usize;
+        let lead = before * decimator.factor() + decimator.margin();
         let frames =
-            (length_s * rate).ceil() as usize + 2 * decimator.margin() + rate as usize / 1000;
-        let channels = material.samples(t, at - decimator.margin() as i64, frames)?;
+            (length_s * rate).ceil() as usize + lead + decimator.margin() + rate as usize / 1000;
+        let channels = material.samples(t, at - lead as i64, frames)?;
         let mut sound = vec![0.0; frames];
         for channel in &channels {
             for (sum, x) in sound.iter_mut().zip(channel) {
@@ -138,10 +147,11 @@ fn tuning(
         }
         let piece = Piece {
             sound: &sound,
+            before,
             free_s,
         };
         out.tuning_tried += 1;
-        if let Some(mut tuning) = hit_tuning(&piece, &decimator, range) {
+        if let Some(mut tuning) = hit_tuning(&piece, &decimator, range, &mut out.ring) {
             tuning.force_db = Some(crate::units::round_to(hit.level_db, 1));
             out.tuning_hits.push(tuning);
         }
@@ -218,7 +228,7 @@ fn pairs_of_drum(
     let kind = match tracks[own].family {
         Family::Kick => PairKind::Kick,
         Family::Snare => PairKind::Snare,
-        Family::Tom => PairKind::CloseOverhead,
+        Family::Tom => PairKind::Tom,
         _ => return Ok(()),
     };
     let hits = lone_hits(hits);

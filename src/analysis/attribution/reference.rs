@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::attribution::attribute::Known;
 use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::take::DrumEvidence;
+use crate::analysis::setup::played::loud_take_db;
 use crate::analysis::strokes::bank::BANDS;
 use crate::analysis::tuning::pitch::median;
 use crate::dsp::maths;
@@ -19,6 +20,8 @@ const WEAK_TAKE_DB: f64 = 6.0;
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Reference {
     drums: BTreeMap<String, DrumReference>,
+    /// How loud the mic of each drum gets in a take that plays it, in decibels.
+    loud_db: BTreeMap<String, f64>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -71,15 +74,24 @@ impl Reference {
                 ))
             })
             .collect();
-        Self { drums }
+        let mut loudest: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+        for drum in takes.iter().flat_map(|take| take.iter()) {
+            let entry = loudest.entry(&drum.name).or_default();
+            entry.extend(drum.loudest_db);
+        }
+        let loud_db = loudest
+            .into_iter()
+            .filter_map(|(name, takes)| Some((name.to_owned(), loud_take_db(takes)?)))
+            .collect();
+        Self { drums, loud_db }
     }
 
-    /// Energy of a drum's strong hits in its own mic.
-    pub(crate) fn level_db(&self, drum: &str) -> Option<f64> {
-        Some(self.drums.get(drum)?.level_db)
+    /// How loud the mic of a drum gets in the takes that it is compared with.
+    pub(crate) fn loud_take_db(&self, drum: &str) -> Option<f64> {
+        self.loud_db.get(drum).copied()
     }
 
-    /// The same for a take with these tracks; `members` are those that take part in attribution.
+    /// What is known of a drum, for a take with these tracks; `members` are those that take part in attribution.
     pub(crate) fn known(&self, drum: &str, tracks: &[TakeTrack], members: &[usize]) -> Known {
         let Some(known) = self.drums.get(drum) else {
             return Known::default();

@@ -17,6 +17,7 @@ use crate::analysis::strokes::moments::{self, Moment, Rise};
 use crate::analysis::strokes::trace::Trace;
 use crate::analysis::strokes::window::window;
 use crate::analysis::tuning::pitch::{HitTuning, Tuning};
+use crate::analysis::tuning::ring::Ring;
 use crate::error::Result;
 use crate::session::Family;
 use serde::{Deserialize, Serialize};
@@ -159,6 +160,8 @@ pub struct TrackEvidence {
     pub tuning_hits: Vec<HitTuning>,
     /// Hits that had room for it.
     pub tuning_tried: usize,
+    /// All that rings after them.
+    pub ring: Ring,
     /// A metronome that is heard between the strokes.
     pub metronome: Option<Metronome>,
     /// Why it is probably another mic than it is called; only said of a drum's own mic.
@@ -184,8 +187,10 @@ pub struct DrumEvidence {
     pub expected: f64,
     /// The most probable moment.
     pub most: f64,
-    /// The loudest moment of its own mic, whosever it is, over the reference of the set-up.
+    /// The two loudest rises of its own mic, whosever they are, as one level.
     pub loudest_db: Option<f64>,
+    /// The same over that of the second-loudest take of the set-up.
+    pub over_db: Option<f64>,
     /// Whether the take plays it.
     pub played: Played,
 }

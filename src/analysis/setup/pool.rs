@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::polarity::verdict::{PairVerdict, pairs};
-use crate::analysis::tuning::drift::{DrumTuning, tuning};
+use crate::analysis::tuning::drift::{DrumTuning, tuning, without_room};
 use crate::analysis::tuning::pitch::median;
 use crate::units::round_to;
 
@@ -13,6 +13,8 @@ use crate::units::round_to;
 const TAKE_WEIGHT: f64 = 24.0;
 /// The quantile of hit levels that is a mic's level.
 const LEVEL_QUANTILE: f64 = 0.75;
+/// A kick's tuning below this confidence is not said.
+const SURE_KICK: f64 = 0.5;
 /// Hits a take needs for a step of level to be told, and how large it must be.
 const STEP_HITS: usize = 8;
 const STEP_DB: f64 = 3.0;
@@ -54,9 +56,19 @@ pub fn pool_setup(takes: &[&TakeEvidence]) -> SetupEvidence {
             labels.push(&track.label);
         }
     }
+    let drum_of = |label: &str| {
+        let mut tracks = takes.iter().flat_map(|t| &t.tracks);
+        tracks.find(|t| t.label == label)?.drum.clone()
+    };
+    let mut tunings: Vec<DrumTuning> = labels.iter().filter_map(|l| tuning(takes, l)).collect();
+    // a kick has many low peaks: one that is not sure is none
+    tunings.retain(|t| {
+        drum_of(&t.label).as_deref() != Some("kick") || t.tuning.confidence >= SURE_KICK
+    });
+    without_room(&mut tunings, drum_of);
     SetupEvidence {
         levels: labels.iter().filter_map(|l| level(takes, l)).collect(),
-        tunings: labels.iter().filter_map(|l| tuning(takes, l)).collect(),
+        tunings,
         pairs: pairs(takes),
     }
 }
@@ -135,6 +147,7 @@ mod tests {
     use crate::analysis::attribution::take::TrackEvidence;
     use crate::analysis::strokes::hits::Hit;
     use crate::analysis::tuning::pitch::{HitTuning, pool};
+    use crate::analysis::tuning::ring::Ring;
 
     fn take(levels: &[f64], tuned_hz: f64) -> TakeEvidence {
         let hits: Vec<HitTuning> = (0..6)
@@ -147,6 +160,7 @@ mod tests {
                 settled_hz: None,
                 fade: Default::default(),
                 force_db: None,
+                clear_db: 20.0,
             })
             .collect();
         TakeEvidence {
@@ -170,6 +184,7 @@ mod tests {
                 missed: 0.0,
                 tuning: pool(&hits, 6),
                 tuning_hits: hits,
+                ring: Ring::default(),
                 tuning_tried: 6,
                 metronome: None,
                 unlikely: None,

@@ -5,12 +5,14 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::attribution::attribute::Attribution;
 use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::reference::Reference;
-use crate::analysis::attribution::take::{DrumEvidence, Kit, Material, Played, TrackEvidence};
+use crate::analysis::attribution::take::{DrumEvidence, Kit, Material, TrackEvidence};
 use crate::analysis::attribution::unlikely::unlikely;
+use crate::analysis::setup::played::{SURE, loudest_db, played};
 use crate::analysis::strokes::bank::BANDS;
 use crate::analysis::strokes::metronome::metronome;
 use crate::analysis::strokes::place;
 use crate::analysis::strokes::trace::Trace;
+use crate::analysis::tuning::ring::Ring;
 use crate::error::Result;
 use crate::session::Family;
 use crate::units::round_to;
@@ -30,8 +32,6 @@ pub fn level_ms(family: Family) -> usize {
 
 /// A hit is placed to the sample if nothing else was struck this near to it.
 const ALONE_MS: i64 = 10;
-/// A mic that never gets louder than this over its drum's strong hits hears none of them.
-const QUIET_DB: f64 = -5.0;
 /// Trigger and drum are one stroke within this time.
 const TRIGGER_MS: i64 = 10;
 
@@ -122,14 +122,17 @@ pub(crate) fn drums(
                     (tracks[t].label.clone(), bands)
                 })
                 .collect();
-            let known = reference.and_then(|r| r.level_db(name));
-            let loudest = kit.rises[drum.own]
-                .iter()
-                .map(|r| r.energy.iter().sum::<f32>())
-                .fold(0.0, f32::max);
+            let rises = kit.rises[drum.own].iter().zip(&kit.moments);
+            let loudest = loudest_db(rises.map(|(r, m)| (m.first_ms, r.energy.iter().sum())));
+            let known = reference.and_then(|r| r.loud_take_db(name));
             let most = p.iter().copied().fold(0.0, f32::max);
             let expected: f64 = p.iter().map(|p| f64::from(*p)).sum();
-            let loudest_db = known.map(|k| round_to(decibels(loudest) - k, 1));
+            let over_db = known.map(|k| round_to(loudest.unwrap_or(-160.0) - k, 1));
+            let sure = kit.rises[drum.own].iter().zip(p);
+            let sure = sure.filter(|(_, p)| f64::from(**p) >= SURE);
+            let stroke = sure.map(|(r, _)| r.energy.iter().sum::<f32>());
+            let stroke = stroke.max_by(f32::total_cmp).map(decibels);
+            let stroke_db = stroke.and_then(|s| Some(s - known?));
             DrumEvidence {
                 name: name.clone(),
                 family: drum.family,
@@ -139,38 +142,12 @@ pub(crate) fn drums(
                 count,
                 expected: round_to(expected, 2),
                 most: round_to(f64::from(most), 3),
-                loudest_db,
-                played: played(count, f64::from(most), loudest_db),
+                loudest_db: loudest.map(|l| round_to(l, 1)),
+                over_db,
+                played: played(p, over_db, stroke_db),
             }
         })
         .collect()
-}
-
-/// Whether a drum is played, by its hits and by how loud its mic ever gets.
-fn played(count: usize, most: f64, loudest_db: Option<f64>) -> Played {
-    let Some(loudest) = loudest_db else {
-        return if count == 0 {
-            Played::NotSure("no other take shows what its hits sound like".into())
-        } else if most >= 0.9 && count >= 3 {
-            Played::Yes(round_to(most.min(0.95), 2))
-        } else {
-            Played::NotSure("few unclear hits, and no other take to compare them with".into())
-        };
-    };
-    if count >= 3 && most >= 0.9 && loudest > QUIET_DB || count > 0 && most >= 0.97 {
-        return Played::Yes(round_to(most.min(0.99), 2));
-    }
-    // what is heard is as loud as a soft hit: it may be hidden in it
-    if count <= 1 && most < 0.6 && loudest < QUIET_DB {
-        let quiet = ((QUIET_DB - loudest) / 6.0).clamp(0.0, 1.0);
-        let clear = 1.0 - most / 0.6;
-        return Played::No(round_to(0.6 + 0.39 * quiet.max(0.5) * clear, 2));
-    }
-    Played::NotSure(if count > 0 {
-        format!("{count} moments may be hits or bleed")
-    } else {
-        "bleed is as loud as its soft hits".into()
-    })
 }
 
 /// Hits of all tracks inside the window.
@@ -203,6 +180,7 @@ pub(crate) fn tracks(
             missed: 0.0,
             tuning: None,
             tuning_hits: Vec::new(),
+            ring: Ring::default(),
             tuning_tried: 0,
             metronome: None,
             unlikely: None,

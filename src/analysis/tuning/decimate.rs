@@ -48,6 +48,11 @@ impl Decimator {
         self.rate_hz
     }
 
+    /// Samples of a piece for each decimated one.
+    pub fn factor(&self) -> usize {
+        self.factor
+    }
+
     /// Samples that a piece must have before its first and after its last sample that counts.
     pub fn margin(&self) -> usize {
         self.kernel.len() / 2

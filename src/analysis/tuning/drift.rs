@@ -3,11 +3,21 @@
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
-use crate::analysis::tuning::pitch::{HitTuning, Tuning, median, pool};
+use crate::analysis::setup::pool::weighted_quantile;
+use crate::analysis::tuning::pitch::{HitTuning, LEAST_HITS, Tuning, median, pool};
+use crate::analysis::tuning::ring::Ring;
 use crate::units::round_to;
 
 /// Hits a take needs for a drift of tuning to be told.
 const DRIFT_HITS: usize = 4;
+/// A head is not turned by more than this within a set-up (logarithm of the ratio).
+const SAME_HEAD: f64 = 0.1;
+/// Pitch and ring of a take tell the same within this (logarithm of the ratio).
+const SAME_PITCH: f64 = 0.03;
+/// Of a take's strokes, the share that must show the fundamental of the set-up.
+const LEAST_SHARE: f64 = 0.34;
+/// Fundamentals of three drums this near to one another are one peak of the room.
+const SAME_ROOM: f64 = 0.01;
 
 /// The tuning of one drum over all takes of a set-up.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -16,6 +26,8 @@ pub struct DrumTuning {
     pub label: String,
     /// Over all hits of all takes.
     pub tuning: Tuning,
+    /// Of each take: its own strokes, looked at where the others show the fundamental.
+    pub takes: Vec<Option<Tuning>>,
     /// The take from which on it is lower or higher than before, where that is so.
     pub drift: Option<Drift>,
 }
@@ -42,29 +54,128 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
             .flat_map(|t| t.tuning_hits.clone())
             .collect()
     };
-    let all: Vec<HitTuning> = takes.iter().flat_map(|t| of(t)).collect();
+    let by_take: Vec<Vec<HitTuning>> = takes.iter().map(|t| of(t)).collect();
+    let all: Vec<HitTuning> = by_take.iter().flatten().copied().collect();
     let tried = takes
         .iter()
         .flat_map(|t| &t.tracks)
         .filter(|t| t.label == label)
         .map(|t| t.tuning_tried)
         .sum();
+    let tuning = pool(&all, tried)?;
+    let mut tuned: Vec<Option<Tuning>> = by_take
+        .iter()
+        .map(|hits| take_tuning(hits, &tuning))
+        .collect();
+    let rings: Vec<Option<&Ring>> = takes
+        .iter()
+        .map(|take| {
+            let mut tracks = take.tracks.iter();
+            tracks.find(|t| t.label == label).map(|t| &t.ring)
+        })
+        .collect();
+    lay_on_each_other(&mut tuned, &rings, &tuning);
     Some(DrumTuning {
         label: label.to_owned(),
-        tuning: pool(&all, tried)?,
-        drift: drift(takes, label),
+        drift: drift(&tuned),
+        tuning,
+        takes: tuned,
     })
+}
+
+/// The tuning of one take: what of its strokes lies near the fundamental of the set-up, which a few
+/// strokes alone could not name.
+fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
+    let near: Vec<HitTuning> = hits
+        .iter()
+        .filter(|h| (h.fundamental_hz / setup.fundamental_hz).ln().abs() < SAME_HEAD)
+        .copied()
+        .collect();
+    if (near.len() as f64) < LEAST_SHARE * hits.len() as f64 {
+        return None;
+    }
+    let mut tuning = pool(&near, near.len())?;
+    if tuning.hits < LEAST_HITS && setup.confidence >= 0.5 {
+        tuning.confidence = if tuning.hits == 1 { 0.5 } else { 0.6 };
+        tuning.reason = None;
+    }
+    Some(tuning)
+}
+
+/// One pitch for the drum from all takes, and of each take how much higher it rings than the one with the
+/// most strokes. A take whose strokes show no pitch alone has it from that.
+fn lay_on_each_other(takes: &mut [Option<Tuning>], rings: &[Option<&Ring>], setup: &Tuning) {
+    let strokes = |ring: &Option<&Ring>| ring.map_or(0, |r| r.strokes);
+    let Some(most) = (0..rings.len()).max_by_key(|&i| (strokes(&rings[i]), usize::MAX - i)) else {
+        return;
+    };
+    let higher: Vec<Option<f64>> = (0..rings.len())
+        .map(|i| match i == most {
+            true => Some(1.0),
+            false => rings[i]?.over(rings[most]?),
+        })
+        .collect();
+    let same: Vec<(f64, f64)> = takes
+        .iter()
+        .zip(&higher)
+        .filter_map(|(take, higher)| {
+            let take = take.as_ref()?;
+            Some(((take.fundamental_hz / (*higher)?).ln(), take.hits as f64))
+        })
+        .collect();
+    let Some(middle) = weighted_quantile(&same, 0.5) else {
+        return;
+    };
+    for (i, (take, higher)) in takes.iter_mut().zip(&higher).enumerate() {
+        let Some(hz) = higher.map(|higher| round_to(middle.exp() * higher, 2)) else {
+            continue;
+        };
+        match take {
+            Some(take) if (take.fundamental_hz / hz).ln().abs() < SAME_PITCH => {
+                take.fundamental_hz = hz;
+            }
+            None if setup.confidence >= 0.5 && strokes(&rings[i]) > 0 => {
+                *take = Some(Tuning {
+                    fundamental_hz: hz,
+                    hits: strokes(&rings[i]),
+                    confidence: 0.5,
+                    ..setup.clone()
+                });
+            }
+            _ => {}
+        }
+    }
+}
+
+/// Drops what several drums show alike: a peak that stays the same whatever is struck is the room.
+pub(crate) fn without_room(
+    tunings: &mut Vec<DrumTuning>,
+    drum_of: impl Fn(&str) -> Option<String>,
+) {
+    let found: Vec<(Option<String>, f64)> = tunings
+        .iter()
+        .map(|t| (drum_of(&t.label), t.tuning.fundamental_hz))
+        .collect();
+    tunings.retain(|t| {
+        let (drum, hz) = (drum_of(&t.label), t.tuning.fundamental_hz);
+        let mut same: Vec<&Option<String>> = found
+            .iter()
+            .filter(|(other, f)| *other != drum && (f / hz).ln().abs() < SAME_ROOM)
+            .map(|(other, _)| other)
+            .collect();
+        same.dedup();
+        same.len() < 2
+    });
 }
 
 /// Splits the takes in two where the medians before and after differ most for their spread; a drift
 /// is told above 1.5 Hz and three spreads.
-fn drift(takes: &[&TakeEvidence], label: &str) -> Option<Drift> {
+fn drift(takes: &[Option<Tuning>]) -> Option<Drift> {
     let sure: Vec<(usize, &Tuning)> = takes
         .iter()
         .enumerate()
-        .filter_map(|(i, take)| {
-            let track = take.tracks.iter().find(|t| t.label == label)?;
-            let tuning = track.tuning.as_ref()?;
+        .filter_map(|(i, tuning)| {
+            let tuning = tuning.as_ref()?;
             (tuning.hits >= DRIFT_HITS && tuning.confidence >= 0.5).then_some((i, tuning))
         })
         .collect();

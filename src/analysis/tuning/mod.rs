@@ -5,3 +5,4 @@ pub(crate) mod drift;
 pub(crate) mod fade;
 pub(crate) mod modes;
 pub(crate) mod pitch;
+pub(crate) mod ring;

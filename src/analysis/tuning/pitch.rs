@@ -1,20 +1,34 @@
 //! What a drum is tuned to: fundamental, next ringing partial, ring time.
 //!
 //! The pitch of a drum falls after the stroke (tension modulation; Marogna, Avanzin, Bank, DAFx-10),
-//! so the window is fixed: 20 to 150 ms after the stroke, and for the settled pitch 200 to 500 ms.
+//! by 2 to 12 % in the first 200 ms, so there are two: *early*, 40 to 220 ms after the stroke, is
+//! what ears name for a short tom; *settled*, 100 to 500 ms after it, is what a tuner shows. Each
+//! window ends where the drum is struck again, and at the first rise of 3 dB in the band of the
+//! ring: from there on something else may sound.
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::setup::pool::weighted_quantile;
 use crate::analysis::tuning::decimate::Decimator;
 use crate::analysis::tuning::fade::{Fade, fade};
 use crate::analysis::tuning::modes::{Mode, modes};
+use crate::analysis::tuning::ring::{Ring, faded, power};
 use crate::session::Family;
 use crate::units::round_to;
 
 /// Where the pitch is read, in seconds after the stroke.
-pub(crate) const EARLY_S: (f64, f64) = (0.020, 0.150);
+pub(crate) const EARLY_S: (f64, f64) = (0.040, 0.220);
 /// Where it has settled.
-pub(crate) const SETTLED_S: (f64, f64) = (0.200, 0.500);
+pub(crate) const SETTLED_S: (f64, f64) = (0.100, 0.500);
+/// What has to be left of the windows.
+const LEAST_EARLY_S: f64 = 0.080;
+const LEAST_SETTLED_S: f64 = 0.250;
+/// Room that a stroke needs for a pitch.
+pub(crate) const LEAST_ROOM_S: f64 = EARLY_S.0 + LEAST_EARLY_S;
+/// A ring that grows by this ratio of energy (3 dB) is joined by another.
+const RISE: f64 = 2.0;
+/// The energy of a ring is that of so many seconds.
+const ENERGY_S: f64 = 0.020;
 /// A partial this far under the strongest ring in the range does not make a fundamental.
 const UNDER_DB: f64 = 10.0;
 /// A fundamental this far under the strongest ring of any partial is none.
@@ -30,7 +44,7 @@ pub(crate) fn range_hz(family: Family) -> Option<(f64, f64)> {
     match family {
         Family::Kick => Some((32.0, 120.0)),
         Family::Snare => Some((130.0, 420.0)),
-        Family::Tom => Some((55.0, 230.0)),
+        Family::Tom => Some((45.0, 300.0)),
         _ => None,
     }
 }
@@ -48,12 +62,14 @@ pub struct HitTuning {
     pub next_ring_s: Option<f64>,
     /// Its ring over that of the fundamental, in decibels.
     pub next_level_db: Option<f64>,
-    /// The fundamental 200 to 500 ms after the stroke, where nothing was struck until then.
+    /// The fundamental 100 to 500 ms after the stroke, where enough of that is its own ring.
     pub settled_hz: Option<f64>,
     /// How fast it fades at first and later.
     pub fade: Fade,
     /// How hard, for comparing takes: energy in the own mic over 10 ms.
     pub force_db: Option<f64>,
+    /// How far the ring stands above what sounded before the stroke, in decibels.
+    pub clear_db: f64,
 }
 
 /// Tuning over hits.
@@ -89,8 +105,11 @@ pub struct Tuning {
 
 /// A stroke's sound from its start on: how much was free of other strokes.
 pub(crate) struct Piece<'a> {
-    /// From [`Decimator::margin`] before the stroke on, at the track's rate.
+    /// At the track's rate; it begins [`Decimator::margin`] samples and `before` decimated ones
+    /// before the stroke.
     pub sound: &'a [f64],
+    /// Decimated samples before the stroke.
+    pub before: usize,
     /// Seconds until the next stroke of any drum.
     pub free_s: f64,
 }
@@ -124,35 +143,92 @@ fn pitch(modes: &[Mode], range_hz: (f64, f64)) -> Option<(Mode, Option<Mode>)> {
     Some((fundamental, next))
 }
 
-/// The pitch of one stroke; `None` where nothing rings in the range or the stroke had less room than
-/// the early window.
+/// The energy of what lies between two frequencies, over [`ENERGY_S`] up to each sample.
+fn ring_energy(low: &[f64], rate_hz: f64, range_hz: (f64, f64)) -> Vec<f64> {
+    // wide edges: partials just outside still belong to the ring
+    let pole = |hz: f64| 1.0 - (-std::f64::consts::TAU * hz / rate_hz).exp();
+    let (below, above) = (pole(0.7 * range_hz.0), pole(1.4 * range_hz.1));
+    let span = ((ENERGY_S * rate_hz) as usize).max(1);
+    let (mut slow, mut fast, mut sum) = (0.0, 0.0, 0.0);
+    let mut squares: Vec<f64> = Vec::with_capacity(low.len());
+    low.iter()
+        .enumerate()
+        .map(|(i, x)| {
+            fast += above * (x - fast);
+            slow += below * (fast - slow);
+            squares.push((fast - slow) * (fast - slow));
+            sum += squares[i] - i.checked_sub(span).map_or(0.0, |j| squares[j]);
+            sum.max(0.0)
+        })
+        .collect()
+}
+
+/// Where the ring after a stroke is joined by something else, in seconds; `free_s` where it is not.
+fn until_rise(energy: &[f64], rate_hz: f64, free_s: f64) -> f64 {
+    let from = (EARLY_S.0 * rate_hz) as usize;
+    let to = ((free_s.min(SETTLED_S.1) * rate_hz) as usize).min(energy.len());
+    let mut least = f64::INFINITY;
+    for (i, e) in energy.iter().enumerate().take(to).skip(from) {
+        least = least.min(*e);
+        if *e > RISE * least {
+            // it began while the energy was gathered
+            return (i as f64 / rate_hz - 0.5 * ENERGY_S).max(0.0);
+        }
+    }
+    free_s
+}
+
+/// The strongest frequency between two, in steps of 0.1 Hz, by a windowed Fourier sum; `None` where
+/// it lies at an end.
+fn strongest_hz(sound: &[f64], rate_hz: f64, (from_hz, to_hz): (f64, f64)) -> Option<f64> {
+    let faded = faded(sound);
+    let steps = ((to_hz - from_hz) / 0.1) as usize;
+    let powers: Vec<f64> = (0..=steps)
+        .map(|i| power(&faded, rate_hz, from_hz + 0.1 * i as f64))
+        .collect();
+    let top = (0..=steps).max_by(|&a, &b| powers[a].total_cmp(&powers[b]))?;
+    (top > 0 && top < steps).then_some(from_hz + 0.1 * top as f64)
+}
+
+/// The pitch of one stroke; `None` where nothing rings in the range or too little of the early
+/// window is left. What rings in that window is added to `ring`.
 pub(crate) fn hit_tuning(
     piece: &Piece,
     decimator: &Decimator,
     range_hz: (f64, f64),
+    ring: &mut Ring,
 ) -> Option<HitTuning> {
-    if piece.free_s < EARLY_S.1 {
+    if piece.free_s < LEAST_ROOM_S {
         return None;
     }
-    let low = decimator.run(piece.sound);
+    let all = decimator.run(piece.sound);
     let rate = decimator.rate_hz();
-    let window = |(from, to): (f64, f64)| {
-        let from = (from * rate).round() as usize;
-        let to = (to * rate).round() as usize;
-        low.get(from..to)
+    let energies = ring_energy(&all, rate, range_hz);
+    let low = all.get(piece.before..)?;
+    let (earlier, energy) = energies.split_at(piece.before);
+    let free_s = until_rise(energy, rate, piece.free_s);
+    let window = |(from, to): (f64, f64), least: f64| {
+        let to = to.min(free_s);
+        let at = |s: f64| (s * rate).round() as usize;
+        let sound = low.get(at(from)..at(to).min(low.len()))?;
+        (to - from >= least - 1e-9).then_some(sound)
     };
-    let early = window(EARLY_S)?;
+    let early = window(EARLY_S, LEAST_EARLY_S)?;
+    ring.add(early, rate, range_hz);
     let (fundamental, next) = pitch(&modes(early, rate), range_hz)?;
-    let settled_hz = (piece.free_s >= SETTLED_S.1)
-        .then(|| window(SETTLED_S))
-        .flatten()
-        .and_then(|sound| {
-            modes(sound, rate)
-                .into_iter()
-                .filter(|m| m.dies_away() && (m.freq_hz / fundamental.freq_hz).ln().abs() < 0.15)
-                .max_by(|a, b| a.ring_db().total_cmp(&b.ring_db()))
-        })
-        .map(|m| m.freq_hz);
+    let near = (0.86 * fundamental.freq_hz, 1.03 * fundamental.freq_hz);
+    let settled_hz =
+        window(SETTLED_S, LEAST_SETTLED_S).and_then(|sound| strongest_hz(sound, rate, near));
+    // just before the stroke, and when its attack is over
+    let before = earlier.len().checked_sub((0.005 * rate) as usize);
+    let before = before.and_then(|i| earlier.get(i)).copied();
+    let after = energy
+        .get(((EARLY_S.0 + ENERGY_S) * rate) as usize)
+        .copied();
+    let clear_db = match (before, after) {
+        (Some(before), Some(after)) => crate::units::power_to_db(after / before.max(1e-20)),
+        _ => None,
+    };
     Some(HitTuning {
         fundamental_hz: round_to(fundamental.freq_hz, 2),
         ring_s: round_to(fundamental.t60_s, 3),
@@ -160,10 +236,11 @@ pub(crate) fn hit_tuning(
         next_ring_s: next.map(|m| round_to(m.t60_s, 3)),
         next_level_db: next.map(|m| round_to(m.ring_db() - fundamental.ring_db(), 2)),
         settled_hz: settled_hz.map(|f| round_to(f, 2)),
-        fade: window((EARLY_S.0, piece.free_s.min(SETTLED_S.1)))
+        fade: window((0.020, SETTLED_S.1), 0.0)
             .map(|sound| fade(sound, rate, fundamental.freq_hz))
             .unwrap_or_default(),
         force_db: None,
+        clear_db: round_to(clear_db.unwrap_or(0.0), 1),
     })
 }
 
@@ -177,9 +254,11 @@ pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Opt
     padded.resize(padded.len() + decimator.margin(), 0.0);
     let piece = Piece {
         sound: &padded,
+        before: 0,
         free_s,
     };
-    hit_tuning(&piece, &decimator, range_hz(family)?)
+    let mut ring = Ring::default();
+    hit_tuning(&piece, &decimator, range_hz(family)?, &mut ring)
 }
 
 /// Median; `None` of nothing.
@@ -212,7 +291,12 @@ pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
         .iter()
         .filter(|h| (h.fundamental_hz / best).ln().abs() < SAME)
         .collect();
-    let fundamental = median(agree.iter().map(|h| h.fundamental_hz))?;
+    // a ring that bleed is near to counts less
+    let weighed: Vec<(f64, f64)> = agree
+        .iter()
+        .map(|h| (h.fundamental_hz, h.clear_db.clamp(1.0, 30.0)))
+        .collect();
+    let fundamental = weighted_quantile(&weighed, 0.5)?;
     let spread = 1.4826 * median(agree.iter().map(|h| (h.fundamental_hz - fundamental).abs()))?;
     let with_next: Vec<(&HitTuning, f64)> = agree
         .iter()
@@ -326,7 +410,7 @@ mod tests {
         assert_eq!(hear(&vec![0.0; 48_000], 1.0, Family::Snare), None);
         assert_eq!(hear(&tone, 1.0, Family::Snare), None);
         let sound = drum(250.0, 0.25).stroke(&mut Rng::new(1), f64::from(RATE), 0.6);
-        assert_eq!(hear(&sound, 0.14, Family::Snare), None);
+        assert_eq!(hear(&sound, 0.11, Family::Snare), None);
         assert_eq!(pool(&[], 4), None);
     }
 
@@ -341,6 +425,7 @@ mod tests {
             settled_hz: None,
             fade: Fade::default(),
             force_db: None,
+            clear_db: 20.0,
         };
         let of = |list: &[f64]| {
             pool(

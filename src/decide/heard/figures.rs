@@ -61,13 +61,16 @@ impl SetUp<'_> {
         found.map(|d| &d.tuning).max_by_key(|t| t.hits)
     }
 
-    pub(super) fn tuning_summary(
-        &self,
-        track: &Track,
-        evidence: &TrackEvidence,
-    ) -> Option<TuningSummary> {
+    /// The tuning of the drum in one take, read from this mic.
+    pub(super) fn take_tuning(&self, t: usize, track: &Track) -> Option<&Tuning> {
+        let mut found = self.setup.tunings.iter();
+        let tuning = found.find(|d| d.label == track.label)?.takes.get(t)?;
+        tuning.as_ref()
+    }
+
+    pub(super) fn tuning_summary(&self, t: usize, track: &Track) -> Option<TuningSummary> {
         let all = self.tuning(track);
-        let own = evidence.tuning.as_ref().filter(|t| t.hits >= TAKE_HITS);
+        let own = self.take_tuning(t, track).filter(|t| t.confidence >= OWN);
         let (tuning, note) = match (own, all) {
             (Some(own), _) => (own, ""),
             (None, Some(all)) => (all, "too few usable hits in this take: over the set-up"),
@@ -77,6 +80,7 @@ impl SetUp<'_> {
         let note: Vec<&str> = note.into_iter().filter(|n| !n.is_empty()).collect();
         Some(TuningSummary {
             fundamental_hz: Some(round_to(tuning.fundamental_hz, 1)),
+            settled_hz: tuning.settled_hz.map(|hz| round_to(hz, 1)),
             spread_hz: Some(round_to(tuning.spread_hz, 1)),
             next_partial_hz: tuning.next_partial_hz.map(|hz| round_to(hz, 1)),
             ring_s: Some(round_to(tuning.ring_s, 3)),

@@ -159,7 +159,8 @@ fn line(row: &Row<'_>) -> Markup {
     let known = |values: &[Option<f64>]| values.iter().copied().flatten().collect::<Vec<f64>>();
     let hz = known(&pitch);
     let middle = median(hz.clone());
-    let drift = hz.first().zip(hz.last()).filter(|_| hz.len() > 1);
+    let ends = hz.first().zip(hz.last()).filter(|_| hz.len() > 1);
+    let drift = drift(row);
     let loud = median(known(&level));
     html! {
         tr {
@@ -167,20 +168,35 @@ fn line(row: &Row<'_>) -> Markup {
             td data-label="Hits" { (hits(row)) }
             td data-label="Tuning, ±1 st" { @if let Some(middle) = middle { (plot(&pitch, |hz| text::semitones(middle, hz) / SEMITONES, &format!("Tuning of {} over the takes", row.drum), "Hz")) } @else { (text::NONE) } }
             td data-label="First → last" {
-                @match (drift, hz.first()) {
+                @match (ends, hz.first()) {
                     (Some((first, last)), _) => { (plain(*first, 1)) " → " (plain(*last, 1)) " Hz" }
                     (None, Some(hz)) => { (plain(*hz, 1)) " Hz" }
                     _ => (text::NONE),
                 }
             }
             td data-label="Note" { (middle.map_or(text::NONE.to_owned(), text::note)) }
-            td.r data-label="Drift" { (drift.map_or(text::NONE.to_owned(), |(a, b)| format!("{} st", text::signed(text::semitones(*a, *b), 1)))) }
+            td.r data-label="Drift" { (drift.map_or(text::NONE.to_owned(), |(a, b)| format!("{} st", text::signed(text::semitones(a, b), 1)))) }
             td.r data-label="Ring" { (median(known(&ring)).map_or(text::NONE.to_owned(), |s| format!("{} s", plain(s, 2)))) }
             td data-label="Level, ±6 dB" { @if let Some(loud) = loud { (plot(&level, |db| (db - loud) / DECIBELS, &format!("Level of {} over the takes", row.drum), "dBFS")) } @else { (text::NONE) } }
             td.r data-label="Level, dBFS" { (text::or_none(loud, 1)) }
             td.r data-label="Spread, dB" { (text::or_none(median(known(&spread)), 1)) }
         }
     }
+}
+
+/// The tuning of the first and the last take that have one, where they differ by more than three times
+/// what is uncertain about both (their standard errors, and the tenth of a hertz that they are given in).
+fn drift(row: &Row<'_>) -> Option<(f64, f64)> {
+    let tunings = row.takes.iter().flatten();
+    let mut tunings = tunings.filter_map(|take| {
+        let tuning = take.report.tuning.as_ref()?;
+        let error = tuning.spread_hz? / (tuning.hits.max(1) as f64).sqrt();
+        Some((tuning.fundamental_hz?, error.max(0.1)))
+    });
+    let first = tunings.next()?;
+    let last = tunings.next_back()?;
+    let uncertain = f64::hypot(first.1, last.1);
+    ((last.0 - first.0).abs() > 3.0 * uncertain).then_some((first.0, last.0))
 }
 
 fn hits(row: &Row<'_>) -> String {

@@ -1,0 +1,122 @@
+//! Whether a drum is played in a take: by its strokes, and by how loud its mic gets beside the other
+//! takes of the set-up.
+
+use crate::analysis::attribution::take::Played;
+use crate::units::round_to;
+
+/// Two rises nearer than this are one.
+const ONE_STROKE_MS: i64 = 35;
+/// A mic whose two loudest rises stay this far under those of other takes hears none of its drum.
+const QUIET_DB: f64 = -5.0;
+/// From this probability on a stroke is beyond doubt.
+pub(crate) const SURE: f64 = 0.97;
+/// A take needs so many of them to be played whatever its level.
+const SURE_STROKES: usize = 3;
+
+/// How loud a mic gets: the mean of its two loudest rises, in decibels. One alone may be a stick
+/// that met the stand, or a hand at the mic. `rises`: when, and energy.
+pub(crate) fn loudest_db(rises: impl Iterator<Item = (i64, f32)>) -> Option<f64> {
+    let mut rises: Vec<(i64, f32)> = rises.filter(|r| r.1 > 0.0).collect();
+    rises.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    let db = |energy: f32| 10.0 * f64::from(energy).log10();
+    let first = *rises.first()?;
+    let second = rises
+        .iter()
+        .find(|r| (r.0 - first.0).abs() >= ONE_STROKE_MS);
+    Some(second.map_or(db(first.1), |s| 0.5 * (db(first.1) + db(s.1))))
+}
+
+/// What a set-up's takes are compared with: the second-loudest take, or the louder of two. `None`
+/// of one alone.
+pub(crate) fn loud_take_db(mut takes: Vec<f64>) -> Option<f64> {
+    takes.sort_by(|a, b| b.total_cmp(a));
+    match takes.len() {
+        0 | 1 => None,
+        2 => Some(takes[0]),
+        _ => Some(takes[1]),
+    }
+}
+
+/// The verdict: strokes (probability 0.5 and more), those beyond doubt, how loud the mic gets over
+/// [`loud_take_db`], and how loud its loudest stroke beyond doubt is over the same.
+pub(crate) fn played(
+    probability: &[f32],
+    loudest_db: Option<f64>,
+    stroke_db: Option<f64>,
+) -> Played {
+    let count = |least: f64| {
+        probability
+            .iter()
+            .filter(|p| f64::from(**p) >= least)
+            .count()
+    };
+    let (count, sure) = (count(0.5), count(SURE));
+    let most = f64::from(probability.iter().copied().fold(0.0, f32::max));
+    let Some(loudest) = loudest_db else {
+        return if count == 0 {
+            Played::NotSure("no other take shows what its hits sound like".into())
+        } else if most >= 0.9 && count >= 3 {
+            Played::Yes(round_to(most.min(0.95), 2))
+        } else {
+            Played::NotSure("few unclear hits, and no other take to compare them with".into())
+        };
+    };
+    if loudest >= QUIET_DB {
+        return match count {
+            0 => Played::NotSure("bleed is as loud as its soft hits".into()),
+            _ => Played::Yes(round_to(most.min(0.99), 2)),
+        };
+    }
+    if sure >= SURE_STROKES {
+        return Played::Yes(round_to(0.5 * (1.0 + most).min(1.98), 2));
+    }
+    if stroke_db.is_some_and(|db| db >= QUIET_DB) {
+        return Played::NotSure("one loud stroke, and nothing else near it".into());
+    }
+    // 6 dB under what is asked for leave little doubt
+    let quiet = ((QUIET_DB - loudest) / 6.0).clamp(0.0, 1.0);
+    Played::No(round_to(0.7 + 0.29 * quiet, 2))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_loud_noise_does_not_make_a_take_loud() {
+        let bleed = (0..20).map(|i| (i * 500, 1e-4f32));
+        let quiet = loudest_db(bleed.clone()).expect("rises");
+        assert!((quiet + 40.0).abs() < 0.01, "{quiet}");
+        // a click and its echo within 35 ms are one noise
+        let noise = loudest_db(bleed.chain([(777, 1.0), (790, 0.9)])).expect("rises");
+        assert!((noise + 20.0).abs() < 0.01, "{noise}");
+        assert_eq!(loudest_db(std::iter::empty()), None);
+    }
+
+    #[test]
+    fn a_take_is_compared_with_the_second_loudest_so_that_one_hot_take_shifts_nothing() {
+        assert_eq!(loud_take_db(vec![-20.0, -14.9, -20.5, -33.0]), Some(-20.0));
+        assert_eq!(loud_take_db(vec![-20.0, -33.0]), Some(-20.0));
+        assert_eq!(loud_take_db(vec![-20.0]), None);
+    }
+
+    #[test]
+    fn quiet_takes_without_sure_strokes_are_not_played_and_no_others() {
+        assert!(matches!(played(&[0.6, 0.3], Some(-14.0), None), Played::No(c) if c > 0.9));
+        assert!(matches!(played(&[], Some(-6.0), None), Played::No(c) if c < 0.8));
+        assert!(matches!(
+            played(&[0.98; 3], Some(-14.0), Some(-14.0)),
+            Played::Yes(_)
+        ));
+        assert!(matches!(played(&[0.6], Some(-1.0), None), Played::Yes(_)));
+        assert!(matches!(
+            played(&[0.3], Some(-1.0), None),
+            Played::NotSure(_)
+        ));
+        assert!(matches!(played(&[0.6], None, None), Played::NotSure(_)));
+        // struck once in the whole take
+        let once = |db| played(&[0.99], Some(-11.0), Some(db));
+        assert!(matches!(once(-2.0), Played::NotSure(_)));
+        assert!(matches!(once(-14.0), Played::No(_)));
+    }
+}
