@@ -8,7 +8,7 @@ mod verdicts;
 
 use super::stages::{Incoming, Tuned};
 use crate::analysis::{Played, SameSound, SetupEvidence, TakeEvidence};
-use crate::finding::{Finding, FindingKind, Severity};
+use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::measure::Levels;
 use crate::measure::inspect::Inspection;
 use crate::reason::Reason;
@@ -178,6 +178,9 @@ impl SetUp<'_> {
             return Heard::default();
         };
         let mut findings = noted(track);
+        if self.said_of_pair(t, track) {
+            findings.retain(|f| f.code() != Code::PairMismatch || f.severity > Severity::Note);
+        }
         findings.extend(inspection.findings.iter().cloned());
         // What sounds like clicks in a click or trigger track is meant to.
         if track.mic.family != Family::Utility {
@@ -226,14 +229,13 @@ impl SetUp<'_> {
             polarity_inverted,
             delay_samples,
             tuned_setup: self.tuning(track).map(tuned).unwrap_or_default(),
-            tuned_take: evidence
-                .tuning
-                .as_ref()
+            tuned_take: self
+                .take_tuning(t, track)
                 .filter(|t| t.hits >= TAKE_HITS)
                 .map(tuned)
                 .unwrap_or_default(),
             hits: counts.then(|| summary(evidence)),
-            tuning: self.tuning_summary(track, evidence),
+            tuning: self.tuning_summary(t, track),
             findings,
         }
     }

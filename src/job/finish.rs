@@ -9,12 +9,14 @@ use super::sheet::{self, Written};
 use super::{Job, Outcome, Plan, Work, standing, union};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
+use crate::measure::inspect::Hum;
 use crate::output::layout::Unit;
 use crate::output::publish::{Content, MANIFEST, Manifest, Outbox};
 use crate::report::columns::write_csv;
 use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
 use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, write_json};
+use crate::wording;
 
 /// Where the worksheet lies in an output folder.
 pub const WORKSHEET: &str = "worksheet.toml";
@@ -72,7 +74,8 @@ pub fn outcome(
             reason: s.reason.clone(),
         })
         .collect();
-    let notes = job.session.notes.clone();
+    let mut notes = job.session.notes.clone();
+    notes.extend(faint_hum(plan));
     let report = SessionReport::new(&tracks, failed, skipped, notes, mixes);
     Outcome {
         report,
@@ -80,6 +83,27 @@ pub fn outcome(
         subjects,
         removed: Vec::new(),
     }
+}
+
+/// What is said once of a hum that is too faint to be said of each track.
+fn faint_hum(plan: &Plan) -> Option<String> {
+    let measured = plan.measured.iter().flatten();
+    let hums = measured
+        .filter_map(|m| m.inspection.hum)
+        .filter(|hum| hum.faint());
+    let (mut tracks, mut loudest) = (0, None::<Hum>);
+    for hum in hums {
+        tracks += 1;
+        if loudest.is_none_or(|l| hum.level_dbfs > l.level_dbfs) {
+            loudest = Some(hum);
+        }
+    }
+    let loudest = loudest?;
+    Some(wording::faint_hum(
+        tracks,
+        loudest.level_dbfs,
+        loudest.frequency_hz,
+    ))
 }
 
 fn subject(

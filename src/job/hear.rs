@@ -17,11 +17,14 @@ use crate::cache::store::Key;
 use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
 use crate::error::{Error, Kind, Result};
 use crate::finding::Finding;
-use crate::measure::inspect::confirm_clicks;
+use crate::measure::inspect::{Click, confirm_clicks};
 use crate::mix;
 use crate::preset::Step;
 use crate::session::{Song, Take, Track};
 use crate::stage::Stage;
+
+/// A jump at a stroke that is as sure as this is the stroke.
+const SURE_STROKE: f64 = 0.9;
 
 /// A take and those of its tracks that could be measured.
 struct Members<'a> {
@@ -308,28 +311,40 @@ fn onsets(members: &Members<'_>, material: &mut Takes<'_, '_>) -> Result<Vec<Vec
     (0..members.tracks.len()).map(of).collect()
 }
 
-/// Jumps that are no stroke in any other mic of the take, and no beat of a metronome.
+/// Jumps that are no stroke in any mic of the take, no jump in another one, and no beat of a
+/// metronome.
 fn clicks(
     work: &Work<'_>,
     members: &Members<'_>,
     evidence: &TakeEvidence,
     onsets: &[Vec<f64>],
 ) -> Result<Vec<Option<Finding>>> {
+    let measured = members.measured.iter();
+    let jumps: Vec<Vec<Click>> = measured
+        .map(|measured| measure::clicks(work, measured))
+        .collect::<Result<_>>()?;
+    // in seconds of the take
+    let jumps_s = |track: usize| {
+        let start_s = members.start_s(track);
+        jumps[track].iter().map(move |c| c.at_s + start_s)
+    };
     let of = |track: usize| {
+        let own_s = evidence.tracks.get(track).map_or(&[][..], |e| &e.hits);
+        let own_s = own_s.iter().filter(|h| h.probability >= SURE_STROKE);
         let others = onsets.iter().enumerate().filter(|(i, _)| *i != track);
         let ticks = evidence
             .tracks
             .get(track)
             .and_then(|e| e.metronome.as_ref());
         let others: Vec<f64> = others
-            .flat_map(|(_, o)| o)
+            .flat_map(|(i, o)| o.iter().copied().chain(jumps_s(i)))
             .map(|at| at - members.start_s(track))
+            .chain(own_s.map(|h| h.at_ms / 1000.0))
             .chain(ticks.into_iter().flat_map(|m| m.at_s.iter().copied()))
             .collect();
-        let clicks = measure::clicks(work, members.measured[track])?;
-        Ok(confirm_clicks(&clicks, &others))
+        confirm_clicks(&jumps[track], &others)
     };
-    (0..members.tracks.len()).map(of).collect()
+    Ok((0..members.tracks.len()).map(of).collect())
 }
 
 /// Tracks that hold the sound of one before them. Only those with about as many onsets are held

@@ -51,6 +51,16 @@ pub fn finding(finding: &Finding) -> Sentence {
     said
 }
 
+/// What is said once of a session with a hum too faint to be said of each track.
+pub fn faint_hum(tracks: usize, level_dbfs: f64, frequency_hz: f64) -> String {
+    format!(
+        "Faint mains hum in {}: {} and harmonics, at most {}.",
+        counted(tracks, "track"),
+        hz(frequency_hz),
+        level(level_dbfs, "dBFS")
+    )
+}
+
 fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
     let sure = percent(finding.confidence);
     match kind {
@@ -154,7 +164,10 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
         } => {
             let (done, advice) = match corrected {
                 true => ("Inverted.", "Listen to both together."),
-                false => ("Not changed.", "Invert it where both together gain weight."),
+                false => (
+                    "Not changed.",
+                    "Listen to both together. `polarity` in session.toml inverts the mics that it lists.",
+                ),
             };
             Sentence::new(
                 format!(

@@ -1,7 +1,7 @@
 //! All English that figures become: findings, reasons, numbers with their units. Nothing reads it
 //! back; whoever wants to tell cases apart looks at the data.
 
-pub use finding::{Sentence, finding};
+pub use finding::{Sentence, faint_hum, finding};
 pub use numbers::{counted, db, hz, level, percent, time};
 pub use reason::reason;
 pub use stage::{code, stage};

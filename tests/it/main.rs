@@ -1,8 +1,11 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
+#[path = "../bed/mod.rs"]
+mod bed; // sessions of recorded strokes with exact truth
 mod findings; // every finding where it was planted, and nowhere else
 mod fuzz; // what the fuzzer begins with and has found
 mod hazards; // what costs a person an evening
+mod heard; // what is found in them, where they are at hand
 mod kept; // nothing lost, nothing overwritten
 mod mixes; // rough mixes, group stems, and what the session file says of them
 mod names; // whole folders of names with their truth

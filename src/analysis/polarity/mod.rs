@@ -1,5 +1,6 @@
 //! Delay and polarity of mics of one drum, and the sides of a pair.
 
+pub(crate) mod odd;
 pub(crate) mod pair;
 pub(crate) mod sides;
 pub(crate) mod verdict;

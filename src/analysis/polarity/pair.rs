@@ -46,6 +46,8 @@ pub enum PairKind {
     Snare,
     /// Two mics of a kick.
     Kick,
+    /// Two mics of a tom.
+    Tom,
     /// A close mic and an overhead.
     CloseOverhead,
     /// Left and right.
@@ -66,6 +68,7 @@ impl PairKind {
         let (delay_hz, body_hz, range_s) = match self {
             PairKind::Snare => ((150.0, 2500.0), (120.0, 500.0), (-0.0003, 0.0012)),
             PairKind::Kick => ((50.0, 1200.0), (40.0, 250.0), (-0.0005, 0.003)),
+            PairKind::Tom => ((80.0, 2000.0), (50.0, 350.0), (-0.0005, 0.0015)),
             PairKind::CloseOverhead => ((200.0, 6000.0), (90.0, 500.0), (0.0005, 0.008)),
             PairKind::Sides => ((200.0, 6000.0), (90.0, 500.0), (-0.002, 0.002)),
         };

@@ -49,7 +49,7 @@ pub fn couple(
     };
     let at_48k = |samples: f64| samples * rate / 48_000.0;
     let delay = at_48k(match kind {
-        PairKind::Snare => rng.uniform(5.0, 40.0),
+        PairKind::Snare | PairKind::Tom => rng.uniform(5.0, 40.0),
         PairKind::Kick => rng.uniform(20.0, 90.0),
         PairKind::CloseOverhead => rng.uniform(90.0, 300.0),
         PairKind::Sides => rng.uniform(-40.0, 40.0),

@@ -2,8 +2,8 @@
 
 use super::{FEWEST_HITS, SetUp};
 use crate::analysis::{Metronome, Unlikely};
-use crate::finding::{Finding, FindingKind, Severity};
-use crate::session::Track;
+use crate::finding::{Code, Difference, Finding, FindingKind, Severity};
+use crate::session::{Side, Track};
 use crate::units::round_to;
 
 /// Tracks whose lengths differ by less were stopped together: recorders round to their blocks.
@@ -17,6 +17,10 @@ pub(super) fn noted(track: &Track) -> Vec<Finding> {
         let severity = match kind {
             FindingKind::Truncated(_) => Severity::Problem,
             FindingKind::OddHeader { .. } => Severity::Note,
+            // One side that was stopped later is no fault of anybody.
+            FindingKind::PairMismatch {
+                difference: Difference::Length { .. } | Difference::Start { .. },
+            } => Severity::Note,
             _ => Severity::Warning,
         };
         Some(Finding::new(kind, severity, 1.0))
@@ -25,6 +29,19 @@ pub(super) fn noted(track: &Track) -> Vec<Finding> {
 }
 
 impl SetUp<'_> {
+    /// Whether the same was said of a side of this pair already: in an earlier take of the song, or
+    /// of its left side.
+    pub(super) fn said_of_pair(&self, t: usize, track: &Track) -> bool {
+        let differs = |other: &Track| {
+            let mut kinds = other.notes.iter().filter_map(|n| n.finding.as_ref());
+            other.mic == track.mic && kinds.any(|kind| kind.code() == Code::PairMismatch)
+        };
+        let song = self.takes[t].song;
+        let earlier = self.takes[..t].iter().filter(|take| take.song == song);
+        let mut earlier = earlier.flat_map(|take| &take.tracks);
+        track.side == Some(Side::R) || earlier.any(|l| differs(l.track))
+    }
+
     /// Steps of level, and a tuning that drifts: told in the take where they begin.
     pub(super) fn changes(&self, t: usize, track: &Track) -> Vec<Finding> {
         let mut findings = Vec::new();

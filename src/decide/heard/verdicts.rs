@@ -1,11 +1,13 @@
 //! What is done about what was heard: left out, inverted, moved.
 
 use super::SetUp;
-use crate::analysis::{PairKind, PairVerdict, Played, Polarity};
+use crate::analysis::{
+    Opposed, PairKind, PairVerdict, Played, Polarity, close_opposed, overheads_opposed,
+};
 use crate::finding::{Finding, FindingKind, Severity};
 use crate::reason::Reason;
-use crate::session::Track;
 use crate::session::config::LeftOut;
+use crate::session::{Family, Track};
 use crate::units::round_to;
 use crate::worksheet::Decided;
 
@@ -69,10 +71,20 @@ impl SetUp<'_> {
             .filter(|v| v.pair.second == track.label)
     }
 
+    /// The verdict on the two sides of a pair that is one track.
+    fn own_sides(&self, track: &Track) -> Option<&PairVerdict> {
+        let right = format!("{}-r", track.label);
+        let mut pairs = self.setup.pairs.iter();
+        let own = |v: &&PairVerdict| v.pair.kind == PairKind::Sides && v.pair.second == right;
+        pairs.find(own).filter(|_| track.side.is_none())
+    }
+
+    /// Whether it is inverted, and what is to be said.
     pub(super) fn polarity(&self, t: usize, track: &Track) -> (Decided<bool>, Vec<Finding>) {
         let mut findings = Vec::new();
         let mut decided = Decided::plain(false);
-        for verdict in self.pairs_to(track) {
+        let listed = self.config.polarity.0.contains(&track.mic);
+        for verdict in self.pairs_to(track).chain(self.own_sides(track)) {
             let pair = &verdict.pair;
             if verdict.dissent.contains(&t) {
                 let kind = FindingKind::PolarityChanged {
@@ -81,33 +93,41 @@ impl SetUp<'_> {
                 let found = Finding::new(kind, Severity::Warning, pair.polarity_confidence);
                 findings.push(found);
             }
-            if pair.polarity != Polarity::Inverted || pair.polarity_confidence < SURE {
-                continue;
-            }
-            let corrected =
-                pair.kind == PairKind::Snare && self.config.polarity.0.contains(&track.mic);
-            // Common between a close mic and an overhead: nothing is wrong with either.
-            if !corrected && pair.kind == PairKind::CloseOverhead {
-                continue;
-            }
-            let correlation = round_to(pair.correlation, 2);
-            if corrected {
-                let reason = Reason::PolarityOpposed {
-                    against: pair.first.clone(),
-                    hits: pair.hits,
-                    correlation,
-                    confidence: pair.polarity_confidence,
-                };
-                decided = Decided::new(true, reason);
-            }
-            let kind = FindingKind::PolarityOpposed {
-                against: pair.first.clone(),
+            let found = Opposed {
                 hits: pair.hits,
-                correlation,
-                corrected,
+                correlation: pair.correlation,
+                confidence: pair.polarity_confidence,
             };
-            let found = Finding::new(kind, Severity::Warning, pair.polarity_confidence);
-            findings.push(found);
+            if pair.polarity != Polarity::Inverted || found.confidence < SURE {
+                continue;
+            }
+            let (severity, corrected) = match pair.kind {
+                // judged with all drums together, below
+                PairKind::CloseOverhead => continue,
+                PairKind::Sides => (Severity::Warning, listed && track.side.is_some()),
+                // usual for a mic below a head: nothing is wrong with it
+                PairKind::Kick | PairKind::Snare | PairKind::Tom => {
+                    let corrects = self.config.polarity.corrects_second(&track.mic);
+                    (Severity::Note, corrects && pair.sum_gain_db < 0.0)
+                }
+            };
+            if corrected {
+                decided = Decided::new(true, why_inverted(&pair.first, &found));
+            }
+            findings.push(opposed(&pair.first, &found, severity, corrected));
+        }
+        let (against, found) = match track.mic.family {
+            Family::Overhead => ("the close mics", overheads_opposed(&self.setup.pairs)),
+            _ => (
+                "the overheads",
+                close_opposed(&self.setup.pairs, &track.label),
+            ),
+        };
+        if let Some(found) = found.filter(|o| o.confidence >= SURE) {
+            if listed {
+                decided = Decided::new(true, why_inverted(against, &found));
+            }
+            findings.push(opposed(against, &found, Severity::Warning, listed));
         }
         (decided, findings)
     }
@@ -146,4 +166,23 @@ impl SetUp<'_> {
             }
         }
     }
+}
+
+fn why_inverted(against: &str, found: &Opposed) -> Reason {
+    Reason::PolarityOpposed {
+        against: against.to_owned(),
+        hits: found.hits,
+        correlation: round_to(found.correlation, 2),
+        confidence: found.confidence,
+    }
+}
+
+fn opposed(against: &str, found: &Opposed, severity: Severity, corrected: bool) -> Finding {
+    let kind = FindingKind::PolarityOpposed {
+        against: against.to_owned(),
+        hits: found.hits,
+        correlation: round_to(found.correlation, 2),
+        corrected,
+    };
+    Finding::new(kind, severity, found.confidence)
 }

@@ -33,6 +33,9 @@ const PIECE_S: f64 = 0.05;
 /// Two seconds of them, or at least one.
 const QUIET_PIECES: [usize; 2] = [40, 22];
 const QUIET_RATIO: f64 = 4.0;
+/// Below this a hum of the mains is said of the session as a whole, not of each track.
+const FAINT_DBFS: f64 = -75.0;
+
 /// A hum: a fundamental with its harmonics.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Hum {
@@ -50,6 +53,11 @@ pub struct Hum {
 }
 
 impl Hum {
+    /// Too faint to be said of the track alone.
+    pub fn faint(&self) -> bool {
+        self.level_dbfs <= FAINT_DBFS && self.wrong_rate.is_none()
+    }
+
     pub(super) fn finding(&self) -> Finding {
         let sure = match (self.in_a_gap, self.lines) {
             (true, 3..) => Sure::Certain,

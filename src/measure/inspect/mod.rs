@@ -183,11 +183,20 @@ impl Inspector {
         };
         let (mut silences, mut offsets, mut runs) = (Vec::new(), Vec::new(), Vec::new());
         for channel in self.channels {
+            let gaps = [&channel.dropouts.found, &channel.repeats.found];
+            let runs_here = gaps.into_iter().flat_map(|found| &found.runs);
+            let edges: Vec<u64> = runs_here
+                .flat_map(|run| [run.frame, run.frame + run.samples])
+                .collect();
             silences.push(channel.silence);
             offsets.push(channel.dc_offset);
             runs.push(channel.dropouts.found);
             runs.push(channel.repeats.found);
-            inspection.clicks.extend(channel.clicks.finish());
+            let ms = u64::from(format.rate_hz) / 1000;
+            let clicks = channel.clicks.finish().into_iter();
+            // where samples are missing, sound begins and ends with a jump
+            let apart = |frame: u64| edges.iter().all(|e| e.abs_diff(frame) > 2 * ms);
+            inspection.clicks.extend(clicks.filter(|c| apart(c.frame)));
             let hum = channel.hum.finish(|hz| channel.low.response(hz));
             let louder = |a: &Hum, b: &Hum| a.level_dbfs.total_cmp(&b.level_dbfs);
             inspection.hum = inspection.hum.into_iter().chain(hum).max_by(louder);
@@ -207,9 +216,8 @@ impl Inspector {
             .findings
             .extend(silence::finding(format, &silences));
         inspection.findings.extend(dropouts::finding(format, runs));
-        inspection
-            .findings
-            .extend(inspection.hum.as_ref().map(Hum::finding));
+        let said = inspection.hum.as_ref().filter(|hum| !hum.faint());
+        inspection.findings.extend(said.map(Hum::finding));
         inspection.findings.extend(dc_offset::finding(&offsets));
         inspection
             .findings

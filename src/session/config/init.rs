@@ -52,7 +52,7 @@ pub fn init_toml(session: &Session) -> String {
     add("# \"song\", in each \"take\" (some 1 MB a stem), or \"never\".");
     add("excerpts = \"song\"");
     add("\n# Mics whose polarity is corrected without asking. All others are reported only.");
-    add("polarity = [\"snare-bottom\"]");
+    add("polarity = [\"snare-bottom\", \"snare-side\", \"kick-out\", \"kick-sub\"]");
     add("\n# Mics that are moved in time to meet the others.");
     add("align = []");
     add(

@@ -3,10 +3,10 @@
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
-use crate::session::Mic;
 use crate::session::config::naming::Template;
 use crate::session::config::pattern::Pattern;
 use crate::session::label::Label;
+use crate::session::{Family, Mic};
 
 mod answers;
 mod init;
@@ -138,9 +138,18 @@ pub enum Excerpts {
 pub struct Polarity(pub Vec<Mic>);
 
 impl Default for Polarity {
-    /// The bottom snare only.
+    /// The second mics of snare and kick.
     fn default() -> Self {
-        Self(Mic::named("snare-bottom").into_iter().collect())
+        let mics = ["snare-bottom", "snare-side", "kick-out", "kick-sub"];
+        Self(mics.into_iter().filter_map(Mic::named).collect())
+    }
+}
+
+impl Polarity {
+    /// Whether a mic is corrected where it is the second one of its drum: if it is listed; a second mic
+    /// of a tom has no name of its own, and is as long as nobody changed the list.
+    pub fn corrects_second(&self, mic: &Mic) -> bool {
+        self.0.contains(mic) || mic.family == Family::Tom && *self == Self::default()
     }
 }
 
