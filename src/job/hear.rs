@@ -20,11 +20,13 @@ use crate::finding::Finding;
 use crate::measure::inspect::{Click, confirm_clicks};
 use crate::mix;
 use crate::preset::Step;
-use crate::session::{Song, Take, Track};
+use crate::session::{Family, Song, Take, Track};
 use crate::stage::Stage;
 
 /// A jump at a stroke that is as sure as this is the stroke.
 const SURE_STROKE: f64 = 0.9;
+/// A mic in the room hears a stroke up to so much later than the others do (10 m).
+const FAR_S: [f64; 4] = [0.0, 0.010, 0.020, 0.030];
 
 /// A take and those of its tracks that could be measured.
 struct Members<'a> {
@@ -336,8 +338,13 @@ fn clicks(
             .tracks
             .get(track)
             .and_then(|e| e.metronome.as_ref());
+        let late_s = match members.known[track].family {
+            Family::Room | Family::Unknown => &FAR_S[..],
+            _ => &FAR_S[..1],
+        };
         let others: Vec<f64> = others
             .flat_map(|(i, o)| o.iter().copied().chain(jumps_s(i)))
+            .flat_map(|at| late_s.iter().map(move |late| at + late))
             .map(|at| at - members.start_s(track))
             .chain(own_s.map(|h| h.at_ms / 1000.0))
             .chain(ticks.into_iter().flat_map(|m| m.at_s.iter().copied()))
