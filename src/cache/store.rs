@@ -5,38 +5,29 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::fs::{self, File};
-use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
+use serde::Serialize;
 use serde::de::DeserializeOwned;
-use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-use crate::error::{Error, Kind, Result, plain, printable};
+use super::journal::Journal;
+use super::lock;
+use crate::error::{Error, Kind, Result, plain};
 use crate::files;
-use crate::output::publish::{Outbox, hex};
+use crate::output::ours::{SONGS, song_file};
+use crate::output::publish::{self, Outbox, hex};
 
+pub use super::journal::Done;
 pub use crate::cache::key::{Key, Origin};
 pub use crate::output::ours::FOLDER;
 
-const LOCK: &str = "lock";
 const JOURNAL: &str = "journal.jsonl";
+/// Ending of the journal of a song.
+const SONG_JOURNAL: &str = "journal.jsonl";
 /// The folder of kept results.
 const CACHE: &str = "cache";
-
-/// A finished output, so that the next run need not make it again.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct Done {
-    /// Relative to the output folder, with `/`.
-    pub path: String,
-    /// All that it was made from.
-    pub origin: Origin,
-    /// Of the file as it was published.
-    pub sha256: String,
-    /// What was measured on it, as JSON.
-    pub figures: serde_json::Value,
-}
 
 /// The memory of an output folder, or of a folder that is thrown away.
 pub struct Store {
@@ -48,77 +39,8 @@ pub struct Store {
     hashes: Mutex<HashMap<PathBuf, Arc<OnceLock<Result<String>>>>>,
     /// Nothing was kept in it when it was opened.
     fresh: bool,
-    _lock: Option<File>,
+    _locks: Vec<File>,
     _thrown_away: Option<tempfile::TempDir>,
-}
-
-/// Lines of finished outputs. They stay in the file, and are read again when asked for: of a long
-/// session they would not fit in memory.
-struct Journal {
-    file: File,
-    /// Path of each output → where its last line begins, and its length.
-    lines: HashMap<String, (u64, usize)>,
-    length: u64,
-    /// The last line may not be whole.
-    torn: bool,
-}
-
-impl Journal {
-    /// With all lines of the file that hold, and the error that ended the reading.
-    fn read(file: File) -> (Self, Option<std::io::Error>) {
-        let mut journal = Self {
-            file,
-            lines: HashMap::new(),
-            length: 0,
-            torn: false,
-        };
-        let mut reader = BufReader::new(&journal.file);
-        let mut line = Vec::new();
-        loop {
-            line.clear();
-            match reader.read_until(b'\n', &mut line) {
-                Ok(0) => return (journal, None),
-                Ok(_) => {}
-                Err(error) => return (journal, Some(error)),
-            }
-            journal.torn = line.pop_if(|last| *last == b'\n').is_none();
-            if let Some(done) = parse(&line) {
-                let place = (journal.length, line.len());
-                journal.lines.insert(done.path, place);
-            }
-            journal.length += line.len() as u64 + u64::from(!journal.torn);
-        }
-    }
-
-    fn get(&mut self, path: &str) -> Option<Done> {
-        let &(at, length) = self.lines.get(path)?;
-        let mut line = vec![0; length];
-        self.file.seek(SeekFrom::Start(at)).ok()?;
-        self.file.read_exact(&mut line).ok()?;
-        parse(&line)
-    }
-
-    /// Appends a line and flushes it to the disk.
-    fn note(&mut self, done: &Done) -> std::io::Result<()> {
-        let line = sealed(&serde_json::to_vec(done)?, "", b' ');
-        let mut text = Vec::with_capacity(line.len() + 2);
-        text.extend(self.torn.then_some(b'\n'));
-        let at = self.length + text.len() as u64;
-        text.extend(&line);
-        text.push(b'\n');
-        // What a failed write leaves behind is not known: the length is asked for anew.
-        self.torn = true;
-        let written = self.file.write_all(&text);
-        self.length = self.file.metadata()?.len();
-        written?;
-        self.torn = false;
-        self.lines.insert(done.path.clone(), (at, line.len()));
-        self.file.sync_data()
-    }
-}
-
-fn parse(line: &[u8]) -> Option<Done> {
-    serde_json::from_slice(unsealed(line, "", b' ')?).ok()
 }
 
 /// What a person should know of the memory.
@@ -132,27 +54,39 @@ struct Told {
 impl Store {
     /// Takes the lock of the output folder `dir` and reads what was finished before.
     pub fn open(dir: &Path) -> Result<Self> {
-        Self::locked(dir).map_err(|error| match error.kind {
-            // Without its memory a run cannot keep what it promises.
-            Kind::File => Error {
-                kind: Kind::Environment,
-                ..error
-            },
-            _ => error,
-        })
+        Self::locked(dir, &[]).map_err(environment)
     }
 
-    fn locked(dir: &Path) -> Result<Self> {
+    /// The same for a run that makes stems of these songs only, beside others that make those of
+    /// other songs: what it finishes is noted in a journal of the first of them.
+    pub fn share(dir: &Path, songs: &[String]) -> Result<Self> {
+        Self::locked(dir, songs).map_err(environment)
+    }
+
+    fn locked(dir: &Path, songs: &[String]) -> Result<Self> {
         let outbox = Outbox::open(dir)?.inside(FOLDER)?;
-        let mut told = Told::default();
-        let lock = lock(&outbox, dir, &mut told.warnings)?;
-        crate::output::publish::sweep(dir)?;
         let root = outbox.root().to_owned();
-        let (journal, error) = Journal::read(outbox.keep(Path::new(JOURNAL))?);
+        let mut told = Told::default();
+        let common = || outbox.keep(Path::new(JOURNAL));
+        let (locks, (mut journal, error)) = match songs.first() {
+            None => {
+                let lock = lock::whole(&outbox, dir, &mut told.warnings)?;
+                publish::sweep(dir)?;
+                (vec![lock], Journal::read(Vec::new(), common()?))
+            }
+            Some(first) => {
+                let locks = lock::songs(&outbox, dir, songs, &mut told.warnings)?;
+                let own = outbox.keep(&song_file(first, SONG_JOURNAL))?;
+                (locks, Journal::read(vec![common()?], own))
+            }
+        };
         if let Some(error) = error {
             let lost = Error::reading(&root.join(JOURNAL), &error);
             told.warnings
                 .push(format!("{lost}; finished work may be done again"));
+        }
+        if songs.is_empty() {
+            join_songs(&outbox, &mut journal)?;
         }
         Ok(Self {
             fresh: !root.join(CACHE).exists(),
@@ -161,20 +95,9 @@ impl Store {
             journal: Mutex::new(journal),
             told: Mutex::new(told),
             hashes: Mutex::default(),
-            _lock: Some(lock),
+            _locks: locks,
             _thrown_away: None,
         })
-    }
-
-    /// An error if another run holds the output folder just now. Nothing is written.
-    pub fn check_free(dir: &Path) -> Result<()> {
-        match File::open(dir.join(FOLDER).join(LOCK)) {
-            Ok(mut file) => match file.try_lock_shared() {
-                Err(fs::TryLockError::WouldBlock) => Err(held(&mut file, dir)),
-                _ => Ok(()),
-            },
-            Err(_) => Ok(()),
-        }
     }
 
     /// A memory that is gone when it is dropped: for commands that store nothing.
@@ -189,7 +112,7 @@ impl Store {
                     .hint("name a folder that can be written in TMPDIR")
             })?;
         let outbox = Outbox::open(folder.path())?.inside(FOLDER)?;
-        let (journal, _) = Journal::read(outbox.keep(Path::new(JOURNAL))?);
+        let (journal, _) = Journal::read(Vec::new(), outbox.keep(Path::new(JOURNAL))?);
         Ok(Self {
             root: outbox.root().to_owned(),
             outbox,
@@ -197,7 +120,7 @@ impl Store {
             told: Mutex::default(),
             hashes: Mutex::default(),
             fresh: true,
-            _lock: None,
+            _locks: Vec::new(),
             _thrown_away: Some(folder),
         })
     }
@@ -331,6 +254,39 @@ impl Store {
     }
 }
 
+/// Takes what runs noted of single songs into the one journal.
+fn join_songs(outbox: &Outbox, journal: &mut Journal) -> Result<()> {
+    let entries = fs::read_dir(outbox.root().join(SONGS))
+        .into_iter()
+        .flatten();
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let Some(song) =
+            (name.to_str()).and_then(|name| name.strip_suffix(SONG_JOURNAL)?.strip_suffix('.'))
+        else {
+            continue;
+        };
+        let name = song_file(song, SONG_JOURNAL);
+        let path = outbox.root().join(&name);
+        let file = files::open(&path).map_err(|e| Error::reading(&path, &e))?;
+        let taken = journal.take_over(file);
+        taken.map_err(|e| Error::writing(&outbox.root().join(JOURNAL), &e))?;
+        outbox.remove(&name)?;
+    }
+    Ok(())
+}
+
+/// Without its memory a run cannot keep what it promises.
+fn environment(error: Error) -> Error {
+    match error.kind {
+        Kind::File => Error {
+            kind: Kind::Environment,
+            ..error
+        },
+        _ => error,
+    }
+}
+
 /// The SHA-256 of the key that bytes are kept under and of the bytes: one result in the place of
 /// another does not hold.
 fn seal(bytes: &[u8], key: &str) -> String {
@@ -354,39 +310,6 @@ pub(crate) fn unsealed<'a>(sealed: &'a [u8], key: &str, between: u8) -> Option<&
     let (first, bytes) = rest.split_first()?;
     let holds = *first == between && seal(bytes, key).as_bytes() == before;
     holds.then_some(bytes)
-}
-
-/// The error of a folder that another run holds.
-fn held(lock: &mut File, dir: &Path) -> Error {
-    let mut holder = String::new();
-    let _ = lock.take(1000).read_to_string(&mut holder); // only for the message
-    let holder = holder.lines().next().unwrap_or("an unknown process");
-    let reason = format!(
-        "another run holds this output folder: {}",
-        printable(holder)
-    );
-    Error::new(Kind::Locked, reason)
-        .at(dir)
-        .hint("wait until it has finished, or give another folder with --out")
-}
-
-/// Takes the lock: it dies with the process, so a crash leaves none behind.
-fn lock(outbox: &Outbox, dir: &Path, warnings: &mut Vec<String>) -> Result<File> {
-    let mut file = outbox.keep(Path::new(LOCK))?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(fs::TryLockError::WouldBlock) => return Err(held(&mut file, dir)),
-        Err(fs::TryLockError::Error(_)) => warnings.push(
-            "the file system of the output folder has no locks: see that no second run uses it"
-                .to_owned(),
-        ),
-    }
-    let host = fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
-    let text = format!("process {} on {}\n", std::process::id(), host.trim());
-    file.set_len(0)
-        .and_then(|()| file.write_all(text.as_bytes()))
-        .map_err(|e| Error::writing(&outbox.root().join(LOCK), &e))?;
-    Ok(file)
 }
 
 #[cfg(test)]

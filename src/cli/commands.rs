@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::voice::Voice;
 use super::{print, print_from, signals, summary};
 use crate::error::{Error, Kind, Result};
-use crate::job::{self, Anew, Folder, Job, Pool, Presets, Standing, Stop, Store, Work};
+use crate::job::{self, Anew, Folder, Job, Pool, Presets, Share, Standing, Stop, Store, Work};
 use crate::problem::read_text;
 use crate::report::write_json;
 use crate::session::{Session, SessionFile, table};
@@ -266,6 +266,8 @@ pub struct PrepOptions {
     pub preset: Option<String>,
     /// Mics to render.
     pub only: Option<Vec<String>>,
+    /// Songs whose stems to make, as one of several machines.
+    pub songs: Option<Vec<String>>,
     /// What was delivered and is decided again.
     pub anew: Anew,
     /// Put the session beside another one.
@@ -292,12 +294,18 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     let folder = claim(out, &mut session, options.also, voice)?;
     let standing = Standing::of(out)?;
     let presets = Presets::load(&session, &config)?;
-    let units = job::units(&session, &config, &presets)?;
-    let only = options
-        .only
-        .as_deref()
-        .map(|mics| named("--only", &units, mics))
+    let share = (options.songs.as_deref())
+        .map(|songs| Share::of(&session, songs))
         .transpose()?;
+    if let Some(share) = &share {
+        share.narrow(&mut session, &presets);
+    }
+    let units = job::units(&session, &config, &presets)?;
+    let only = match (&share, options.only.as_deref()) {
+        (Some(share), _) => Some(share.units(&units)),
+        (None, Some(mics)) => Some(named("--only", &units, mics)?),
+        (None, None) => None,
+    };
     if let Anew::Mics(mics) = &options.anew {
         named("--decide-anew", &units, mics)?;
     }
@@ -340,12 +348,22 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());
     }
-    let store = Store::open(out)?;
+    let store = match &share {
+        Some(share) => Store::share(out, share.songs())?,
+        None => Store::open(out)?,
+    };
     let outcome = run(&session.root, &store, options.power, voice, |work| {
         let plan = job::plan(work, &job)?;
-        job::render(work, &job, &plan, out)
+        match &share {
+            Some(share) => job::share(work, &job, &plan, out, share),
+            None => job::render(work, &job, &plan, out),
+        }
     })?;
-    sum_up(&summary::prep(&outcome, out), voice)?;
+    let text = match &share {
+        Some(share) => summary::share(&outcome, share, out),
+        None => summary::prep(&outcome, out),
+    };
+    sum_up(&text, voice)?;
     Ok(outcome.status())
 }
 

@@ -142,6 +142,7 @@ enum Command {
         batterhead prep TAKES --out PREPARED --dry-run\n  \
         batterhead prep TAKES --out PREPARED --worksheet PREPARED/worksheet.toml\n  \
         batterhead prep TAKES --out PREPARED --only snare-top,overhead\n  \
+        batterhead prep TAKES --out PREPARED --song low-tide,gravelight\n  \
         batterhead prep TAKES --out LEVELLED --preset level-only\n\n\
         The same command goes on where an interrupted run stopped.")]
     Prep {
@@ -162,6 +163,10 @@ enum Command {
         /// Render these mics only, and no mixes
         #[arg(long, value_name = "MIC,…", value_delimiter = ',')]
         only: Option<Vec<String>>,
+        /// Make the stems of these songs only, beside other machines that make others in the same
+        /// folder; the same command without --song then joins them
+        #[arg(long, value_name = "SONG,…", value_delimiter = ',', conflicts_with_all = ["only", "prune", "worksheet"])]
+        song: Option<Vec<String>>,
         /// Decide again what was delivered by an earlier run: everything, or some mics
         #[arg(long, value_name = "MIC,…", value_delimiter = ',', num_args = 0.., require_equals = true)]
         decide_anew: Option<Vec<String>>,
@@ -423,6 +428,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             worksheet,
             preset,
             only,
+            song,
             decide_anew,
             also,
             prune,
@@ -435,6 +441,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
                 worksheet,
                 preset,
                 only,
+                songs: song,
                 anew: match decide_anew {
                     None => Anew::Nothing,
                     Some(mics) if mics.is_empty() => Anew::All,

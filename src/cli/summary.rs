@@ -9,7 +9,7 @@ use crate::error::printable;
 use crate::finding::{Finding, Severity};
 use crate::job::space::size;
 use crate::job::verify::Verified;
-use crate::job::{Estimate, Outcome, Unit};
+use crate::job::{Estimate, Outcome, Share, Unit};
 use crate::report::TrackReport;
 use crate::wording;
 
@@ -55,6 +55,24 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
         "Turn the volume down before you listen: stems and mixes can be loud."
     );
     let _ = writeln!(text, "{}", shown(&out.join("session.html")));
+    text
+}
+
+/// After `prep --song`.
+pub fn share(outcome: &Outcome, share: &Share, out: &Path) -> String {
+    let mut text = String::new();
+    failed(&mut text, outcome);
+    let _ = writeln!(
+        text,
+        "{} of {} in {}",
+        count(outcome.report.totals.stems, "stem"),
+        share.songs().join(", "),
+        shown(out)
+    );
+    let _ = writeln!(
+        text,
+        "Mixes, reports and manifest follow when all songs are there: the same command without --song."
+    );
     text
 }
 

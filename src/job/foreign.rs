@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cache::Store;
+use crate::cache;
 use crate::error::Result;
 use crate::job::excerpts;
 use crate::job::finish::WORKSHEET;
@@ -22,7 +22,7 @@ pub fn check_foreign(
     config: &SessionFile,
     units: &[Unit<'_>],
 ) -> Result<()> {
-    Store::check_free(out)?;
+    cache::check_free(out)?;
     let ours = Ours::of(out);
     if session.songs.iter().any(|song| !song.slug.is_empty()) {
         ours.check_no_session()?;
@@ -44,7 +44,7 @@ pub fn check_foreign(
 /// The same of the folder of a demo, before its takes are made: nothing but a demo may lie there.
 pub fn check_demo(out: &Path, prepared: &Path) -> Result<()> {
     check_no_recordings(out, &["takes", "prepared"])?;
-    Store::check_free(prepared)?;
+    cache::check_free(prepared)?;
     let ours = Ours::of(prepared);
     ours.check_no_session()?;
     let names = [

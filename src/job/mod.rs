@@ -1,6 +1,7 @@
 //! The run: measure jobs, one decide, render jobs, reports. Everything from a scanned session to a
 //! finished output folder; prints nothing.
 
+use std::collections::BTreeSet;
 use std::io::{self, Write};
 use std::path::Path;
 use std::sync::LazyLock;
@@ -14,6 +15,7 @@ pub use folder::Folder;
 pub use foreign::{check_demo, check_foreign};
 pub use keep::Anew;
 pub use pool::Pool;
+pub use share::{Share, share};
 pub use standing::{LARGEST_WORKSHEET, Standing};
 pub use stop::Stop;
 pub(crate) use track::{TrackReader, mend};
@@ -42,6 +44,7 @@ mod plan;
 mod pool;
 mod record;
 mod render;
+mod share;
 mod sheet;
 pub(crate) mod space;
 mod standing;
@@ -383,36 +386,14 @@ pub fn check_keys(
 pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result<Outcome> {
     let outbox = Outbox::owning(out)?;
     begin(job, &outbox)?;
-    let todo: Vec<usize> = (0..job.units.len())
-        .filter(|i| job.only.is_none_or(|only| only.contains(i)))
-        .filter(|&i| {
-            plan.entries[i]
-                .as_ref()
-                .is_ok_and(|entry| !entry.left_out.value)
-        })
-        .collect();
     let shown = excerpts::wanted(job, plan);
-    space::check(job, &todo, &shown, out)?;
-    let rendered = work.each(
-        "render",
-        &todo,
-        |&i| job.units[i].samples(),
-        |&i| {
-            let unit = &job.units[i];
-            let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
-            else {
-                return Err(Error::new(Kind::File, "was not planned"));
-            };
-            render::render(work, &outbox, unit, entry, measured, &job.config.output)
-        },
-    )?;
+    let mut stems = stems(work, job, plan, &outbox, &shown)?;
     let partial = job.only.is_some();
-    let mut stems: Vec<Option<Result<render::Rendered>>> = match partial {
-        true => standing_stems(work, job, &outbox),
-        false => job.units.iter().map(|_| None).collect(),
-    };
-    for (i, result) in todo.into_iter().zip(rendered) {
-        stems[i] = Some(result);
+    if partial {
+        let standing = standing_stems(work, job, &outbox);
+        for (stem, standing) in stems.iter_mut().zip(standing) {
+            *stem = stem.take().or(standing);
+        }
     }
     let mut failed = Vec::new();
     let mut mixes = if job.mixes && job.only.is_none() {
@@ -437,4 +418,42 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     let mut outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, failed);
     finish::write(work, job, plan, &outbox, &mut outcome, &record, &stems)?;
     Ok(outcome)
+}
+
+/// Renders what was planned and is wanted, by unit. `shown` units get an excerpt, for which there has
+/// to be room.
+fn stems(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
+    outbox: &Outbox,
+    shown: &BTreeSet<usize>,
+) -> Result<Vec<Option<Result<render::Rendered>>>> {
+    let todo: Vec<usize> = (0..job.units.len())
+        .filter(|i| job.only.is_none_or(|only| only.contains(i)))
+        .filter(|&i| {
+            plan.entries[i]
+                .as_ref()
+                .is_ok_and(|entry| !entry.left_out.value)
+        })
+        .collect();
+    space::check(job, &todo, shown, outbox.root())?;
+    let rendered = work.each(
+        "render",
+        &todo,
+        |&i| job.units[i].samples(),
+        |&i| {
+            let unit = &job.units[i];
+            let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index])
+            else {
+                return Err(Error::new(Kind::File, "was not planned"));
+            };
+            render::render(work, outbox, unit, entry, measured, &job.config.output)
+        },
+    )?;
+    let mut stems: Vec<_> = job.units.iter().map(|_| None).collect();
+    for (i, result) in todo.into_iter().zip(rendered) {
+        stems[i] = Some(result);
+    }
+    Ok(stems)
 }

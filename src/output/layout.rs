@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use crate::error::{Error, Result};
-use crate::preset::{self, Preset};
+use crate::preset::{self, Link, Preset};
 use crate::session::config::{Derived, Named, SessionFile};
 use crate::session::{Session, Song, Take, Track};
 
@@ -80,6 +80,12 @@ impl Presets {
             Some(error) => Err(error),
             None => Ok(Self(presets)),
         }
+    }
+
+    /// Whether a level is linked over the whole session.
+    pub fn link_the_session(&self) -> bool {
+        let mut levels = self.0.values().filter_map(|preset| preset.level.as_ref());
+        levels.any(|level| level.link == Link::Session)
     }
 
     fn get(&self, name: &str) -> &Preset {

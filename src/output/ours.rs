@@ -22,6 +22,9 @@ pub const FOLDER: &str = ".batterhead";
 /// Inside it: a line for every file that was written since the last manifest.
 const LEDGER: &str = "written.jsonl";
 
+/// Inside it: what runs note that make the stems of single songs.
+pub const SONGS: &str = "songs";
+
 /// Inside it: what a person had made of our files, kept when they were made again.
 const ASIDE: &str = "set-aside";
 
@@ -79,10 +82,13 @@ impl Ours {
         let is_folder = |path: &Path| fs::symlink_metadata(path).is_ok_and(|found| found.is_dir());
         let known_folder = is_folder(&own) || matches!(manifest, Some(Ok(_)));
         state.manifest = manifest.and_then(Result::ok).unwrap_or_default();
-        if is_folder(&own)
-            && let Ok(file) = File::open(own.join(LEDGER))
-        {
-            state.read(BufReader::new(file));
+        if is_folder(&own) {
+            let ledgers = [PathBuf::from(LEDGER)]
+                .into_iter()
+                .chain(song_ledgers(&own));
+            for file in ledgers.filter_map(|name| File::open(own.join(name)).ok()) {
+                state.read(BufReader::new(file));
+            }
         }
         Self {
             root: root.to_owned(),
@@ -159,12 +165,14 @@ impl Ours {
         });
     }
 
-    /// Begins to note what is written, in the program's own folder.
-    pub(super) fn begin(&self, outbox: &Outbox) -> Result<()> {
+    /// Begins to note what is written, in the program's own folder; a run that makes single songs
+    /// in the ledger of `song`.
+    pub(super) fn begin(&self, outbox: &Outbox, song: Option<&str>) -> Result<()> {
         let own = outbox.inside(FOLDER)?;
-        let file = own.keep(Path::new(LEDGER))?;
+        let ledger = song.map_or(PathBuf::from(LEDGER), |song| song_file(song, LEDGER));
+        let file = own.keep(&ledger)?;
         let mut state = self.state();
-        state.torn = ends_torn(&own.root().join(LEDGER));
+        state.torn = ends_torn(&own.root().join(&ledger));
         state.ledger = Some(file);
         Ok(())
     }
@@ -209,7 +217,8 @@ impl Ours {
         }
         drop(state);
         let own = outbox.inside(FOLDER)?;
-        own.write(Path::new(LEDGER), &text).map(drop)
+        own.write(Path::new(LEDGER), &text)?;
+        song_ledgers(own.root()).try_for_each(|ledger| own.remove(&ledger))
     }
 
     /// Moves a file that a person has changed out of the way. What becomes of it is told by
@@ -366,6 +375,21 @@ pub fn is_sound(path: &Path) -> bool {
         "wav", "wave", "bwf", "w64", "rf64", "aif", "aiff", "aifc", "flac",
     ];
     ending.is_some_and(|ending| endings.contains(&ending.as_str()))
+}
+
+/// What a run notes of a song, in the program's own folder.
+pub fn song_file(song: &str, ending: &str) -> PathBuf {
+    Path::new(SONGS).join(format!("{song}.{ending}"))
+}
+
+/// The ledgers of single songs, relative to the program's own folder.
+fn song_ledgers(own: &Path) -> impl Iterator<Item = PathBuf> {
+    let entries = fs::read_dir(own.join(SONGS))
+        .into_iter()
+        .flatten()
+        .flatten();
+    let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
+    (names.filter(|name| name.ends_with(LEDGER))).map(|name| Path::new(SONGS).join(name))
 }
 
 fn ends_torn(path: &Path) -> bool {

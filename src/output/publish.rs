@@ -101,9 +101,19 @@ impl Outbox {
     /// The same of a folder that runs come back to: what is written is noted before it gets its
     /// name, and what this program did not write is never written over.
     pub fn owning(root: &Path) -> Result<Self> {
+        Self::noting(root, None)
+    }
+
+    /// The same for a run that makes stems of single songs, beside others: it notes what it writes
+    /// in the ledger of `song`.
+    pub fn sharing(root: &Path, song: &str) -> Result<Self> {
+        Self::noting(root, Some(song))
+    }
+
+    fn noting(root: &Path, song: Option<&str>) -> Result<Self> {
         let mut outbox = Self::open(root)?;
         let ours = Ours::of(root);
-        ours.begin(&outbox)?;
+        ours.begin(&outbox, song)?;
         outbox.ours = Some(Arc::new(ours));
         Ok(outbox)
     }

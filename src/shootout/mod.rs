@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 pub use compare::{Band, Comparison, Measure};
 pub use report::Report;
 
+use crate::cache;
 use crate::error::{Error, Result};
 use crate::job::Store;
 use crate::output::ours::Ours;
@@ -54,7 +55,7 @@ pub type Check<'a> = &'a (dyn Fn() -> Result<()> + Sync);
 pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Result<Report> {
     let mut notes = Vec::new();
     let candidates = input::open(paths, out, &mut notes)?;
-    Store::check_free(out)?;
+    cache::check_free(out)?;
     let sources: Vec<PathBuf> = candidates.iter().flat_map(Candidate::sources).collect();
     let sources = sources.iter().map(PathBuf::as_path);
     Ours::of(out).check(write::names(&candidates), sources)?;

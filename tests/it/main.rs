@@ -18,6 +18,7 @@ mod publish; // whole files or none, the manifest
 mod recorded; // recorded drum hits, where they are at hand
 mod resume; // the record of a run, and what the next one does with it
 mod scan; // folders and names: what files are taken for
+mod shares; // songs of one session, shared out over several runs
 mod shells; // completions and the manual page
 mod shootout; // two takes held against each other
 mod shootout_recorded; // the same with recorded hits

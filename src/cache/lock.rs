@@ -1,0 +1,129 @@
+//! Who works in an output folder: one run, or several that make the stems of different songs.
+//!
+//! A lock dies with its process, so a crash leaves none behind.
+
+use std::fs::{self, File, TryLockError};
+use std::io::{Read, Write};
+use std::path::Path;
+
+use crate::error::{Error, Kind, Result, printable};
+use crate::output::ours::{FOLDER, SONGS, song_file};
+use crate::output::publish::Outbox;
+
+const LOCK: &str = "lock";
+/// Ending of the lock of a song.
+const SONG_LOCK: &str = "lock";
+
+/// Takes the whole folder.
+pub fn whole(own: &Outbox, dir: &Path, warnings: &mut Vec<String>) -> Result<File> {
+    let mut file = own.keep(Path::new(LOCK))?;
+    take(&file, File::try_lock, warnings, || held(dir))?;
+    sign(&mut file, &own.root().join(LOCK))?;
+    Ok(file)
+}
+
+/// Takes some songs of it, beside runs that hold others.
+pub fn songs(
+    own: &Outbox,
+    dir: &Path,
+    songs: &[String],
+    warnings: &mut Vec<String>,
+) -> Result<Vec<File>> {
+    let all = own.keep(Path::new(LOCK))?;
+    take(&all, File::try_lock_shared, warnings, || held(dir))?;
+    let mut locks = vec![all];
+    for song in songs {
+        let name = song_file(song, SONG_LOCK);
+        let mut file = own.keep(&name)?;
+        let holder = || {
+            locked(
+                dir,
+                &format!("the song {song}"),
+                &signature(&own.root().join(&name)),
+            )
+        };
+        take(&file, File::try_lock, warnings, holder)?;
+        sign(&mut file, &own.root().join(&name))?;
+        locks.push(file);
+    }
+    Ok(locks)
+}
+
+/// An error if another run holds the output folder just now. Nothing is written.
+pub fn check_free(dir: &Path) -> Result<()> {
+    match File::open(dir.join(FOLDER).join(LOCK)) {
+        Ok(file) => match file.try_lock_shared() {
+            Err(TryLockError::WouldBlock) => Err(held(dir)),
+            _ => Ok(()),
+        },
+        Err(_) => Ok(()),
+    }
+}
+
+fn take(
+    file: &File,
+    lock: impl Fn(&File) -> std::result::Result<(), TryLockError>,
+    warnings: &mut Vec<String>,
+    held: impl Fn() -> Error,
+) -> Result<()> {
+    match lock(file) {
+        Ok(()) => Ok(()),
+        Err(TryLockError::WouldBlock) => Err(held()),
+        Err(TryLockError::Error(_)) => {
+            let warning = "the file system of the output folder has no locks: see that no second \
+                           run uses it";
+            if !warnings.iter().any(|said| said == warning) {
+                warnings.push(warning.to_owned());
+            }
+            Ok(())
+        }
+    }
+}
+
+/// Writes into a lock who holds it.
+fn sign(file: &mut File, path: &Path) -> Result<()> {
+    let host = fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
+    let text = format!("process {} on {}\n", std::process::id(), host.trim());
+    file.set_len(0)
+        .and_then(|()| file.write_all(text.as_bytes()))
+        .map_err(|e| Error::writing(path, &e))
+}
+
+/// Who wrote into a lock; only for messages.
+fn signature(path: &Path) -> String {
+    let mut text = String::new();
+    if let Ok(file) = File::open(path) {
+        let _ = file.take(1000).read_to_string(&mut text);
+    }
+    text.lines()
+        .next()
+        .unwrap_or("an unknown process")
+        .to_owned()
+}
+
+/// The error of a folder that other runs hold: those that make some of its songs, or one that makes
+/// everything.
+fn held(dir: &Path) -> Error {
+    let own = dir.join(FOLDER);
+    let found = fs::read_dir(own.join(SONGS))
+        .into_iter()
+        .flatten()
+        .flatten();
+    let song = found.map(|entry| entry.path()).find(|path| {
+        path.extension().is_some_and(|ending| ending == SONG_LOCK)
+            && File::open(path)
+                .is_ok_and(|file| matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock)))
+    });
+    locked(
+        dir,
+        "this output folder",
+        &signature(&song.unwrap_or_else(|| own.join(LOCK))),
+    )
+}
+
+fn locked(dir: &Path, what: &str, holder: &str) -> Error {
+    let reason = format!("another run holds {what}: {}", printable(holder));
+    Error::new(Kind::Locked, reason)
+        .at(dir)
+        .hint("wait until it has finished, or give another folder with --out")
+}
