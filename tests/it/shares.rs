@@ -72,10 +72,10 @@ fn songs_that_share_a_set_up_or_a_level_are_decided_together() {
         let place = Place::new();
         place.session(&SONGS, 1);
         // A louder snare in one song, so that the others' gain shows whether it was seen.
-        for n in 0..SONGS.len() {
+        for (n, song) in SONGS.iter().enumerate() {
             let mut snare = super::support::KIT[1];
             snare.peak = 0.1 + 0.2 * n as f64;
-            place.mic(&format!("takes/{}/take 1/SN TOP.wav", SONGS[n]), &snare, 7);
+            place.mic(&format!("takes/{song}/take 1/SN TOP.wav"), &snare, 7);
         }
         fs::write(
             place.path("takes/linked.toml"),
