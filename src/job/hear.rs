@@ -15,7 +15,7 @@ use crate::analysis::{
 use crate::block::Block;
 use crate::cache::store::Key;
 use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
-use crate::error::{Error, Kind, Result};
+use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::measure::inspect::{Click, confirm_clicks};
 use crate::mix;
@@ -321,9 +321,8 @@ fn clicks(
     evidence: &TakeEvidence,
     onsets: &[Vec<f64>],
 ) -> Result<Vec<Option<Finding>>> {
-    let measured = members.measured.iter();
-    let jumps: Vec<Vec<Click>> = measured
-        .map(|measured| measure::clicks(work, measured))
+    let jumps: Vec<Vec<Click>> = (members.tracks.iter().zip(&members.measured))
+        .map(|(track, measured)| measure::clicks(work, track, measured))
         .collect::<Result<_>>()?;
     // in seconds of the take
     let jumps_s = |track: usize| {
@@ -411,10 +410,8 @@ impl Material for Takes<'_, '_> {
         if let Some(kept) = &self.traces[track] {
             return Ok(kept.clone());
         }
-        let bytes = self.work.store.get_bytes(&self.members.measured[track].key);
-        let bytes = bytes
-            .ok_or_else(|| Error::new(Kind::File, "its trace is gone from the output folder"))?;
-        let trace = Arc::new(Trace::from_bytes(&bytes)?);
+        let (source, measured) = (self.members.tracks[track], self.members.measured[track]);
+        let trace = Arc::new(measure::trace(self.work, source, measured)?);
         if self.kept_ms + trace.len_ms() <= KEPT_MS {
             self.kept_ms += trace.len_ms();
             self.traces[track] = Some(trace.clone());

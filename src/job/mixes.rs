@@ -422,17 +422,24 @@ fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTree
         .collect()
 }
 
-/// The gain that the mixes of a song were delivered with, unless what they are made by has changed.
+/// The gain that the mixes of a song were delivered with, unless what they are made by has changed,
+/// or one of them lacked a track that had failed: then it was never right.
 fn delivered(job: &Job<'_>, song: &str) -> Option<Gain> {
     let sheet = &job.standing.sheet;
     if job.anew != Anew::Nothing || sheet.session_file_sha256 != job.session_file_sha256() {
         return None;
     }
-    let is_of_song = |mix: &&KeptMix| mix.report.song == song && mix.report.path.is_some();
-    sheet.mixes.iter().find(is_of_song).map(|mix| Gain {
-        db: mix.report.gain_db,
-        why: mix.gain_reason.clone(),
-    })
+    let mut of_song = sheet.mixes.iter().filter(|mix| mix.report.song == song);
+    let lacks = |mix: &KeptMix| mix.report.omitted.iter().any(|o| o.why == Reason::Failed);
+    if of_song.clone().any(lacks) {
+        return None;
+    }
+    of_song
+        .find(|mix| mix.report.path.is_some())
+        .map(|mix| Gain {
+            db: mix.report.gain_db,
+            why: mix.gain_reason.clone(),
+        })
 }
 
 fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use super::keep::Anew;
 use super::render::Rendered;
 use super::standing::{Kept, KeptMix, PresetId, Sheet};
 use super::{Job, Plan};
@@ -31,7 +32,10 @@ pub fn sheet(
     let whole = job.mixes && job.only.is_none();
     let mut shown: Vec<Entry> = Vec::new();
     let mut entries: Vec<Kept> = Vec::new();
-    let number = before.delivery + 1;
+    // What is decided again as a whole is a first delivery: nothing is as it was before.
+    let restarts = whole && job.anew == Anew::All;
+    let before_this = if restarts { 0 } else { before.delivery };
+    let number = before_this + 1;
     let mut newly = false;
     for (i, unit) in job.units.iter().enumerate() {
         let kept = job.standing.kept(&unit.key);
@@ -51,6 +55,7 @@ pub fn sheet(
         shown.push(entry.clone());
         let same = |kept: &&Kept| kept.sources.is_empty() || kept.sources == measured.sha256;
         let first = delivered.filter(same).and_then(|kept| kept.delivered);
+        let first = first.filter(|_| !restarts);
         newly |= done && first.is_none();
         entries.push(Kept {
             entry: entry.clone(),
@@ -92,7 +97,7 @@ pub fn sheet(
         text: text(&notes),
         sheet: Sheet {
             plain: text(&Notes::default()),
-            delivery: if newly { number } else { before.delivery },
+            delivery: if newly { number } else { before_this },
             session_file_sha256: job.session_file_sha256(),
             entries,
             mixes: all_mixes,

@@ -17,9 +17,13 @@ SECONDS = 0.5
 PATIENCE_S = 120
 
 
-def again(ran):
-    """What a run with failed files delivered is decided anew by the one that heals it."""
-    return ["--decide-anew"] if ran.status == 1 else []
+def again(ran, out, sources):
+    """What was decided while a source could not be measured was delivered, and stays unless it is
+    decided anew; all else heals by the same command."""
+    if ran.status != 1:
+        return []
+    measured = json.loads((Path(out) / "session.json").read_text())["totals"]["tracks"]
+    return ["--decide-anew"] if measured < len(sources) else []
 
 
 class Bad(Exception):
@@ -233,14 +237,30 @@ class Bench:
             self.run("check", more, "--out", out, *jobs).expect(0)
 
         kick, snare = (folder / f"{mic}.wav" for mic in ("Kick In", "SN TOP"))
+        # Long enough to be recognised by their hits.
+        played = [self.work / f"played-{n}.wav" for n in (1, 2)]
+        for n, path in enumerate(played):
+            path.write_bytes(wav(4.0, 210 + 15 * n, 5 + n))
+        def applied(out):
+            self.run("apply", "snare-top", kick, snare, "--out", out, *jobs).expect(0)
+
+        def turned(out):
+            self.run("shootout", *reversed(played), "--out", out).expect(0)
+
         prep = ["prep", more, "--out", "OUT", *jobs]
+        apply = ["apply", "kick-in", kick, snare, "--out", "OUT", *jobs]
+        shootout = ["shootout", *played, "--out", "OUT"]
         return [
             Scenario(self, "takes added", prep, first_day),
             Scenario(self, "worksheet edited", prep, edited),
             Scenario(self, "after check", prep, checked),
             Scenario(self, "one mic of many", [*prep, "--only", "snare-top"], edited),
             Scenario(self, "check", ["check", more, "--out", "OUT", *jobs], edited),
-            Scenario(self, "apply", ["apply", "kick-in", kick, snare, "--out", "OUT", *jobs], prepared),
+            Scenario(self, "apply", apply, prepared),
+            Scenario(self, "apply alone", apply),
+            Scenario(self, "apply again", apply, applied),
+            Scenario(self, "shootout", shootout),
+            Scenario(self, "shootout again", shootout, turned),
         ]
 
     def judge(self, out, ran, kept=True, scenario=None):
@@ -259,7 +279,7 @@ class Bench:
                 raise Bad("status 1, but no file is named")
         if ran.status in (2, 3) and str(self.work) not in ran.said and "standard output" not in ran.said:
             raise Bad(f"no file is named: {ran.said[-300:]}")
-        scenario.heals(out) if scenario else self.heals(out, *again(ran))
+        scenario.heals(out) if scenario else self.heals(out, *again(ran, out, self.sources))
 
 
 def strace(*inject, calls=None, log="/dev/null"):
