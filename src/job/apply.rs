@@ -1,6 +1,6 @@
 //! One preset on any files: a session of its own kind, without songs and takes.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
@@ -22,7 +22,8 @@ const LONGEST: usize = 255;
 pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFile)> {
     let mut takes: Vec<Take> = Vec::new();
     let mut failed = Vec::new();
-    for (path, name) in names(files)? {
+    let mut notes = Vec::new();
+    for (path, name) in names(files, &mut notes)? {
         let mut fail = |reason: String| {
             let path = path.clone();
             failed.push(Failed { path, reason });
@@ -92,16 +93,16 @@ pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFil
         songs: vec![song],
         skipped: Vec::new(),
         failed,
-        notes: Vec::new(),
+        notes,
     };
     Ok((session, SessionFile::default()))
 }
 
 /// A name for each file: its own without the ending; where several would share one, with as many of
 /// its folders in front as tell it from the others, then with its ending. A file that is given twice
-/// counts once.
-fn names(files: &[PathBuf]) -> Result<Vec<(PathBuf, String)>> {
-    let mut real = BTreeSet::new();
+/// counts once, and `notes` say so.
+fn names(files: &[PathBuf], notes: &mut Vec<String>) -> Result<Vec<(PathBuf, String)>> {
+    let mut real: BTreeMap<PathBuf, (&PathBuf, usize)> = BTreeMap::new();
     let mut named: Vec<(&PathBuf, Vec<String>)> = Vec::new();
     for path in files {
         let place = path.canonicalize().map_err(|error| {
@@ -111,7 +112,9 @@ fn names(files: &[PathBuf]) -> Result<Vec<(PathBuf, String)>> {
             };
             Error::input(reason).at(path)
         })?;
-        if !real.insert(place.clone()) {
+        let (_, times) = real.entry(place.clone()).or_insert((path, 0));
+        *times += 1;
+        if *times > 1 {
             continue;
         }
         let text = |name: Option<&std::ffi::OsStr>| {
@@ -137,6 +140,14 @@ fn names(files: &[PathBuf]) -> Result<Vec<(PathBuf, String)>> {
         ));
         named.push((path, forms));
     }
+    let again = real.values().filter(|(_, times)| *times > 1);
+    notes.extend(again.map(|(path, times)| {
+        let times = match times {
+            2 => "twice".to_owned(),
+            n => format!("{n} times"),
+        };
+        format!("{} was given {times}: it is processed once", path.display())
+    }));
     let mut chosen = vec![0; named.len()];
     loop {
         // Names that differ in case only are one name on some file systems.
@@ -263,7 +274,11 @@ mod tests {
         }
         let of = |files: &[&str]| {
             let files: Vec<PathBuf> = files.iter().map(|name| at(name)).collect();
-            let mut found: Vec<String> = names(&files).unwrap().into_iter().map(|n| n.1).collect();
+            let mut found: Vec<String> = names(&files, &mut Vec::new())
+                .unwrap()
+                .into_iter()
+                .map(|n| n.1)
+                .collect();
             found.sort();
             found
         };

@@ -110,9 +110,23 @@ impl Ours {
             || (path == MANIFEST && self.known_folder)
     }
 
-    /// The manifest that the last run left.
+    /// The manifest that the last run left, and what was written since and stands as it was written:
+    /// a run may have been stopped before it listed that, and the manifest may have been lost.
     pub fn manifest(&self) -> Manifest {
-        self.state().manifest.clone()
+        let mut manifest = self.state().manifest.clone();
+        let unlisted: Vec<(String, String)> = (self.state().known.iter())
+            .filter(|(path, _)| *path != MANIFEST && manifest.get(path).is_none())
+            .filter_map(|(path, noted)| {
+                let last = noted.iter().rfind(|written| written.bytes != u64::MAX)?;
+                Some((path.clone(), last.sha256.clone()))
+            })
+            .collect();
+        for (path, sha256) in unlisted {
+            if self.standing(Path::new(&path)) == Standing::Written {
+                manifest.insert(path, sha256);
+            }
+        }
+        manifest
     }
 
     /// The hashes that a file was written with since the last manifest, oldest first; the one in the

@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use proptest::prelude::*;
 use serde_json::Value;
 
-use crate::support::{KIT, Place, RATE, Ran, pcm};
+use crate::support::{KIT, Place, RATE, Ran, pcm, program};
 
 /// Puts a chunk before all others of a WAV file.
 fn insert_chunk(path: &Path, id: &[u8; 4], payload: &[u8]) {
@@ -54,7 +54,7 @@ fn strokes(path: &Path, rate: u32, channels: u16, hits: u32, peak: f64, frames: 
 
 /// Runs the program, and fails where it does not end by itself.
 fn run_in_time(place: &Place, args: &[&str]) -> Ran {
-    let mut child = Command::new(env!("CARGO_BIN_EXE_batterhead"))
+    let mut child = program()
         .args(args)
         .current_dir(place.path(""))
         .stdin(Stdio::null())

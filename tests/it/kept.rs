@@ -1,7 +1,7 @@
 //! Nothing is lost and nothing is overwritten: files of other people, edits, what was delivered,
 //! what other runs and other sessions wrote.
 
-use super::support::{KIT, MicFile, Place};
+use super::support::{KIT, MicFile, Place, program};
 
 /// The files of a folder that are not as they were, and those that are gone.
 fn changed(before: &[(String, String)], now: &[(String, String)]) -> Vec<String> {
@@ -180,7 +180,7 @@ fn a_session_file_is_written_by_its_name_and_never_over_another() {
     );
     // The shell has emptied the file by then; that it is read too is said at least.
     let into = std::fs::File::create(&file).unwrap();
-    let status = std::process::Command::new(env!("CARGO_BIN_EXE_batterhead"))
+    let status = program()
         .args(["scan", "takes", "--init"])
         .current_dir(place.path(""))
         .stdout(into)
@@ -334,6 +334,56 @@ fn edits_of_the_worksheet_are_taken_over_said_and_kept() {
     place.prep(&[], 0);
     holds("without its memory");
     assert_eq!(decision(&place, "take-01", "snare-top", "gain_db"), -7.5);
+}
+
+#[test]
+fn a_lost_manifest_is_written_anew_with_all_that_is_ours_and_nothing_else() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    place.prep(&[], 0);
+    let kick = "takes/Low Tide/take 1/Kick In.wav";
+    for other in [
+        vec!["apply", "kick-in", kick, "--out", "out"],
+        vec!["shootout", kick, kick, "--out", "out"],
+    ] {
+        assert_eq!(place.run(&other).status, 0, "{other:?}");
+    }
+    std::fs::write(place.path("out/mine.txt"), "mine").unwrap();
+    let manifest = || std::fs::read_to_string(place.path("out/manifest-sha256.txt")).unwrap();
+    let before = manifest();
+    for name in [
+        "Kick In.wav",
+        "reports/Kick In.json",
+        "a.wav",
+        "shootout.html",
+    ] {
+        assert!(before.contains(&format!("  {name}\n")), "{name}");
+    }
+    for (what, damage) in [("lost", None), ("damaged", Some("what is this\n"))] {
+        match damage {
+            None => std::fs::remove_file(place.path("out/manifest-sha256.txt")),
+            Some(text) => std::fs::write(place.path("out/manifest-sha256.txt"), text),
+        }
+        .unwrap();
+        place.prep(&[], 0);
+        assert_eq!(manifest(), before, "{what}");
+        let verified = place.run(&["verify", "out"]);
+        assert_eq!(verified.status, 5, "{what}");
+        assert!(verified.stdout.contains("mine.txt"), "{}", verified.stdout);
+        std::fs::remove_file(place.path("out/mine.txt")).unwrap();
+        let verified = place.run(&["verify", "out"]);
+        assert_eq!(verified.status, 0, "{what}: {}", verified.stdout);
+        std::fs::write(place.path("out/mine.txt"), "mine").unwrap();
+    }
+    // The program's own memory alone is no loss to the manifest.
+    std::fs::remove_dir_all(place.path("out/.batterhead")).unwrap();
+    place.prep(&[], 0);
+    assert_eq!(manifest(), before);
+    // With both gone nothing says whose files these are: they are left alone.
+    std::fs::remove_dir_all(place.path("out/.batterhead")).unwrap();
+    std::fs::remove_file(place.path("out/manifest-sha256.txt")).unwrap();
+    let prep = ["prep", "takes", "--out", "out"];
+    refused(&place, &prep, "out", "no run has written it");
 }
 
 #[test]
@@ -537,7 +587,7 @@ fn a_second_run_that_was_killed_goes_on_like_a_first_one() {
     let expected = place.tree("out");
     for n in 1..=20u32 {
         copy();
-        let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_batterhead"))
+        let mut child = program()
             .args(["prep", "takes", "--out", "out", "--quiet"])
             .current_dir(place.path(""))
             .stdout(std::process::Stdio::null())

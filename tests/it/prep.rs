@@ -240,6 +240,31 @@ fn an_edited_value_of_the_worksheet_wins_for_its_track_alone() {
 }
 
 #[test]
+fn a_file_that_is_given_twice_is_processed_once_and_that_is_said() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    let kick = "takes/Low Tide/take 1/Kick In.wav";
+    let detour = "takes/Low Tide/../Low Tide/take 1/Kick In.wav";
+    let snare = "takes/Low Tide/take 1/SN TOP.wav";
+    let apply = |files: &[&str], out: &str| {
+        let args = [&["apply", "kick-in"], files, &["--out", out]].concat();
+        let ran = place.run(&args);
+        assert_eq!(ran.status, 0, "{}", ran.stderr);
+        ran.stderr
+    };
+    let said = apply(&[kick, snare, detour, kick], "twice");
+    assert_eq!(said.matches("was given 3 times").count(), 1, "{said}");
+    assert!(!apply(&[kick, snare], "once").contains("was given"));
+    let sounds = |folder: &str| {
+        let mut files = place.tree(folder);
+        files.retain(|file| file.0.ends_with(".wav"));
+        files
+    };
+    assert_eq!(sounds("twice").len(), 2);
+    assert_eq!(sounds("twice"), sounds("once"));
+}
+
+#[test]
 fn a_dry_run_writes_nothing_and_prints_the_worksheet() {
     let place = Place::new();
     place.session(&["Low Tide"], 1);

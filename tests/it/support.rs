@@ -72,6 +72,12 @@ pub fn pcm(channels: u16, sample_rate: u32, bits_per_sample: u16) -> hound::WavS
     }
 }
 
+/// The program; another build of it where `BATTERHEAD_BIN` names one, to see a case fail there.
+pub fn program() -> Command {
+    let built = env!("CARGO_BIN_EXE_batterhead").into();
+    Command::new(std::env::var_os("BATTERHEAD_BIN").unwrap_or(built))
+}
+
 impl Place {
     pub fn new() -> Self {
         Self(
@@ -133,7 +139,7 @@ impl Place {
 
     /// Runs the program in this folder.
     pub fn run(&self, args: &[&str]) -> Ran {
-        let output: Output = Command::new(env!("CARGO_BIN_EXE_batterhead"))
+        let output: Output = program()
             .args(args)
             .current_dir(self.0.path())
             .output()
