@@ -97,8 +97,15 @@ pub struct Placement {
     pub disbelieved: bool,
 }
 
+/// So much further than the longest track a short take may always reach: half a minute at 48 kHz.
+const LITTLE_FRAMES: u64 = 30 * 48_000;
+
 /// Places tracks, given as (time reference in samples, frames), by their time references. A track
 /// without one starts with the earliest.
+///
+/// Tracks of one take sound together. Where they reach further than the longest of them and half as
+/// much again, clocks differ (an hour is common): placed by them, silence would be written by the
+/// gigabyte.
 pub fn place(tracks: &[(Option<u64>, u64)]) -> Placement {
     let first = tracks.iter().filter_map(|track| track.0).min();
     let longest = tracks.iter().map(|track| track.1).max().unwrap_or(0);
@@ -106,7 +113,11 @@ pub fn place(tracks: &[(Option<u64>, u64)]) -> Placement {
     let mut offsets: Vec<u64> = (tracks.iter())
         .map(|track| track.0.map_or(0, |reference| reference - start))
         .collect();
-    let disbelieved = offsets.iter().any(|offset| *offset >= longest.max(1));
+    let furthest = longest.saturating_add((longest / 2).max(LITTLE_FRAMES));
+    let lies_apart = |(track, offset): (&(Option<u64>, u64), &u64)| {
+        *offset >= longest.max(1) || track.1.saturating_add(*offset) > furthest
+    };
+    let disbelieved = tracks.iter().zip(&offsets).any(lies_apart);
     if disbelieved {
         offsets.fill(0);
     }
@@ -276,5 +287,14 @@ mod tests {
         assert!(placed.disbelieved);
         assert_eq!(place(&[]).frames, 0);
         assert!(!place(&[(Some(5), 0)]).disbelieved);
+        // Takes longer than the hour by which their clocks differ.
+        let (hour, length) = (3600 * 48_000, 3900 * 48_000);
+        let placed = place(&[(Some(0), length), (Some(hour), length)]);
+        assert!(placed.disbelieved && placed.frames == length);
+        // A recorder that was started late and stopped late, and a mic that was armed at the end.
+        let minute = 60 * 48_000;
+        let placed = place(&[(Some(0), 10 * minute), (Some(3 * minute), 10 * minute)]);
+        assert_eq!(placed.offsets, [0, 3 * minute]);
+        assert!(!place(&[(Some(0), 10 * minute), (Some(9 * minute), minute)]).disbelieved);
     }
 }
