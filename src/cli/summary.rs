@@ -1,6 +1,6 @@
 //! What a command says on standard output when it is done: the last screen of a night.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -11,6 +11,7 @@ use crate::job::space::size;
 use crate::job::verify::Verified;
 use crate::job::{Estimate, Outcome, Share, Unit};
 use crate::report::TrackReport;
+use crate::session::is_no_good;
 use crate::wording;
 
 /// Findings of the worst kind that are shown at most.
@@ -44,11 +45,12 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
     let totals = &outcome.report.totals;
     let _ = writeln!(
         text,
-        "{} stems and {} rough mixes in {}",
-        totals.stems,
-        totals.mixes,
+        "{} and {} in {}",
+        wording::counted(totals.stems, "stem"),
+        wording::counted(totals.mixes, "rough mix"),
         shown(out)
     );
+    no_good(&mut text, outcome);
     left_over(&mut text, outcome);
     let _ = writeln!(
         text,
@@ -74,6 +76,25 @@ pub fn share(outcome: &Outcome, share: &Share, out: &Path) -> String {
         "Mixes, reports and manifest follow when all songs are there: the same command without --song."
     );
     text
+}
+
+/// Takes of which somebody noted that they are not to be used: prepared like all others, and named.
+fn no_good(text: &mut String, outcome: &Outcome) {
+    let takes: BTreeSet<String> = (outcome.tracks.iter())
+        .filter(|track| is_no_good(&track.take_notes))
+        .filter_map(|track| {
+            let (song, take) = (track.song.as_ref()?, track.take.as_ref()?);
+            Some(format!("{song} {take} ({})", track.take_notes.join(", ")))
+        })
+        .collect();
+    if !takes.is_empty() {
+        let takes: Vec<String> = takes.into_iter().collect();
+        let _ = writeln!(
+            text,
+            "Noted as no good, and prepared all the same: {}",
+            printable(&takes.join(", "))
+        );
+    }
 }
 
 /// What came new, what nothing makes any more, and what was removed.

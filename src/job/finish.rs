@@ -207,6 +207,7 @@ fn track_report(
         },
         decisions: Decisions::from(entry),
         output: stem.map(|s| s.output.clone()),
+        take_notes: unit.take.map_or(Vec::new(), |take| take.notes.clone()),
     })
 }
 

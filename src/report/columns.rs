@@ -137,6 +137,10 @@ pub const COLUMNS: &[Column] = &[
                 .map_or(Value::Null, |o| o.path.clone().into())
         },
     },
+    Column {
+        key: "take_notes",
+        cell: |t| t.take_notes.join(" ").into(),
+    },
 ];
 
 fn after(track: &TrackReport, value: fn(&crate::measure::Levels) -> Option<f64>) -> Value {

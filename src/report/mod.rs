@@ -70,6 +70,8 @@ pub struct TrackReport {
     pub decisions: Decisions,
     /// The stem; null where none was written.
     pub output: Option<Output>,
+    /// What people noted of the take in names: `keep`, `ng`.
+    pub take_notes: Vec<String>,
 }
 
 /// One source file of a track.

@@ -156,6 +156,15 @@ pub struct Failed {
     pub reason: String,
 }
 
+/// Whether the notes on a take say that it is not to be used: `ng`, a false start.
+pub fn is_no_good(notes: &[String]) -> bool {
+    let says = |note: &String| {
+        let mut words = note.split(' ');
+        words.any(|word| names::token::NO_GOOD.contains(&word.to_lowercase().as_str()))
+    };
+    notes.iter().any(says)
+}
+
 impl Session {
     /// All tracks with their song and take, in order.
     pub fn tracks(&self) -> impl Iterator<Item = (&Song, &Take, &Track)> {

@@ -7,6 +7,8 @@ use std::path::{Path, PathBuf};
 use batterhead::audio::{Info, SampleFormat};
 use batterhead::session::{Label, Session, SessionFile, Side, arrange};
 
+use super::support::Place;
+
 const BUILD: &str = include_str!("../data/names/build.txt");
 const PROVE: &str = include_str!("../data/names/prove.txt");
 
@@ -235,4 +237,51 @@ fn folders_of_other_styles_are_understood_too() {
     let score = score(&corpus(PROVE));
     println!("{}", score.figures());
     assert!(score.is_good(), "{}", score.figures());
+}
+
+#[test]
+fn what_people_noted_of_a_take_reaches_the_reports() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 3);
+    let folder = |name: &str| place.path(&format!("takes/Low Tide/{name}"));
+    std::fs::rename(folder("take 1"), folder("take 1 KEEP")).unwrap();
+    std::fs::rename(folder("take 2"), folder("take 2 NG")).unwrap();
+    let ran = place.prep(&[], 0);
+    let said: Vec<&str> = (ran.stdout.lines())
+        .filter(|line| line.contains("no good"))
+        .collect();
+    assert_eq!(said.len(), 1, "{}", ran.stdout);
+    assert!(said[0].contains("low-tide take-02 (ng)"), "{}", said[0]);
+    assert!(!said[0].contains("take-01"), "{}", said[0]);
+    for track in place.json("out/session.json")["tracks"].as_array().unwrap() {
+        let noted = match track["take"].as_str().unwrap() {
+            "take-01" => "keep",
+            "take-02" => "ng",
+            _ => "",
+        };
+        assert_eq!(track["take_notes"], noted, "{}", track["name"]);
+    }
+    let csv = std::fs::read_to_string(place.path("out/session.csv")).unwrap();
+    let column = csv
+        .lines()
+        .next()
+        .unwrap()
+        .split(',')
+        .position(|key| key == "take_notes");
+    let column = column.expect("a column");
+    for line in csv.lines().skip(1) {
+        let noted = line.split(',').nth(column).unwrap();
+        assert_eq!(
+            noted == "ng",
+            line.starts_with("low-tide,take-02,"),
+            "{line}"
+        );
+    }
+    let page = std::fs::read_to_string(place.path("out/session.html")).unwrap();
+    for noted in ["noted: keep", "noted: ng", "take 2: ng"] {
+        assert!(page.contains(noted), "{noted}");
+    }
+    // A take that is no good is prepared like every other.
+    let stem = "out/stems/low-tide/take-02/low-tide_take-02_snare-top.wav";
+    assert!(place.path(stem).is_file());
 }

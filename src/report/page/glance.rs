@@ -1,5 +1,7 @@
 //! Part 3: mics down, takes across, one mark a file; a plain text table.
 
+use std::collections::BTreeMap;
+
 use maud::{Markup, html};
 
 use super::{Shown, View, mark, text};
@@ -28,13 +30,24 @@ pub fn glance(view: &View<'_>) -> Markup {
                         @for part in takes.chunks(WIDE) { (table(view, part)) }
                     }
                 }
-                (key())
+                (key(view))
             }
         }
     }
 }
 
-fn key() -> Markup {
+/// The marks, and what stands behind an asterisk: the notes, each with its takes.
+fn key(view: &View<'_>) -> Markup {
+    let mut notes: BTreeMap<(&str, String), Vec<&str>> = BTreeMap::new();
+    for ((song, take), tracks) in &view.takes {
+        let noted = View::noted(tracks);
+        if !noted.is_empty() {
+            notes
+                .entry((song, noted.join(", ")))
+                .or_default()
+                .push(take);
+        }
+    }
     html! {
         dl.key {
             dt { "·" } dd { "fine" }
@@ -43,6 +56,9 @@ fn key() -> Markup {
             dt { (mark::symbol("silent")) } dd { "not played in this take: muted in the rough mix, or left out" }
             dt { span.problem { (mark::symbol("failed")) } } dd { "file there, no stem made" }
             dt { "" } dd { "empty: no such mic in this take" }
+            @for ((song, noted), takes) in &notes {
+                dt { "*" } dd { "noted in names: " (song) ", " (text::takes(takes)) ": " (noted) }
+            }
         }
     }
 }
@@ -72,6 +88,7 @@ fn table(view: &View<'_>, takes: &[usize]) -> Markup {
                         @for (n, &i) in takes.iter().enumerate() {
                             th scope="col" .first[first(view, takes, n)] {
                                 span.vh { (view.takes[i].0.0) " " } (short(view.takes[i].0.1))
+                                @if !View::noted(&view.takes[i].1).is_empty() { "*" }
                             }
                         }
                     }

@@ -74,7 +74,11 @@ fn row(view: &View<'_>, mix: &MixReport) -> Markup {
             td.r data-label="Length" { (view.length(&mix.song, &mix.take).map_or(text::NONE.to_owned(), |s| text::time(s, 0))) }
             td.r data-label="LUFS" { (figure(|l| l.integrated_lufs)) }
             td.r data-label="dBTP" { (figure(|l| l.true_peak_dbtp)) }
-            td { (state(view, mix)) }
+            td {
+                (state(view, mix))
+                @let noted = View::noted(view.tracks_of(&mix.song, &mix.take));
+                @if !noted.is_empty() { span.soft { ", noted: " (noted.join(", ")) } }
+            }
         }
     }
 }

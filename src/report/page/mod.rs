@@ -183,6 +183,11 @@ impl<'a> View<'a> {
         }
     }
 
+    /// What people noted in names of the take that these tracks are.
+    fn noted<'t>(tracks: &'t [Shown<'_>]) -> &'t [String] {
+        tracks.first().map_or(&[], |track| &track.report.take_notes)
+    }
+
     fn tracks_of(&self, song: &str, take: &str) -> &[Shown<'a>] {
         let found = self.takes.iter().find(|(of, _)| *of == (song, take));
         found.map_or(&[], |(_, tracks)| tracks)
@@ -559,6 +564,7 @@ mod tests {
                 .into(),
             },
             output: None,
+            take_notes: Vec::new(),
         };
         let key = format!("{song}/{take}/{name}");
         let subject = Subject {

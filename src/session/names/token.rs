@@ -106,6 +106,10 @@ const NOTES: [&str; 30] = [
     "incomplete",
 ];
 
+/// Those of them that say that a take is not to be used.
+pub(in crate::session) const NO_GOOD: [&str; 6] =
+    ["ng", "nogood", "bad", "fs", "falsestart", "incomplete"];
+
 impl Spellings {
     pub fn new() -> Self {
         let mut aliases = HashMap::new();
