@@ -105,7 +105,7 @@ pub fn scan(path: &Path, options: &ScanOptions, voice: &Voice) -> Result<u8> {
             print_from(&|out| write_json(&scanned, out))?;
         }
         false => {
-            let mut text = table::text(&session);
+            let mut text = table::text(&session, columns());
             if options.files {
                 text += &table::files(&session);
             }
@@ -117,6 +117,12 @@ pub fn scan(path: &Path, options: &ScanOptions, voice: &Voice) -> Result<u8> {
     }
     estimate?;
     Ok(u8::from(!session.failed.is_empty()))
+}
+
+/// Columns of the screen that results go to.
+fn columns() -> usize {
+    let size = terminal_size::terminal_size_of(std::io::stdout());
+    size.map_or(table::COLUMNS, |(width, _)| usize::from(width.0))
 }
 
 /// Refuses to print into the session file that is being read.

@@ -770,7 +770,7 @@ fn odd_names_are_kept_and_shown_safely() {
             track.name
         );
     }
-    let text = table::text(&got);
+    let text = table::text(&got, 96);
     assert!(!text.contains(['\u{1b}', '\u{202e}', '\r']));
     serde_json::to_string(&table::json(&got)).expect("json");
 }
@@ -975,7 +975,7 @@ fn the_grid_shows_gaps_and_unknown_names() {
         "T02_OHR",
         "T02_Knee",
     ];
-    let text = batterhead::session::table::text(&session(&paths));
+    let text = batterhead::session::table::text(&session(&paths), 96);
     let want = "\
 1 song, 2 takes, 6 tracks; 48000 Hz 24 bit
 * all takes, - none, ! look at it (below); 1 mono, 2 stereo
@@ -1012,7 +1012,7 @@ fn sixty_takes_of_twenty_four_mics_fit_one_screen() {
         }
     }
     let got = session(&paths.iter().map(String::as_str).collect::<Vec<_>>());
-    let text = batterhead::session::table::text(&got);
+    let text = batterhead::session::table::text(&got, 96);
     assert!(text.lines().count() <= 40, "{text}");
     assert!(
         text.lines().all(|line| line.chars().count() <= 100),
@@ -1021,6 +1021,46 @@ fn sixty_takes_of_twenty_four_mics_fit_one_screen() {
     assert!(text.contains("china-l        1  not 03 10 17"), "{text}");
     let files = batterhead::session::table::files(&got);
     assert!(files.contains("Tin Harp_T22_Met.wav"));
+}
+
+/// Nothing but the lines that are to be copied is wider than the screen.
+#[test]
+fn what_scan_prints_fits_the_screen() {
+    use batterhead::session::table;
+
+    let long = "A Very Long Song Title That Nobody Would Ever Type";
+    let mut paths = Vec::new();
+    for song in [
+        long,
+        "Gravel Choir",
+        "Iron Meadow",
+        "Low Tide",
+        "Salt Ladder",
+    ] {
+        for take in 1..=12 {
+            let note = ["", " KEEP", " NG"][take % 3];
+            for mic in ["Kick In", "SN TOP", "SN BTM", "OHL", "OHR", "Rm L", "Rm R"] {
+                paths.push(format!("{song}/take {take}{note}/{mic}"));
+            }
+            if take % 5 == 2 {
+                paths.push(format!("{song}/take {take}{note}/Snr u"));
+                paths.push(format!(
+                    "{song}/take {take}{note}/Mystery of the ninth channel"
+                ));
+            }
+        }
+    }
+    let got = session(&paths.iter().map(String::as_str).collect::<Vec<_>>());
+    for columns in [60, 80, 120] {
+        let text = table::text(&got, columns);
+        let folds = |line: &&str| !line.starts_with("  {");
+        let wide = text
+            .lines()
+            .filter(folds)
+            .find(|line| line.chars().count() > columns);
+        assert_eq!(wide, None, "{columns}\n{text}");
+        assert!(text.contains("02 (ng), 04 (keep)"), "{text}");
+    }
 }
 
 /// What people note of a take is no song, and stays with the take.

@@ -17,8 +17,10 @@ mod files;
 mod json;
 mod unknown;
 
-/// Columns at most.
-const WIDTH: usize = 96;
+/// Columns where nobody knows those of the screen.
+pub const COLUMNS: usize = 96;
+/// Columns at least and at most, whatever the screen has.
+const WIDTH: (usize, usize) = (60, 120);
 /// Width of a mic's name and its channels.
 const NAME: usize = 20;
 /// Width of a song's column at least and at most.
@@ -27,10 +29,12 @@ const COLUMN: (usize, usize) = (12, 24);
 const SHOWN: usize = 8;
 
 /// The session as text: songs across, mics down, ranges of takes; what is unknown; what was left
-/// out. Ends with a line break. Safe for a terminal.
-pub fn text(session: &Session) -> String {
+/// out. Fits a screen of so many columns; only what is to be copied is not folded. Ends with a line
+/// break. Safe for a terminal.
+pub fn text(session: &Session, columns: usize) -> String {
+    let width = columns.clamp(WIDTH.0, WIDTH.1);
     let mut out = String::new();
-    line(&mut out, &summary(session));
+    folded(&mut out, "", &summary(session), width);
     let columns: Vec<Column> = session.songs.iter().map(Column::new).collect();
     let columns = same_together(columns);
     if !columns.is_empty() {
@@ -44,16 +48,16 @@ pub fn text(session: &Session) -> String {
         let mut used = NAME;
         let mut fits = rest.iter().take_while(|column| {
             used += column.width + 2;
-            used <= WIDTH
+            used - 2 <= width
         });
         let count = fits.by_ref().count().max(1);
         let (block, behind) = rest.split_at(count);
         grid(&mut out, block);
         rest = behind;
     }
-    unknown::list(&mut out, session);
-    look_at(&mut out, session);
-    left_out(&mut out, session);
+    unknown::list(&mut out, session, width);
+    look_at(&mut out, session, width);
+    left_out(&mut out, session, width);
     out
 }
 
@@ -307,7 +311,7 @@ fn grid(out: &mut String, columns: &[Column]) {
 }
 
 /// What a person has to look at beside unknown mics: each thing once, with its first place.
-fn look_at(out: &mut String, session: &Session) {
+fn look_at(out: &mut String, session: &Session, width: usize) {
     let mut asked: BTreeMap<(String, &str), Vec<String>> = BTreeMap::new();
     for (song, take, track) in session.tracks() {
         let notes = track.notes.iter().filter(|note| note.ask);
@@ -321,17 +325,21 @@ fn look_at(out: &mut String, session: &Session) {
                 .push(place);
         }
     }
-    let marked = session
-        .songs
-        .iter()
-        .flat_map(|song| song.takes.iter().map(move |take| (song, take)));
-    let marked: Vec<String> = marked
-        .filter(|(_, take)| !take.notes.is_empty())
-        .map(|(song, take)| format!("{}/{} ({})", song.slug, take.slug, take.notes.join(", ")))
-        .collect();
+    let mut marked = Vec::new();
+    for song in &session.songs {
+        let takes = song.takes.iter().filter(|take| !take.notes.is_empty());
+        let takes: Vec<String> = takes
+            .map(|take| format!("{} ({})", short(&take.slug), take.notes.join(", ")))
+            .collect();
+        if !takes.is_empty() {
+            marked.push(format!("{}: {}", song.slug, takes.join(", ")));
+        }
+    }
     if !marked.is_empty() {
         line(out, "\nNoted of takes");
-        wrapped(out, &marked);
+        for text in marked {
+            folded(out, "  ", &text, width);
+        }
     }
     if asked.is_empty() && session.notes.is_empty() {
         return;
@@ -342,34 +350,38 @@ fn look_at(out: &mut String, session: &Session) {
             1 => String::new(),
             n => format!(" (and {} more like it)", n - 1),
         };
-        line(
-            out,
-            &format!(
-                "  {}{more}: {text}",
-                places.first().map_or("", String::as_str)
-            ),
-        );
+        let place = places.first().map_or("", String::as_str);
+        folded(out, "  ", &format!("{place}{more}: {text}"), width);
     }
     for text in &session.notes {
-        line(out, &format!("  {text}"));
+        folded(out, "  ", text, width);
     }
 }
 
-/// A list in lines of at most [`WIDTH`] columns.
-fn wrapped(out: &mut String, items: &[String]) {
-    let mut text = String::from(" ");
-    for (at, item) in items.iter().enumerate() {
-        let comma = if at + 1 < items.len() { "," } else { "" };
-        if text.len() > 1 && text.chars().count() + item.chars().count() + 2 > WIDTH {
-            line(out, &text);
-            text = String::from(" ");
+/// Text in lines of at most `width` columns, those behind the first further in. A word that is
+/// longer stays whole: it may be a path that somebody copies.
+fn folded(out: &mut String, indent: &str, text: &str, width: usize) {
+    let text = printable(&text.replace('\n', "\\n"));
+    let mut row = String::from(indent);
+    let mut begun = false;
+    for word in text.split(' ') {
+        if begun && row.chars().count() + 1 + word.chars().count() > width {
+            out.push_str(row.trim_end());
+            out.push('\n');
+            row = format!("{indent}  ");
+            begun = false;
         }
-        let _ = write!(text, " {item}{comma}");
+        if begun {
+            row.push(' ');
+        }
+        row += word;
+        begun = true;
     }
-    line(out, &text);
+    out.push_str(row.trim_end());
+    out.push('\n');
 }
 
-fn left_out(out: &mut String, session: &Session) {
+fn left_out(out: &mut String, session: &Session, width: usize) {
     if !session.skipped.is_empty() {
         let mut reasons: BTreeMap<&str, Vec<String>> = BTreeMap::new();
         for skipped in &session.skipped {
@@ -388,16 +400,14 @@ fn left_out(out: &mut String, session: &Session) {
                 0..=SHOWN => String::new(),
                 n => format!(" and {} more", n - SHOWN),
             };
-            line(out, &format!("  {shown}{more}: {reason}"));
+            folded(out, "  ", &format!("{shown}{more}: {reason}"), width);
         }
     }
     if !session.failed.is_empty() {
         line(out, "\nCannot be read");
         for failed in &session.failed {
-            line(
-                out,
-                &format!("  {}: {}", failed.path.display(), failed.reason),
-            );
+            let text = format!("{}: {}", failed.path.display(), failed.reason);
+            folded(out, "  ", &text, width);
         }
     }
 }

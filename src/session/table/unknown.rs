@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use super::{WIDTH, cut, line, stem};
+use super::{folded, line, stem};
 use crate::finding::FindingKind;
 use crate::session::config::{pattern_of, quoted};
 use crate::session::{Session, Track};
@@ -15,7 +15,7 @@ struct Kind<'s> {
 }
 
 /// Each kind of unknown file with its candidates, and an entry for `inputs` that names the first.
-pub(super) fn list(out: &mut String, session: &Session) {
+pub(super) fn list(out: &mut String, session: &Session, width: usize) {
     let mut kinds: BTreeMap<String, Kind> = BTreeMap::new();
     for (_, _, track) in session
         .tracks()
@@ -49,7 +49,7 @@ pub(super) fn list(out: &mut String, session: &Session) {
     let mut said = String::new();
     for (why, entry) in entries {
         if why != said {
-            line(out, &cut(&format!("  # {why}"), WIDTH));
+            folded(out, "  # ", &why, width);
         }
         line(out, &entry);
         said = why;
