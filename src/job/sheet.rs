@@ -1,6 +1,6 @@
 //! The worksheet that a run leaves behind: its text, and what is kept beside it for the next run.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::keep::Anew;
 use super::render::Rendered;
@@ -37,11 +37,17 @@ pub fn sheet(
     let before_this = if restarts { 0 } else { before.delivery };
     let number = before_this + 1;
     let mut newly = false;
+    let mut owed = BTreeMap::new();
     for (i, unit) in job.units.iter().enumerate() {
         let kept = job.standing.kept(&unit.key);
+        let owes = (before.owed.get(&unit.key).copied()).filter(|_| !restarts);
+        let mut owe = || owed.insert(unit.key.clone(), owes.unwrap_or(number));
         let (Ok(entry), Ok(measured)) = (&plan.entries[i], &plan.measured[unit.track_index]) else {
             if let Some(kept) = kept {
                 stay(kept, with_edits(job, kept), &mut shown, &mut entries);
+            }
+            if kept.is_none_or(|kept| kept.delivered.is_none()) {
+                owe();
             }
             continue;
         };
@@ -55,8 +61,12 @@ pub fn sheet(
         shown.push(entry.clone());
         let same = |kept: &&Kept| kept.sources.is_empty() || kept.sources == measured.sha256;
         let first = delivered.filter(same).and_then(|kept| kept.delivered);
-        let first = first.filter(|_| !restarts);
-        newly |= done && first.is_none();
+        let first = first.filter(|_| !restarts).or(owes);
+        newly |= done && first.is_none_or(|first| first > before_this);
+        let failed = matches!(stems.get(i), Some(Some(Err(_))));
+        if !done && (failed || owes.is_some()) {
+            owe();
+        }
         entries.push(Kept {
             entry: entry.clone(),
             delivered: done.then_some(first.unwrap_or(number)),
@@ -101,6 +111,7 @@ pub fn sheet(
             session_file_sha256: job.session_file_sha256(),
             entries,
             mixes: all_mixes,
+            owed,
         },
     }
 }

@@ -40,6 +40,10 @@ pub struct Sheet {
     pub entries: Vec<Kept>,
     /// Rough mixes that were delivered.
     pub mixes: Vec<KeptMix>,
+    /// Tracks that failed, by key, and the delivery that each was meant for: it completes that one
+    /// when it comes.
+    #[serde(default)]
+    pub owed: BTreeMap<String, u32>,
 }
 
 /// One entry of it.
@@ -296,5 +300,6 @@ fn guessed(given: &Worksheet, text: &str, ours: &Ours) -> Sheet {
         plain,
         entries,
         mixes: Vec::new(),
+        owed: BTreeMap::new(),
     }
 }
