@@ -230,7 +230,7 @@ class Bench:
             first_day(out)
             sheet = out / "worksheet.toml"
             text = sheet.read_text()
-            at = text.index("gain_db = ")
+            at = text.index("\ngain_db = ") + 1  # the track's own, not that of a stage
             sheet.write_text(text[:at] + "gain_db = -7.5 # mine" + text[text.index("\n", at):])
 
         def checked(out):
