@@ -119,10 +119,10 @@ pub fn scan(path: &Path, options: &ScanOptions, voice: &Voice) -> Result<u8> {
     Ok(u8::from(!session.failed.is_empty()))
 }
 
-/// Columns of the screen that results go to.
+/// Columns of the screen that results go to, if they go to one.
 fn columns() -> usize {
     let size = terminal_size::terminal_size_of(std::io::stdout());
-    size.map_or(table::COLUMNS, |(width, _)| usize::from(width.0))
+    size.map_or(table::NO_SCREEN, |(width, _)| usize::from(width.0))
 }
 
 /// Refuses to print into the session file that is being read.

@@ -17,8 +17,10 @@ mod files;
 mod json;
 mod unknown;
 
-/// Columns where nobody knows those of the screen.
-pub const COLUMNS: usize = 96;
+/// For what goes into a file or another program: nothing is folded, tables are of common width.
+pub const NO_SCREEN: usize = usize::MAX;
+/// That common width.
+const COLUMNS: usize = 96;
 /// Columns at least and at most, whatever the screen has.
 const WIDTH: (usize, usize) = (60, 120);
 /// Width of a mic's name and its channels.
@@ -32,7 +34,13 @@ const SHOWN: usize = 8;
 /// out. Fits a screen of so many columns; only what is to be copied is not folded. Ends with a line
 /// break. Safe for a terminal.
 pub fn text(session: &Session, columns: usize) -> String {
-    let width = columns.clamp(WIDTH.0, WIDTH.1);
+    let (across, width) = match columns {
+        NO_SCREEN => (COLUMNS, NO_SCREEN),
+        _ => {
+            let width = columns.clamp(WIDTH.0, WIDTH.1);
+            (width, width)
+        }
+    };
     let mut out = String::new();
     folded(&mut out, "", &summary(session), width);
     let columns: Vec<Column> = session.songs.iter().map(Column::new).collect();
@@ -48,7 +56,7 @@ pub fn text(session: &Session, columns: usize) -> String {
         let mut used = NAME;
         let mut fits = rest.iter().take_while(|column| {
             used += column.width + 2;
-            used - 2 <= width
+            used - 2 <= across
         });
         let count = fits.by_ref().count().max(1);
         let (block, behind) = rest.split_at(count);
