@@ -247,34 +247,6 @@ fn polarity_is_corrected_where_the_session_file_says_and_reported_elsewhere() {
 }
 
 #[test]
-fn an_inverted_tom_is_reported_and_corrected_where_the_session_file_says() {
-    for (lines, inverted) in [("", false), ("polarity = [\"tom-1\"]", true)] {
-        let place = session();
-        std::fs::remove_dir_all(place.path("takes/iron-meadow")).expect("a folder");
-        for take in 1..=3 {
-            change(&low_tide(&place, take, "Rack 1"), |_, x| -x);
-        }
-        std::fs::write(place.path("takes/session.toml"), lines).expect("a file");
-        let (found, report) = findings(&place);
-        for take in ["take-01", "take-02", "take-03"] {
-            let tracks = report["tracks"].as_array().expect("a list");
-            for mic in ["tom-1", "tom-2", "tom-3", "overhead"] {
-                let name = format!("low-tide_{take}_{mic}");
-                let track = tracks.iter().find(|t| t["name"] == *name).expect("it");
-                let own = mic == "tom-1";
-                assert_eq!(
-                    track["polarity_inverted"],
-                    inverted && own,
-                    "{lines} {name}"
-                );
-                let line = format!("polarity low-tide {take} {mic}");
-                assert_eq!(found.contains(&line), own, "{lines} {name} {found:#?}");
-            }
-        }
-    }
-}
-
-#[test]
 fn a_faint_hum_is_said_once_of_the_session_and_not_of_its_tracks() {
     let place = session();
     std::fs::remove_dir_all(place.path("takes/iron-meadow")).expect("a folder");

@@ -6,12 +6,13 @@ use serde_json::Value;
 use super::bed::{Half, Session, Setup, disk, setups, sources};
 use super::support::Place;
 
-/// A set-up of the test bed, and what `check` says of it.
-fn check(which: impl Fn(&Setup) -> bool) -> Option<(Setup, Value)> {
+/// A set-up of the test bed, and what `check` says of it with these lines in the session file.
+fn check(which: impl Fn(&Setup) -> bool, lines: &str) -> Option<(Setup, Value)> {
     let sources = sources()?;
     let setup = setups(Half::Prove).into_iter().find(which)?;
     let place = Place::new();
     disk::write(&Session::new(&sources, &setup), &place.path("takes")).expect("room on the disk");
+    std::fs::write(place.path("takes/session.toml"), lines).expect("room on the disk");
     let ran = place.run(&["check", "takes", "--json", "--quiet"]);
     assert_eq!(ran.status, 0, "{}", ran.stderr);
     let report = serde_json::from_str(&ran.stdout).expect("JSON");
@@ -24,7 +25,7 @@ fn findings(report: &Value) -> impl Iterator<Item = &Value> {
 
 #[test]
 fn a_good_session_of_recorded_drums_has_no_warning() {
-    let Some((_, report)) = check(|setup| setup.clean) else {
+    let Some((_, report)) = check(|setup| setup.clean, "") else {
         return;
     };
     let grave: Vec<&Value> = findings(&report)
@@ -34,13 +35,21 @@ fn a_good_session_of_recorded_drums_has_no_warning() {
 }
 
 #[test]
-fn an_inverted_tom_and_a_tom_at_rest_are_found_among_recorded_drums_and_no_others() {
-    let Some((setup, report)) = check(|setup| setup.name == "kit-2a") else {
+fn a_tom_is_inverted_where_the_session_file_says_and_a_tom_at_rest_is_found_and_no_others() {
+    let lines = "polarity = [\"tom-1\"]";
+    let Some((setup, report)) = check(|setup| setup.name == "kit-2a", lines) else {
         return;
     };
-    let of = |code: &str, mic: &str| {
+    let tracks = report["tracks"].as_array().expect("a list");
+    let inverted = tracks.iter().filter(|t| t["polarity_inverted"] == true);
+    let inverted: Vec<&str> = inverted.filter_map(|t| t["name"].as_str()).collect();
+    assert!(
+        inverted.len() == 4 && inverted.iter().all(|name| name.ends_with("_tom-1")),
+        "{inverted:?}"
+    );
+    let of = |kind: &str, mic: &str| {
         let mut takes: Vec<&str> = findings(&report)
-            .filter(|f| f["code"] == code)
+            .filter(|f| f["figures"]["kind"] == kind)
             .filter(|f| f["name"].as_str().is_some_and(|name| name.ends_with(mic)))
             .map(|f| f["take"].as_str().expect("a take"))
             .collect();
@@ -48,7 +57,7 @@ fn an_inverted_tom_and_a_tom_at_rest_are_found_among_recorded_drums_and_no_other
         takes
     };
     assert_eq!(
-        of("polarity", "_tom-1"),
+        of("polarity-opposed", "_tom-1"),
         ["take-01", "take-02", "take-03", "take-04"]
     );
     let absent = setup.takes[1].playing.without.expect("a tom");
@@ -60,8 +69,8 @@ fn an_inverted_tom_and_a_tom_at_rest_are_found_among_recorded_drums_and_no_other
         };
         assert_eq!(of("not-played", mic), rests, "{mic}");
         if mic != "tom-1" {
-            assert!(of("polarity", mic).is_empty(), "{mic}");
+            assert!(of("polarity-opposed", mic).is_empty(), "{mic}");
         }
     }
-    assert!(of("polarity", "_overhead").is_empty());
+    assert!(of("polarity-opposed", "_overhead").is_empty());
 }

@@ -10,6 +10,9 @@ use crate::units::round_to;
 
 /// Hits a take needs for a drift of tuning to be told.
 const DRIFT_HITS: usize = 4;
+/// Two takes do not show how far a pitch scatters from take to take: recorded snares that nobody touched
+/// were read up to this share apart.
+const TWO_TAKES: f64 = 0.035;
 /// A head is not turned by more than this within a set-up (logarithm of the ratio).
 const SAME_HEAD: f64 = 0.1;
 /// Pitch and ring of a take tell the same within this (logarithm of the ratio).
@@ -195,7 +198,9 @@ fn drift(takes: &[Option<Tuning>]) -> Option<Drift> {
                 .map(|t| (t.1.fundamental_hz - from_hz).abs())
                 .chain(after.iter().map(|t| (t.1.fundamental_hz - to_hz).abs())),
         )?;
+        let alone = if sure.len() == 2 { TWO_TAKES } else { 0.0 };
         let limit = (3.0 * 1.4826 * within.max(between)).max(1.5);
+        let limit = limit.max(alone * from_hz);
         let step = (to_hz - from_hz).abs();
         // the split after which all takes stay on their side
         let misfit: f64 = before
