@@ -157,6 +157,17 @@ impl Error {
         self
     }
 
+    /// The same of a file without which the run cannot go on: it is no longer about that file alone.
+    pub fn of_the_run(self) -> Self {
+        match self.kind {
+            Kind::File | Kind::Scarce => Self {
+                kind: Kind::Environment,
+                ..self
+            },
+            _ => self,
+        }
+    }
+
     /// Sets what to do about it.
     pub fn hint(mut self, hint: impl Into<String>) -> Self {
         self.hint = Some(hint.into());

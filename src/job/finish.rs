@@ -8,7 +8,7 @@ use super::render::Rendered;
 use super::sheet::{self, Written};
 use super::{Job, Outcome, Plan, Work, standing, union};
 use crate::decide::heard::Heard;
-use crate::error::{Error, Kind, Result};
+use crate::error::{Error, Result};
 use crate::measure::inspect::Hum;
 use crate::output::layout::Unit;
 use crate::output::publish::{Content, MANIFEST, Manifest, Outbox};
@@ -222,13 +222,7 @@ pub fn write(
     record: &Record,
     stems: &[Option<Result<Rendered>>],
 ) -> Result<()> {
-    write_all(work, job, plan, outbox, outcome, record, stems).map_err(|error| match error.kind {
-        Kind::File | Kind::Scarce => Error {
-            kind: Kind::Environment,
-            ..error
-        },
-        _ => error,
-    })
+    write_all(work, job, plan, outbox, outcome, record, stems).map_err(Error::of_the_run)
 }
 
 fn write_all(

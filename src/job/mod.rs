@@ -274,7 +274,7 @@ pub fn write_reports(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) ->
 fn begin(job: &Job<'_>, outbox: &Outbox) -> Result<()> {
     job.standing.adopt(outbox);
     match job.units.iter().any(|unit| unit.song.is_some()) {
-        true => job.folder.keep(outbox),
+        true => job.folder.keep(outbox).map_err(Error::of_the_run),
         false => Ok(()),
     }
 }

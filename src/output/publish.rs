@@ -113,7 +113,7 @@ impl Outbox {
     fn noting(root: &Path, song: Option<&str>) -> Result<Self> {
         let mut outbox = Self::open(root)?;
         let ours = Ours::of(root);
-        ours.begin(&outbox, song)?;
+        ours.begin(&outbox, song).map_err(Error::of_the_run)?;
         outbox.ours = Some(Arc::new(ours));
         Ok(outbox)
     }

@@ -139,9 +139,10 @@ pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Res
     // the store holds the lock of the output folder until all is written
     let _store = Store::open(out)?;
     let outbox = Outbox::owning(out)?;
-    write::all(&outbox, &candidates, &matched, &plan, &report, check)?;
+    let written = write::all(&outbox, &candidates, &matched, &plan, &report, check);
+    written.map_err(Error::of_the_run)?;
     if let Some(ours) = outbox.ours() {
-        ours.settle(&outbox)?;
+        ours.settle(&outbox).map_err(Error::of_the_run)?;
         report.notes.extend(ours.tell());
     }
     Ok(report)

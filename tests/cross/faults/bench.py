@@ -273,7 +273,12 @@ class Bench:
             self.all_whole(out)
         if ran.status == 0 and kept:
             self.is_golden(out, scenario and scenario.golden)
-        if ran.status == 1:
+        if ran.status == 1 and scenario and scenario.command[0] == "shootout":
+            if str(self.work) not in ran.said:
+                raise Bad(f"status 1, but no file is named: {ran.said[-300:]}")
+        elif ran.status == 1:
+            if not (Path(out) / "session.json").exists():
+                raise Bad(f"status 1, but no report of what failed: {ran.said[-300:]}")
             report = json.loads((Path(out) / "session.json").read_text())
             if not report["failed"] or not all(f["path"] and f["reason"] for f in report["failed"]):
                 raise Bad("status 1, but no file is named")
