@@ -42,6 +42,7 @@ pub(crate) use strokes::trace::sample_of_ms;
 pub use strokes::trace::{Listener, Trace};
 pub use tuning::drift::{Drift, DrumTuning};
 pub use tuning::fade::Fade;
+pub(crate) use tuning::pitch::pool as pool_hits;
 #[doc(hidden)]
 pub use tuning::pitch::tune_hit;
 pub use tuning::pitch::{HitTuning, Tuning};

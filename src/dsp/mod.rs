@@ -2,4 +2,7 @@
 
 pub(crate) mod axis;
 pub mod maths;
+mod median;
 pub mod resample;
+
+pub(crate) use median::median;

@@ -30,14 +30,9 @@ pub fn outcome(
     mixes: Vec<MixReport>,
     more_failed: Vec<FailedReport>,
 ) -> Outcome {
-    let mut failed: Vec<FailedReport> = job
-        .session
-        .failed
-        .iter()
-        .map(|f| FailedReport {
-            path: PathText::from(&*f.path),
-            reason: f.reason.clone(),
-        })
+    let failed = job.session.failed.iter();
+    let mut failed: Vec<FailedReport> = failed
+        .map(|f| FailedReport::new(&f.path, &f.reason))
         .collect();
     let mut tracks = Vec::new();
     let mut subjects = Vec::new();
@@ -65,14 +60,9 @@ pub fn outcome(
         }
     }
     failed.extend(more_failed);
-    let skipped = job
-        .session
-        .skipped
-        .iter()
-        .map(|s| FailedReport {
-            path: PathText::from(&*s.path),
-            reason: s.reason.clone(),
-        })
+    let skipped = job.session.skipped.iter();
+    let skipped = skipped
+        .map(|s| FailedReport::new(&s.path, &s.reason))
         .collect();
     let mut notes = job.session.notes.clone();
     notes.extend(faint_hum(plan));
@@ -127,10 +117,8 @@ fn subject(
 
 /// An output that could not be made of sources which are well.
 pub fn unmade(path: &str, error: &Error) -> FailedReport {
-    FailedReport {
-        path: PathText::from(Path::new(path)),
-        reason: format!("this output could not be made: {error}"),
-    }
+    let reason = format!("this output could not be made: {error}");
+    FailedReport::new(Path::new(path), &reason)
 }
 
 fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
@@ -146,10 +134,7 @@ fn failure(unit: &Unit<'_>, error: &Error) -> FailedReport {
     if let Some(hint) = &error.hint {
         reason += &format!("; {hint}");
     }
-    FailedReport {
-        path: PathText::from(&**source),
-        reason,
-    }
+    FailedReport::new(source, &reason)
 }
 
 fn track_report(

@@ -173,6 +173,16 @@ pub struct FailedReport {
     pub reason: String,
 }
 
+impl FailedReport {
+    /// Of a file, relative to the session or output folder.
+    pub fn new(path: &std::path::Path, reason: &str) -> Self {
+        Self {
+            path: PathText::from(path),
+            reason: reason.to_owned(),
+        }
+    }
+}
+
 /// One rough mix.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct MixReport {

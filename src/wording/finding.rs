@@ -2,10 +2,10 @@
 
 use std::fmt;
 
-use super::UNSURE;
 use super::numbers::{
     counted, db, hz, length, level, percent, plain, rate, semitones, signed, size, time,
 };
+use super::{UNSURE, text};
 use crate::audio::Truncation;
 use crate::finding::{Difference, Finding, FindingKind, Gap, Part, Severity};
 use crate::units::round_to;
@@ -44,7 +44,7 @@ pub fn finding(finding: &Finding) -> Sentence {
     let asks = said.advice.as_ref();
     if finding.confidence < UNSURE && !asks.is_some_and(|advice| advice.contains("by ear")) {
         said.advice = Some(match asks {
-            Some(advice) => format!("Check by ear. {advice}"),
+            Some(advice) => format!("Check by ear. {}", advice.trim_start_matches("Listen. ")),
             None => "Check by ear.".to_owned(),
         });
     }
@@ -159,8 +159,8 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
         FindingKind::PolarityOpposed {
             against,
             hits,
-            correlation,
             corrected,
+            ..
         } => {
             let (done, advice) = match corrected {
                 true => ("Inverted.", "Listen to both together."),
@@ -171,9 +171,8 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             };
             Sentence::new(
                 format!(
-                    "Opposite polarity to {against} ({}, correlation {}, {sure} sure). {done}",
-                    counted(*hits, "hit"),
-                    plain(*correlation, 2)
+                    "Opposite polarity to {against} ({}, {sure} sure). {done}",
+                    counted(*hits, "hit")
                 ),
                 advice,
             )
@@ -199,7 +198,7 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             "",
         ),
         FindingKind::SameFile { of, take } => Sentence::new(
-            format!("The same file as {of} of {take}."),
+            format!("Identical to {of} of {}.", text::take(take)),
             "Misnamed, or a copy?",
         ),
         FindingKind::SameSignal {
@@ -225,7 +224,8 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             };
             Sentence::new(
                 format!(
-                    "Left and right are reversed compared with {than} ({sure} sure). Not changed."
+                    "Left and right are reversed compared with {} ({sure} sure). Not changed.",
+                    text::take(than)
                 ),
                 advice,
             )

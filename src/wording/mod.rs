@@ -7,6 +7,7 @@ pub use reason::reason;
 pub use stage::{code, stage};
 
 pub mod numbers;
+pub mod text;
 
 mod finding;
 mod reason;
@@ -15,4 +16,4 @@ mod stage;
 mod tests;
 
 /// Below this confidence a person has to listen.
-const UNSURE: f64 = 0.7;
+pub const UNSURE: f64 = 0.7;

@@ -26,12 +26,7 @@ pub fn db(value: f64) -> String {
 
 /// A value with its sign and `digits` decimals: `−0.9 semitones`.
 pub fn signed(value: f64, digits: u32, unit: &str) -> String {
-    let plus = if round_to(value, digits) > 0.0 {
-        "+"
-    } else {
-        ""
-    };
-    format!("{plus}{} {unit}", plain(value, digits))
+    format!("{} {unit}", super::text::signed(value, digits))
 }
 
 /// A size without a sign, where words say the direction: `3.4 dB`, `2.9 m`, `300.0 ms`.

@@ -16,8 +16,8 @@ pub fn reason(reason: &Reason) -> String {
         Reason::PolarityOpposed {
             against,
             hits,
-            correlation,
             confidence,
+            ..
         } => {
             let ear = if *confidence < UNSURE {
                 ", check by ear"
@@ -25,9 +25,8 @@ pub fn reason(reason: &Reason) -> String {
                 ""
             };
             format!(
-                "opposite polarity to {against} ({}, correlation {}, {} sure{ear})",
+                "opposite polarity to {against} ({}, {} sure{ear})",
                 counted(*hits, "hit"),
-                plain(*correlation, 2),
                 percent(*confidence)
             )
         }
@@ -63,7 +62,7 @@ pub fn reason(reason: &Reason) -> String {
             level(*level_dbfs, "dBFS"),
             written(*target_dbfs)
         ),
-        Reason::DriveMatched => "match_db: as loud as what goes in".to_owned(),
+        Reason::DriveMatched => "match_db: as loud out as in".to_owned(),
         Reason::Gated {
             sure,
             unsure,

@@ -225,6 +225,8 @@ const watch = () => {
 
 {
   const { context, page, clean } = await open(browser, folder, PAGE, desk);
+  // Of a long session only the first song is open.
+  await page.evaluate(() => document.querySelectorAll('#listen details').forEach((one) => { one.open = true; }));
   const places = page.locator('#listen .compare');
   for (let i = 0; i < await places.count(); i += 1) {
     await places.nth(i).locator('[data-compare=open]').click();

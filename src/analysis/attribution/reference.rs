@@ -9,8 +9,8 @@ use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::take::DrumEvidence;
 use crate::analysis::setup::played::loud_take_db;
 use crate::analysis::strokes::bank::BANDS;
-use crate::analysis::tuning::pitch::median;
 use crate::dsp::maths;
+use crate::dsp::median;
 
 /// A take whose hits lie this far under the loud takes does not speak for the set-up: they may be
 /// bleed.
@@ -61,7 +61,7 @@ impl Reference {
                 let template_db = values
                     .into_iter()
                     .map(|(label, bands)| {
-                        let middle = bands.map(|b| median(b.into_iter()).unwrap_or(-90.0) as f32);
+                        let middle = bands.map(|b| median(b).unwrap_or(-90.0) as f32);
                         (label.to_owned(), middle)
                     })
                     .collect();

@@ -10,7 +10,7 @@ use crate::analysis::attribution::take::{Kit, Material};
 use crate::analysis::polarity::pair::lead;
 use crate::analysis::strokes::bank::BANDS;
 use crate::analysis::strokes::moments::Rise;
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 use crate::error::Result;
 use crate::session::Family;
 use crate::units::round_to;

@@ -9,7 +9,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 use crate::units::round_to;
 
 /// Sound before and after the stroke, in seconds.
@@ -332,7 +332,7 @@ fn common_lag(strokes: &[Stroke], rate_hz: u32, setting: Setting) -> Option<(f64
         .map(|p| p.1.abs())
         .collect();
     let share = agree.len() as f64 / strokes.len().max(1) as f64;
-    Some((at + low as f64, share, median(agree.into_iter())?))
+    Some((at + low as f64, share, median(agree)?))
 }
 
 /// Looks at the strokes of one drum in two mics of one rate.

@@ -5,7 +5,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::polarity::pair::{BEFORE_S, PairKind, Stroke, lag};
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 use crate::units::round_to;
 
 /// Sound after the stroke that its level is read from, before most of the room has come.

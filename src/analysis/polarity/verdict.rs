@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::polarity::pair::{PairEvidence, Polarity};
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 use crate::units::round_to;
 
 /// One verdict a pair of mics.

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::polarity::verdict::{PairVerdict, pairs};
 use crate::analysis::tuning::drift::{DrumTuning, tuning, without_room};
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 use crate::units::round_to;
 
 /// A take counts at most as this many hits in a level.

@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::strokes::trace::{Trace, powers};
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 use crate::units::round_to;
 
 /// Bands that hold the tick (from 600 Hz up), and those in which nothing may move (below 250 Hz).

@@ -4,8 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
-use crate::analysis::tuning::pitch::{HitTuning, LEAST_HITS, Tuning, median, pool};
+use crate::analysis::tuning::pitch::{HitTuning, LEAST_HITS, Tuning, pool};
 use crate::analysis::tuning::ring::Ring;
+use crate::dsp::median;
 use crate::units::round_to;
 
 /// Hits a take needs for a drift of tuning to be told.

@@ -13,6 +13,7 @@ use crate::analysis::tuning::decimate::Decimator;
 use crate::analysis::tuning::fade::{Fade, fade};
 use crate::analysis::tuning::modes::{Mode, modes};
 use crate::analysis::tuning::ring::{Ring, faded, power};
+use crate::dsp::median;
 use crate::session::Family;
 use crate::units::round_to;
 
@@ -259,18 +260,6 @@ pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Opt
     };
     let mut ring = Ring::default();
     hit_tuning(&piece, &decimator, range_hz(family)?, &mut ring)
-}
-
-/// Median; `None` of nothing.
-pub(crate) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
-    values.sort_by(f64::total_cmp);
-    let middle = values.len() / 2;
-    match values.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(values[middle]),
-        _ => Some(0.5 * (values[middle - 1] + values[middle])),
-    }
 }
 
 /// The value that most others agree with to 5 %.

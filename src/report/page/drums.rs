@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use super::{Shown, View, text};
+use crate::dsp::median;
 use crate::units::round_to;
 use crate::wording::numbers::{counted, plain};
 
@@ -102,15 +103,6 @@ fn drum(label: &str) -> Option<(&str, usize)> {
     }
     let heard_from_afar = ["overhead", "room", "unknown-mic", "trigger"];
     (!heard_from_afar.iter().any(|far| label.starts_with(far))).then_some((label, 0))
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    match values.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(values[n / 2]),
-        n => Some((values[n / 2 - 1] + values[n / 2]) / 2.0),
-    }
 }
 
 fn table(song: &str, rows: &[Row<'_>]) -> Markup {
@@ -263,11 +255,5 @@ mod tests {
         assert_eq!(drum("tom-2"), Some(("tom-2", 0)));
         assert_eq!(drum("overhead"), None);
         assert_eq!(drum("room-far"), None);
-    }
-
-    #[test]
-    fn the_median_of_an_even_number_lies_between_both() {
-        assert_eq!(median(vec![3.0, 1.0]), Some(2.0));
-        assert_eq!(median(Vec::new()), None);
     }
 }

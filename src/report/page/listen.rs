@@ -23,18 +23,45 @@ pub fn listen_to(view: &View<'_>) -> Markup {
                 p { (wording::counted(view.session.totals.mixes, "rough mix")) ", no limiter. They can be loud: the player starts low, turn it up by ear." }
             }
             div.two {
-                table.stack {
-                    thead { tr {
-                        th scope="col" { "Rough mix" }
-                        th.r scope="col" { "Length" }
-                        th.r scope="col" { "Loudness, LUFS" }
-                        th.r scope="col" { "True peak, dBTP" }
-                        th scope="col" { "Take" }
-                    } }
-                    @for (i, song) in view.songs.iter().enumerate() { (song_rows(view, song, i)) }
+                div {
+                    @if view.large {
+                        @for (i, song) in view.songs.iter().enumerate() {
+                            details.fold.song open[i == 0] {
+                                summary { b { (song) } " " span.small { (whole(view, song)) } }
+                                (table(view, &[(i, song)]))
+                            }
+                        }
+                    } @else {
+                        (table(view, &view.songs.iter().copied().enumerate().collect::<Vec<_>>()))
+                    }
                 }
                 (plan(view))
             }
+        }
+    }
+}
+
+/// "20 takes, 17 whole".
+fn whole(view: &View<'_>, song: &str) -> String {
+    let takes = || view.takes.iter().filter(|((s, _), _)| *s == song);
+    let whole = takes().filter(|(of, _)| view.is_whole(*of)).count();
+    format!(
+        "{}, {whole} whole",
+        wording::counted(takes().count(), "take")
+    )
+}
+
+fn table(view: &View<'_>, songs: &[(usize, &str)]) -> Markup {
+    html! {
+        table.stack {
+            thead { tr {
+                th scope="col" { "Rough mix" }
+                th.r scope="col" { "Length" }
+                th.r scope="col" { "Loudness, LUFS" }
+                th.r scope="col" { "True peak, dBTP" }
+                th scope="col" { "Take" }
+            } }
+            @for (i, song) in songs { (song_rows(view, song, *i)) }
         }
     }
 }
@@ -46,7 +73,6 @@ fn song_rows(view: &View<'_>, song: &str, place: usize) -> Markup {
         .iter()
         .filter(|m| m.song == song)
         .collect();
-    // A long session: its songs stay folded until somebody wants one.
     html! {
         tbody.song-rows {
             tr.song { th colspan="5" scope="rowgroup" id={ "listen-" (place) } { (song) } }

@@ -9,7 +9,7 @@ use crate::finding::{Code, Finding, Severity};
 const ONE_CAUSE: usize = 3;
 
 /// Takes by song.
-type Takes<'a> = Vec<(&'a str, Vec<&'a str>)>;
+pub type Takes<'a> = Vec<(&'a str, Vec<&'a str>)>;
 
 /// One thing that somebody should know, with every track that shows it.
 pub struct Matter<'a> {
@@ -42,25 +42,7 @@ impl<'a> Matter<'a> {
 
     /// Its takes by song, in the order of the session.
     pub fn takes(&self) -> Takes<'a> {
-        let mut songs: Takes<'a> = Vec::new();
-        for (track, _) in &self.found {
-            if songs.last().is_none_or(|(song, _)| *song != track.song()) {
-                match songs.iter().position(|(song, _)| *song == track.song()) {
-                    // Found again behind another song: its place moves to the end.
-                    Some(i) => {
-                        let known = songs.remove(i);
-                        songs.push(known);
-                    }
-                    None => songs.push((track.song(), Vec::new())),
-                }
-            }
-            if let Some((_, takes)) = songs.last_mut()
-                && !takes.contains(&track.take())
-            {
-                takes.push(track.take());
-            }
-        }
-        songs
+        by_song(self.found.iter().map(|(track, _)| track))
     }
 
     /// Places to hear, as many as there are.
@@ -72,15 +54,47 @@ impl<'a> Matter<'a> {
     }
 }
 
+/// The takes of some tracks by song.
+pub fn by_song<'a: 't, 't>(tracks: impl Iterator<Item = &'t Shown<'a>>) -> Takes<'a> {
+    let mut songs: Takes<'a> = Vec::new();
+    for track in tracks {
+        if songs.last().is_none_or(|(song, _)| *song != track.song()) {
+            match songs.iter().position(|(song, _)| *song == track.song()) {
+                // Found again behind another song: its place moves to the end.
+                Some(i) => {
+                    let known = songs.remove(i);
+                    songs.push(known);
+                }
+                None => songs.push((track.song(), Vec::new())),
+            }
+        }
+        if let Some((_, takes)) = songs.last_mut()
+            && !takes.contains(&track.take())
+        {
+            takes.push(track.take());
+        }
+    }
+    songs
+}
+
 /// Everything of this severity, worst first: what costs a song its only take, then by what it is.
 pub fn matters<'a>(view: &View<'a>, severity: Severity) -> Vec<Matter<'a>> {
+    matters_of(view, severity, &|_, _| true)
+}
+
+/// The same of the findings that `only` wants.
+pub fn matters_of<'a>(
+    view: &View<'a>,
+    severity: Severity,
+    only: &dyn Fn(&Shown<'a>, &Finding) -> bool,
+) -> Vec<Matter<'a>> {
     let mut groups: BTreeMap<(Code, &str, &str), Matter<'a>> = BTreeMap::new();
     for track in &view.tracks {
         for finding in track
             .report
             .findings
             .iter()
-            .filter(|f| f.severity == severity)
+            .filter(|f| f.severity == severity && only(track, f))
         {
             // A problem is mended song by song; a warning is read once.
             let song = match severity {

@@ -17,7 +17,7 @@ use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::measure::picture::Picture;
 use crate::output::publish::Content;
-use crate::wording::counted;
+use crate::wording::{counted, text};
 
 mod beside;
 mod chain;
@@ -30,9 +30,9 @@ mod mark;
 mod matter;
 mod needs;
 mod plot;
-mod text;
 mod tracks;
 
+pub use needs::{About, Line, lines};
 pub use tracks::song_page;
 
 /// The folder of the small files, beside `session.html`.
@@ -123,6 +123,8 @@ struct View<'a> {
     tracks: Vec<Shown<'a>>,
     /// By song and take, in the order of the session.
     takes: Vec<((&'a str, &'a str), Vec<Shown<'a>>)>,
+    /// Where each stands among them.
+    places: BTreeMap<(&'a str, &'a str), usize>,
     /// In the order of the session.
     songs: Vec<&'a str>,
     gaps: Vec<Gap<'a>>,
@@ -169,6 +171,7 @@ impl<'a> View<'a> {
             large: tracks.len() > LARGE,
             tracks,
             takes,
+            places,
             songs,
             dry,
         }
@@ -189,8 +192,8 @@ impl<'a> View<'a> {
     }
 
     fn tracks_of(&self, song: &str, take: &str) -> &[Shown<'a>] {
-        let found = self.takes.iter().find(|(of, _)| *of == (song, take));
-        found.map_or(&[], |(_, tracks)| tracks)
+        let place = self.places.get(&(song, take));
+        place.map_or(&[], |&place| &self.takes[place].1)
     }
 
     fn length(&self, song: &str, take: &str) -> Option<f64> {

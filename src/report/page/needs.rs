@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 
 use maud::{Markup, html};
 
-use super::matter::{Matter, matters};
-use super::{Shown, View, listen, mark, text};
+use super::matter::{Matter, Takes, by_song, matters, matters_of};
+use super::{Shown, Subject, View, listen, mark, text};
 use crate::error::printable;
-use crate::finding::{Code, Severity};
-use crate::report::session::FailedReport;
-use crate::wording::{self, counted};
+use crate::finding::{Code, Finding, Severity};
+use crate::report::TrackReport;
+use crate::report::session::{FailedReport, SessionReport};
+use crate::wording::{self, Sentence, counted};
 
 /// Problems that are written out; the rest is folded.
 const PROBLEMS: usize = 12;
@@ -19,6 +20,73 @@ const WARNINGS: usize = 8;
 const PLACES: usize = 3;
 /// Mics of one matter that are named.
 const NAMED: usize = 3;
+
+/// One matter as a line of text.
+#[derive(Clone, Debug)]
+pub struct Line {
+    /// Which mics: "tom-1", "snare-top and tom-1".
+    pub mics: String,
+    /// Which takes: "low-tide, takes 2 and 3".
+    pub takes: String,
+    /// What it is, and what to do.
+    pub said: Sentence,
+}
+
+/// What a finding is about, or a file that is missing.
+#[derive(Clone, Copy, Debug)]
+pub struct About<'a> {
+    /// The song.
+    pub song: &'a str,
+    /// The take.
+    pub take: &'a str,
+    /// The mic, side and index.
+    pub label: &'a str,
+    /// What was found; `None`: there is no file.
+    pub code: Option<Code>,
+}
+
+/// Everything of this severity that `only` wants, one line a matter, worst first.
+pub fn lines(
+    session: &SessionReport,
+    tracks: &[TrackReport],
+    subjects: &[Subject],
+    severity: Severity,
+    only: &dyn Fn(About<'_>) -> bool,
+) -> Vec<Line> {
+    let view = View::new(session, tracks, subjects, true);
+    let mut lines = Vec::new();
+    for (song, take, label) in &view.gaps {
+        let about = About {
+            song,
+            take,
+            label,
+            code: None,
+        };
+        if severity == Severity::Problem && only(about) {
+            lines.push(Line {
+                mics: (*label).to_owned(),
+                takes: format!("{song}, {}", text::take(take)),
+                said: missing(&view, song, label),
+            });
+        }
+    }
+    let wanted = |track: &Shown<'_>, finding: &Finding| {
+        only(About {
+            song: track.song(),
+            take: track.take(),
+            label: &track.subject.label,
+            code: Some(finding.code()),
+        })
+    };
+    let line = |matter: &Matter<'_>| Line {
+        mics: names(&matter.labels),
+        takes: scope(&view, &matter.takes()),
+        said: wording::finding(matter.speaker().1),
+    };
+    let found = matters_of(&view, severity, &wanted);
+    lines.extend(found.iter().map(line));
+    lines
+}
 
 /// How many things somebody has to look at: problems, files that failed, mics that are missing.
 pub fn things(view: &View<'_>) -> usize {
@@ -90,7 +158,7 @@ fn line(view: &View<'_>, matter: &Matter<'_>) -> Markup {
             td { (mark::severity(matter.severity)) }
             td.who {
                 a href=(view.address(&track)) { (names(&matter.labels)) }
-                span { (scope(view, matter)) }
+                span { (scope(view, &matter.takes())) }
             }
             td.what {
                 (printable(&said.what))
@@ -131,8 +199,7 @@ fn names(labels: &[&str]) -> String {
 }
 
 /// Which takes: "low-tide, takes 2 and 3", "all songs, all 12 takes".
-fn scope(view: &View<'_>, matter: &Matter<'_>) -> String {
-    let songs = matter.takes();
+fn scope(view: &View<'_>, songs: &Takes<'_>) -> String {
     let takes: usize = songs.iter().map(|(_, takes)| takes.len()).sum();
     if takes > 2 && takes == view.takes.len() && songs.len() > 1 {
         return format!("all songs, all {takes} takes");
@@ -193,20 +260,30 @@ fn unreadable(file: &FailedReport) -> Markup {
 }
 
 fn gap(view: &View<'_>, song: &str, take: &str, label: &str) -> Markup {
+    let said = missing(view, song, label);
+    html! {
+        tr {
+            td { (mark::severity(Severity::Problem)) }
+            td.who { b { (label) } span { (song) ", " (text::take(take)) } }
+            td.what { (said.what) }
+            td.where { span.soft { "no file" } }
+            td.todo { (said.advice.unwrap_or_default()) }
+        }
+    }
+}
+
+/// What is said of a take that lacks a mic.
+fn missing(view: &View<'_>, song: &str, label: &str) -> Sentence {
     let others: Vec<&str> = view
         .takes
         .iter()
         .filter(|((s, _), tracks)| *s == song && tracks.iter().any(|t| t.subject.label == label))
         .map(|((_, take), _)| *take)
         .collect();
-    html! {
-        tr {
-            td { (mark::severity(Severity::Problem)) }
-            td.who { b { (label) } span { (song) ", " (text::take(take)) } }
-            td.what { "No " (label) " in this take. " span { (capital(&text::takes(&others))) " have one." } }
-            td.where { span.soft { "no file" } }
-            td.todo { "Look for the file; was it named otherwise?" }
-        }
+    let others = capital(&text::takes(&others));
+    Sentence {
+        what: format!("No {label} in this take. {others} have one."),
+        advice: Some("Look for the file; was it named otherwise?".to_owned()),
     }
 }
 
@@ -237,7 +314,7 @@ fn changed(view: &View<'_>) -> Markup {
                             tr {
                                 th scope="row" { a href=(view.address(&tracks[0])) { (label) } }
                                 td { (printable(words)) }
-                                td { (takes_of(tracks)) }
+                                td { (scope(view, &by_song(tracks.iter()))) }
                             }
                         }
                     }
@@ -245,21 +322,6 @@ fn changed(view: &View<'_>) -> Markup {
             }
         }
     }
-}
-
-fn takes_of(tracks: &[Shown<'_>]) -> String {
-    let mut songs: Vec<(&str, Vec<&str>)> = Vec::new();
-    for track in tracks {
-        match songs.iter_mut().find(|(song, _)| *song == track.song()) {
-            Some((_, takes)) => takes.push(track.take()),
-            None => songs.push((track.song(), vec![track.take()])),
-        }
-    }
-    let parts: Vec<String> = songs
-        .iter()
-        .map(|(song, takes)| format!("{song}, {}", text::takes(takes)))
-        .collect();
-    parts.join("; ")
 }
 
 /// Notes by what they are: a number each.

@@ -1,7 +1,7 @@
 //! Figures as a person reads them: a real minus, fixed decimals, times as `m:ss.t`, takes as ranges.
 
+use super::numbers::plain;
 use crate::units::round_to;
-use crate::wording::numbers::plain;
 
 /// Stands where nothing was measured.
 pub const NONE: &str = "–";
