@@ -1,8 +1,39 @@
-//! Opening what may be anything: a pipe has no end to wait for, a device may have none.
+//! Opening what may be anything: a pipe has no end to wait for, a device may have none. And stamps: what
+//! tells that a file has changed.
 
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
+use std::time::SystemTime;
+
+/// What the file system says of a file: where any of it has changed, so may have the content.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Stamp {
+    bytes: u64,
+    modified: Option<SystemTime>,
+    /// Device, file, and the last change of either content or properties, in seconds and
+    /// nanoseconds.
+    identity: (u64, u64, i64, i64),
+}
+
+impl Stamp {
+    /// Of the file at `path`, which is not opened.
+    pub fn of(path: &Path) -> io::Result<Self> {
+        let found = std::fs::metadata(path)?;
+        #[cfg(unix)]
+        let identity = {
+            use std::os::unix::fs::MetadataExt;
+            (found.dev(), found.ino(), found.ctime(), found.ctime_nsec())
+        };
+        #[cfg(not(unix))]
+        let identity = (0, 0, 0, 0);
+        Ok(Self {
+            bytes: found.len(),
+            modified: found.modified().ok(),
+            identity,
+        })
+    }
+}
 
 /// Opens a file for reading. What is no regular file is an error and is never waited for, even if it
 /// was put there a moment ago.

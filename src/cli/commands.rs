@@ -205,32 +205,22 @@ pub fn check(
     voice: &Voice,
 ) -> Result<u8> {
     let (mut session, config) = open(path, voice)?;
-    let (mut standing, mut folder) = (Standing::default(), Folder::default());
-    if let Some(out) = out {
-        job::check_places(&session.root, out)?;
-        folder = claim(out, &mut session, also, voice)?;
-        standing = Standing::of(out)?;
-    }
+    let (standing, folder) = beside(out, &mut session, also, voice)?;
     let presets = Presets::load(&session, &config)?;
     let units = job::units(&session, &config, &presets)?;
-    if let Some(out) = out {
-        job::check_foreign(out, &session, &config, &units)?;
-        job::check_keys(
-            &standing.given,
-            &standing,
-            &units,
-            &out.join(job::WORKSHEET),
-        )?;
-    }
     let job = Job {
         standing: &standing,
         folder: &folder,
         ..Job::new(&session, &config, &units)
     };
     let store = match out {
-        Some(out) => Store::open(out)?,
+        Some(out) => {
+            check_out(&job, out)?;
+            Store::open(out)?
+        }
         None => Store::passing()?,
     };
+    voice.begin("try");
     let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = job::plan(work, &job)?;
         match out {
@@ -243,6 +233,32 @@ pub fn check(
         false => sum_up(&summary::check(&outcome, out), voice)?,
     }
     Ok(outcome.status())
+}
+
+/// What stands in the output folder of a `check`, if it has one, and whose folder it is.
+pub(super) fn beside(
+    out: Option<&Path>,
+    session: &mut Session,
+    also: bool,
+    voice: &Voice,
+) -> Result<(Standing, Folder)> {
+    let Some(out) = out else {
+        return Ok((Standing::default(), Folder::default()));
+    };
+    job::check_places(&session.root, out)?;
+    let folder = claim(out, session, also, voice)?;
+    Ok((Standing::of(out)?, folder))
+}
+
+/// Whether a `check` may write to its output folder.
+pub(super) fn check_out(job: &Job<'_>, out: &Path) -> Result<()> {
+    job::check_foreign(out, job.session, job.config, job.units)?;
+    job::check_keys(
+        &job.standing.given,
+        job.standing,
+        job.units,
+        &out.join(job::WORKSHEET),
+    )
 }
 
 /// How much is worked on at a time.
@@ -346,6 +362,7 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
     };
     if options.dry_run {
         let store = Store::passing()?;
+        voice.begin("try");
         let plan = run(&session.root, &store, options.power, voice, |work| {
             job::plan(work, &job)
         })?;
@@ -358,6 +375,7 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         Some(share) => Store::share(out, share.songs())?,
         None => Store::open(out)?,
     };
+    voice.begin("excerpt");
     let outcome = run(&session.root, &store, options.power, voice, |work| {
         let plan = job::plan(work, &job)?;
         match &share {
@@ -389,6 +407,7 @@ pub fn apply(
     job::check_foreign(out, &session, &config, &units)?;
     let job = Job::new(&session, &config, &units);
     let store = Store::open(out)?;
+    voice.begin("render");
     let outcome = run(&session.root, &store, power, voice, |work| {
         let plan = job::plan(work, &job)?;
         job::render(work, &job, &plan, out)
@@ -503,25 +522,39 @@ fn run<R>(
     let stop = Arc::new(Stop::default());
     signals::watch(&stop);
     let tell = |event: job::Event<'_>| voice.hear(event);
-    let pool = Pool::new(power.jobs);
-    let result = job(&Work {
-        root,
-        store,
-        pool: &pool,
-        stop: &stop,
-        tell: &tell,
-        block_frames: power.block_frames,
-    });
-    voice.end();
-    let (warnings, again) = store.tell();
-    warnings.iter().for_each(|text| voice.warning(text));
-    again.iter().for_each(|text| voice.note(text));
+    let result = work(root, store, power, (voice, &tell), (&stop, None), job);
     result.map_err(|error| match error.kind {
         Kind::Interrupted | Kind::Terminated | Kind::Environment if error.hint.is_none() => {
             error.hint("what is written is whole; run the same command again to go on")
         }
         _ => error,
     })
+}
+
+/// Runs a job whose events go to `tell`, and which ends early when `stop` is set.
+pub(super) fn work<R>(
+    root: &Path,
+    store: &Store,
+    power: Power,
+    (voice, tell): (&Voice, job::Listener<'_>),
+    (stop, hashes): (&Stop, Option<&job::Hashes>),
+    job: impl FnOnce(&Work<'_>) -> Result<R>,
+) -> Result<R> {
+    let pool = Pool::new(power.jobs);
+    let result = job(&Work {
+        root,
+        store,
+        pool: &pool,
+        stop,
+        tell,
+        block_frames: power.block_frames,
+        hashes,
+    });
+    voice.end();
+    let (warnings, again) = store.tell();
+    warnings.iter().for_each(|text| voice.warning(text));
+    again.iter().for_each(|text| voice.note(text));
+    result
 }
 
 /// The units of some mics, by mic name or by the last part of the output name.

@@ -16,9 +16,11 @@ mod commands;
 mod completions;
 mod manual;
 mod nearest;
+mod progress;
 mod signals;
 mod summary;
 mod voice;
+mod watch;
 
 const EXAMPLES: &str = "\
     batterhead demo\n\
@@ -134,6 +136,22 @@ enum Command {
         /// Put this session beside another one that has reports in the folder
         #[arg(long, requires = "out")]
         also: bool,
+        #[command(flatten)]
+        work: Work,
+    },
+    /// While the band is still there: check each take as soon as its files are complete
+    #[command(
+        after_help = "Examples:\n  batterhead watch TAKES\n  batterhead watch TAKES --out PREPARED\n\n\
+        Says in one line each what is wrong with a take, a few seconds after the recorder has finished\n\
+        it, and rings the bell of the terminal on a problem. With --out it keeps the page and all that it\n\
+        measured there, for the `prep` that follows. Ctrl-C ends it."
+    )]
+    Watch {
+        /// Folder that a recorder writes into, or a session file
+        session: PathBuf,
+        /// Keep reports and page here, for `prep` to go on from
+        #[arg(long)]
+        out: Option<PathBuf>,
         #[command(flatten)]
         work: Work,
     },
@@ -421,6 +439,9 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             also,
             work,
         } => commands::check(&session, out.as_deref(), (json, also), work.power(), voice),
+        Command::Watch { session, out, work } => {
+            watch::watch(&session, out.as_deref(), work.power(), voice)
+        }
         Command::Prep {
             session,
             out,

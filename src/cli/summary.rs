@@ -4,59 +4,54 @@ use std::collections::{BTreeSet, HashMap};
 use std::fmt::Write as _;
 use std::path::Path;
 
+use super::progress::duration;
+
 use crate::demo::Summary as Planted;
 use crate::error::printable;
-use crate::finding::{Finding, Severity};
+use crate::finding::Severity;
 use crate::job::space::size;
 use crate::job::verify::Verified;
 use crate::job::{Estimate, Outcome, Share, Unit};
 use crate::report::TrackReport;
 use crate::session::is_no_good;
-use crate::wording;
+use crate::wording::counted;
 
-/// Findings of the worst kind that are shown at most.
-const SHOWN: usize = 12;
+/// Lines that are shown at most: the whole is to fit a screen.
+const PROBLEMS: usize = 5;
+const WARNINGS: usize = 4;
+const FILES: usize = 5;
 
 /// After `scan`: what a `prep` will take.
 pub fn estimate(estimate: &Estimate) -> String {
     format!(
         "\nprep will take about {} on {}, {} of disk and {} of memory.\n",
         duration(estimate.elapsed_s),
-        count(estimate.threads, "thread"),
+        counted(estimate.threads, "thread"),
         size(estimate.output_bytes),
         size(estimate.memory_bytes),
     )
 }
 
-/// Seconds as people say them: an estimate is good for two digits.
-fn duration(seconds: f64) -> String {
-    match seconds {
-        s if s < 90.0 => format!("{:.0} s", s.max(1.0)),
-        s if s < 5_400.0 => format!("{:.0} min", s / 60.0),
-        s => format!("{:.1} h", s / 3_600.0),
-    }
-}
-
 /// After `prep`.
 pub fn prep(outcome: &Outcome, out: &Path) -> String {
     let mut text = head(outcome);
-    people_first(&mut text, outcome);
+    matters(&mut text, outcome);
     failed(&mut text, outcome);
+    left_over(&mut text, outcome);
     let totals = &outcome.report.totals;
     let _ = writeln!(
         text,
-        "{} and {} in {}",
-        wording::counted(totals.stems, "stem"),
-        wording::counted(totals.mixes, "rough mix"),
-        shown(out)
+        "{} and {} in {}\nWhat to look at and listen to: {}",
+        counted(totals.stems, "stem"),
+        counted(totals.mixes, "rough mix"),
+        shown(out),
+        shown(&out.join("session.html")),
     );
     no_good(&mut text, outcome);
-    left_over(&mut text, outcome);
     let _ = writeln!(
         text,
-        "Turn the volume down before you listen: stems and mixes can be loud."
+        "Turn the volume down first: stems and mixes can be loud."
     );
-    let _ = writeln!(text, "{}", shown(&out.join("session.html")));
     text
 }
 
@@ -67,7 +62,7 @@ pub fn share(outcome: &Outcome, share: &Share, out: &Path) -> String {
     let _ = writeln!(
         text,
         "{} of {} in {}",
-        count(outcome.report.totals.stems, "stem"),
+        counted(outcome.report.totals.stems, "stem"),
         share.songs().join(", "),
         shown(out)
     );
@@ -135,7 +130,7 @@ fn left_over(text: &mut String, outcome: &Outcome) {
 /// After `check`.
 pub fn check(outcome: &Outcome, out: Option<&Path>) -> String {
     let mut text = head(outcome);
-    people_first(&mut text, outcome);
+    matters(&mut text, outcome);
     failed(&mut text, outcome);
     let totals = &outcome.report.totals;
     let verdict = match (totals.failed, totals.problems) {
@@ -143,14 +138,42 @@ pub fn check(outcome: &Outcome, out: Option<&Path>) -> String {
         (failed, problems) => {
             format!(
                 "Listen before the kit is struck: {} and {}.",
-                count(problems, "problem"),
-                count(failed, "failed file")
+                counted(problems, "problem"),
+                counted(failed, "failed file")
             )
         }
     };
     let _ = writeln!(text, "{verdict}");
     if let Some(out) = out {
-        let _ = writeln!(text, "Reports in {}", shown(out));
+        let _ = writeln!(text, "Reports: {}", shown(&out.join("session.html")));
+    }
+    text
+}
+
+/// When `watch` is ended.
+pub fn watch(
+    takes: usize,
+    problems: usize,
+    warnings: usize,
+    path: &Path,
+    out: Option<&Path>,
+) -> String {
+    let mut text = format!(
+        "\n{} checked: {}, {}.\n",
+        counted(takes, "take"),
+        counted(problems, "problem"),
+        counted(warnings, "warning")
+    );
+    if let Some(out) = out {
+        if takes > 0 {
+            let _ = writeln!(text, "{}", shown(&out.join("session.html")));
+        }
+        let _ = writeln!(
+            text,
+            "Next: batterhead prep {} --out {}",
+            shown(path),
+            shown(out)
+        );
     }
     text
 }
@@ -172,7 +195,7 @@ pub fn apply(outcome: &Outcome, out: &Path) -> String {
     let _ = writeln!(
         text,
         "{} in {}",
-        count(
+        counted(
             outcome.tracks.iter().filter(|t| t.output.is_some()).count(),
             "file"
         ),
@@ -195,39 +218,23 @@ pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
             candidate.hits
         );
     }
-    let mut line = |name: &str, words: &[&str], measures: &[crate::shootout::Measure]| {
-        let said = match words.is_empty() {
-            true => "no difference that could be proven".to_owned(),
-            false => words.join(", "),
-        };
-        let _ = writeln!(text, "{} against the first: {said}", printable(name));
-        for m in measures.iter().filter(|m| m.said) {
-            let _ = writeln!(
-                text,
-                "  {} {:+} {} ± {} ({} hits)",
-                m.name, m.difference, m.unit, m.spread, m.hits
-            );
+    text.push('\n');
+    for answer in crate::shootout::answers(report) {
+        let _ = writeln!(text, "{} {}.", printable(answer.name), answer.sentence());
+        if let Some(rest) = answer.rest() {
+            let _ = writeln!(text, "{rest}");
         }
-    };
-    if let Some(second) = report.candidates.get(1) {
-        line(&second.name, &report.words, &report.measures);
-    }
-    for other in &report.more {
-        line(
-            &other.name,
-            &other.comparison.words,
-            &other.comparison.measures,
-        );
-    }
-    for mic in report
-        .mics
-        .iter()
-        .filter(|m| !m.comparison.words.is_empty())
-    {
-        line(
-            &format!("{}, {}", mic.name, mic.mic),
-            &mic.comparison.words,
-            &mic.comparison.measures,
+        let place = answer
+            .mic
+            .map_or(String::new(), |mic| format!(" in {}", printable(mic)));
+        let _ = writeln!(
+            text,
+            "({} of hits{place}, against {})\n",
+            counted(answer.hits, "pair"),
+            report
+                .candidates
+                .first()
+                .map_or(String::new(), |c| printable(&c.name))
         );
     }
     let _ = writeln!(text, "Turn the volume down before you listen.");
@@ -300,85 +307,56 @@ fn head(outcome: &Outcome) -> String {
     let t = &outcome.report.totals;
     format!(
         "{}, {}, {}, {:.1} minutes of audio\n",
-        count(t.songs, "song"),
-        count(t.takes, "take"),
-        count(t.tracks, "track"),
+        counted(t.songs, "song"),
+        counted(t.takes, "take"),
+        counted(t.tracks, "track"),
         t.audio_s / 60.0
     )
 }
 
-/// Problems first, then what was changed and could be wrong; the rest is a count.
-fn people_first(text: &mut String, outcome: &Outcome) {
-    for (severity, title) in [
-        (Severity::Problem, "Problems"),
-        (Severity::Warning, "Warnings"),
+/// Problems by matter with what to do, warnings without; notes are a number.
+fn matters(text: &mut String, outcome: &Outcome) {
+    for (severity, what, most) in [
+        (Severity::Problem, "problem", PROBLEMS),
+        (Severity::Warning, "warning", WARNINGS),
     ] {
-        let of = |track| move |finding| (track, finding);
-        let found: Vec<(&TrackReport, &Finding)> = outcome
-            .tracks
-            .iter()
-            .flat_map(|track| track.findings.iter().map(of(track)))
-            .filter(|(_, finding)| finding.severity == severity)
-            .collect();
-        if found.is_empty() {
+        let lines = outcome.lines(severity, &|_| true);
+        if lines.is_empty() {
             continue;
         }
-        let grouped = grouped(&found);
-        let _ = writeln!(text, "\n{title}: {}", found.len());
-        for (who, message) in grouped.iter().take(SHOWN) {
-            let _ = writeln!(text, "  {}: {}", printable(who), printable(message));
+        let _ = writeln!(text, "\n{}:", counted(lines.len(), what));
+        for line in lines.iter().take(most) {
+            let who = format!("{} ({})", line.mics, line.takes);
+            let todo = match (&line.said.advice, severity) {
+                (Some(advice), Severity::Problem) => format!(" → {advice}"),
+                _ => String::new(),
+            };
+            let said = format!("{who}: {}{todo}", line.said.what);
+            let _ = writeln!(text, "  {}", printable(&said));
         }
-        if grouped.len() > SHOWN {
-            let _ = writeln!(text, "  … and {} more in the report", grouped.len() - SHOWN);
+        if lines.len() > most {
+            let _ = writeln!(text, "  and {} more on the page", lines.len() - most);
         }
     }
     let notes = outcome.report.totals.notes;
     if notes > 0 {
-        let _ = writeln!(text, "\nNotes: {notes}, in the report");
+        let _ = writeln!(text, "\n{}, nothing to do", counted(notes, "note"));
     }
     text.push('\n');
-}
-
-/// The same sentence about several takes of a song is said once: who it is about, and the sentence.
-fn grouped(findings: &[(&TrackReport, &Finding)]) -> Vec<(String, String)> {
-    let mut places = HashMap::new();
-    let mut groups: Vec<(&TrackReport, String, usize)> = Vec::new();
-    for (track, finding) in findings {
-        let said = wording::finding(finding).to_string();
-        let key = (&track.song, said.clone());
-        let place = *places.entry(key).or_insert(groups.len());
-        match groups.get_mut(place) {
-            Some((_, _, count)) => *count += 1,
-            None => groups.push((track, said, 1)),
-        }
-    }
-    let who = |(track, said, count): (&TrackReport, String, usize)| {
-        let more = match count {
-            1 => String::new(),
-            _ => format!(" and {} more", count - 1),
-        };
-        (format!("{}{more}", track.name), said)
-    };
-    groups.into_iter().map(who).collect()
 }
 
 fn failed(text: &mut String, outcome: &Outcome) {
-    if outcome.report.failed.is_empty() {
+    let failed = &outcome.report.failed;
+    if failed.is_empty() {
         return;
     }
-    let _ = writeln!(text, "Failed: {}", outcome.report.failed.len());
-    for file in &outcome.report.failed {
-        let _ = writeln!(
-            text,
-            "  {}: {}",
-            printable(&file.path.path),
-            printable(&file.reason)
-        );
+    let _ = writeln!(text, "{} failed:", counted(failed.len(), "file"));
+    for file in failed.iter().take(FILES) {
+        let said = format!("{}: {}", file.path.path, file.reason);
+        let _ = writeln!(text, "  {}", printable(&said));
+    }
+    if failed.len() > FILES {
+        let _ = writeln!(text, "  and {} more in session.json", failed.len() - FILES);
     }
     text.push('\n');
-}
-
-/// "1 take", "2 takes".
-fn count(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }

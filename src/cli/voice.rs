@@ -2,32 +2,19 @@
 
 use std::io::{IsTerminal, Write};
 use std::sync::Mutex;
-use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::json;
 
+use super::progress::Progress;
 use crate::error::{Error, Fault, printable};
 use crate::job::Event;
-
-/// How often a line of progress is written where there is no terminal.
-const PLAIN_EVERY: Duration = Duration::from_secs(30);
 
 /// The only writer to standard error.
 pub struct Voice {
     quiet: bool,
     json: bool,
     terminal: bool,
-    phase: Mutex<Option<Phase>>,
-}
-
-struct Phase {
-    name: &'static str,
-    samples: u64,
-    done: u64,
-    begun: Instant,
-    told: Instant,
-    bar: Option<ProgressBar>,
+    progress: Mutex<Option<Progress>>,
 }
 
 impl Voice {
@@ -39,7 +26,7 @@ impl Voice {
             quiet,
             json,
             terminal,
-            phase: Mutex::new(None),
+            progress: Mutex::new(None),
         }
     }
 
@@ -55,7 +42,7 @@ impl Voice {
                 name,
                 samples,
                 items,
-            } => self.begin(name, samples, items),
+            } => self.phase(name, samples, items),
             Event::Advance { samples } => self.advance(samples),
             Event::Warning { text } => self.warning(text),
             Event::Failed { path, reason } => {
@@ -94,6 +81,14 @@ impl Voice {
             ),
         };
         let _ = writeln!(std::io::stderr().lock(), "{line}");
+    }
+
+    /// Rings the bell of the terminal that standard output is.
+    pub fn bell(&self) {
+        if std::io::stdout().is_terminal() {
+            let mut out = std::io::stdout().lock();
+            let _ = out.write_all(b"\x07").and_then(|()| out.flush()); // a bell is no result
+        }
     }
 
     /// A plain message.
@@ -141,75 +136,61 @@ impl Voice {
         }
     }
 
-    /// Ends the present phase and its bar.
+    /// A run begins whose last phase is `last`.
+    pub fn begin(&self, last: &str) {
+        self.end();
+        let drawn = self.terminal && !self.quiet && !self.json;
+        *self.lock() = Some(Progress::new(last, drawn));
+    }
+
+    /// Ends the run and its bar.
     pub fn end(&self) {
-        if let Some(Phase { bar: Some(bar), .. }) = self.lock().take() {
+        if let Some(bar) = self.lock().take().as_ref().and_then(Progress::bar) {
             bar.finish_and_clear();
         }
     }
 
-    fn lock(&self) -> std::sync::MutexGuard<'_, Option<Phase>> {
-        self.phase
+    fn lock(&self) -> std::sync::MutexGuard<'_, Option<Progress>> {
+        self.progress
             .lock()
             .unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
-    fn begin(&self, name: &'static str, samples: u64, items: usize) {
-        self.end();
+    fn phase(&self, name: &'static str, samples: u64, items: usize) {
         if self.json {
             self.line(
                 &json!({"type": "phase", "name": name, "samples": samples, "items": items})
                     .to_string(),
             );
         }
-        let bar = (self.terminal && !self.quiet && !self.json).then(|| {
-            let bar = ProgressBar::with_draw_target(Some(samples), ProgressDrawTarget::stderr());
-            let style =
-                ProgressStyle::with_template("{prefix:>8} {wide_bar} {percent:>3} %  {eta} left");
-            bar.set_style(
-                style
-                    .unwrap_or_else(|_| ProgressStyle::default_bar())
-                    .progress_chars("=> "),
-            );
-            bar.set_prefix(name);
-            bar
-        });
-        let now = Instant::now();
-        *self.lock() = Some(Phase {
-            name,
-            samples,
-            done: 0,
-            begun: now,
-            told: now,
-            bar,
-        });
+        if let Some(progress) = self.lock().as_mut() {
+            progress.begin(name, samples);
+        }
     }
 
     fn advance(&self, samples: u64) {
-        let line = {
-            let mut phase = self.lock();
-            let Some(phase) = phase.as_mut() else { return };
-            phase.done += samples;
-            if let Some(bar) = &phase.bar {
-                bar.set_position(phase.done);
-            }
-            let due = phase.bar.is_none() && !self.quiet && phase.told.elapsed() >= PLAIN_EVERY;
-            due.then(|| {
-                phase.told = Instant::now();
-                phase.line(self.json)
-            })
-        };
-        if let Some(line) = line {
+        let line = (self.lock().as_mut()).and_then(|progress| {
+            let due = progress.advance(samples);
+            due.then(|| progress.line(self.json))
+        });
+        if let Some(line) = line.filter(|_| !self.quiet) {
             self.line(&line);
         }
     }
 
     fn line(&self, text: &str) {
-        let write = || {
-            // Standard error may be closed: the run goes on, its result is on disk.
+        // Standard error may be closed: the run goes on, its result is on disk.
+        self.aside(|| {
             let _ = writeln!(std::io::stderr().lock(), "{text}");
-        };
-        let bar = self.lock().as_ref().and_then(|phase| phase.bar.clone());
+        });
+    }
+
+    /// Does something that would spoil the bar.
+    pub fn aside<T>(&self, write: impl FnOnce() -> T) -> T {
+        let bar = self
+            .lock()
+            .as_ref()
+            .and_then(|progress| progress.bar().cloned());
         match bar {
             Some(bar) => bar.suspend(write),
             None => write(),
@@ -231,30 +212,4 @@ fn of_fault(name: &str, fault: &Fault) -> serde_json::Value {
         "context": fault.context,
         "hint": fault.hint,
     })
-}
-
-impl Phase {
-    fn line(&self, json: bool) -> String {
-        let share = if self.samples == 0 {
-            1.0
-        } else {
-            self.done as f64 / self.samples as f64
-        };
-        let spent = self.begun.elapsed().as_secs_f64();
-        let left = if share > 0.0 {
-            spent / share - spent
-        } else {
-            0.0
-        };
-        if json {
-            json!({"type": "status", "phase": self.name, "percent": (share * 100.0).round(), "left_s": left.round()}).to_string()
-        } else {
-            format!(
-                "{}: {:.0} %, about {:.0} s left",
-                self.name,
-                share * 100.0,
-                left
-            )
-        }
-    }
 }

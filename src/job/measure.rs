@@ -1,8 +1,8 @@
 //! The first pass over a track: figures, findings of one track, and the trace that hits are found in.
 
-use std::path::Path;
-use std::sync::{Arc, OnceLock};
-use std::time::SystemTime;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use serde::{Deserialize, Serialize};
 
@@ -13,6 +13,7 @@ use crate::audio;
 use crate::block::Block;
 use crate::cache::store::Key;
 use crate::error::{Error, Result};
+use crate::files::Stamp;
 use crate::measure::inspect::{Click, Inspection};
 use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Survey};
@@ -66,9 +67,9 @@ impl Measured {
 
     /// An error if a source has been written to since its hash was taken.
     pub fn still_holds(&self, root: &Path, track: &Track) -> Result<()> {
-        for (source, stamp) in track.sources.iter().zip(&self.stamps) {
+        for (source, before) in track.sources.iter().zip(&self.stamps) {
             let path = root.join(&source.path);
-            if Stamp::of(&path)? != *stamp {
+            if stamp(&path)? != *before {
                 return Err(changed(&path));
             }
         }
@@ -82,45 +83,44 @@ pub fn changed(path: &Path) -> Error {
         .hint("wait until nothing writes to it, then run again")
 }
 
-/// What the file system says of a file: where any of it has changed, so may have the content.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Stamp {
-    bytes: u64,
-    modified: Option<SystemTime>,
-    /// Device, file, and the last change of either content or properties, in seconds and
-    /// nanoseconds.
-    identity: (u64, u64, i64, i64),
+fn stamp(path: &Path) -> Result<Stamp> {
+    Stamp::of(path).map_err(|error| match error.kind() {
+        std::io::ErrorKind::NotFound => Error::file(path, "vanished while it was being read")
+            .hint("bring it back, then run again"),
+        _ => Error::reading(path, &error),
+    })
 }
 
-impl Stamp {
-    fn of(path: &Path) -> Result<Self> {
-        let found = std::fs::metadata(path).map_err(|error| match error.kind() {
-            std::io::ErrorKind::NotFound => Error::file(path, "vanished while it was being read")
-                .hint("bring it back, then run again"),
-            _ => Error::reading(path, &error),
-        })?;
-        #[cfg(unix)]
-        let identity = {
-            use std::os::unix::fs::MetadataExt;
-            (found.dev(), found.ino(), found.ctime(), found.ctime_nsec())
-        };
-        #[cfg(not(unix))]
-        let identity = (0, 0, 0, 0);
-        Ok(Self {
-            bytes: found.len(),
-            modified: found.modified().ok(),
-            identity,
-        })
+/// Hashes of files that a program which runs for hours has taken already, by their stamps.
+#[derive(Default)]
+pub struct Hashes(Mutex<HashMap<PathBuf, (Stamp, String)>>);
+
+impl Hashes {
+    fn lock(&self) -> MutexGuard<'_, HashMap<PathBuf, (Stamp, String)>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The hash of a file that is as it was when its hash was taken.
+    fn get(&self, path: &Path) -> Option<String> {
+        // Elsewhere a stamp does not tell that a file was written to and its times were set back.
+        if !cfg!(unix) {
+            return None;
+        }
+        let (then, sha256) = self.lock().get(path)?.clone();
+        (Stamp::of(path).ok()? == then).then_some(sha256)
+    }
+
+    /// Notes the hash of a file that had this stamp before and after it was taken.
+    fn put(&self, path: &Path, stamp: &Stamp, sha256: &str) {
+        let taken = (stamp.clone(), sha256.to_owned());
+        self.lock().insert(path.to_owned(), taken);
     }
 }
 
 /// Measures a track, or finds the measurement of the same content again.
 pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
-    let stamp = |source: &crate::session::Source| Stamp::of(&work.root.join(&source.path));
-    let stamps = track
-        .sources
-        .iter()
-        .map(stamp)
+    let stamps = (track.sources.iter())
+        .map(|source| stamp(&work.root.join(&source.path)))
         .collect::<Result<Vec<_>>>()?;
     let channels: Vec<Option<usize>> = track.sources.iter().map(|s| s.channel).collect();
     let key = |sha256: &[String]| Key::of("measure", &(sha256, &channels, track.mic.family));
@@ -192,8 +192,18 @@ fn pass_again(work: &Work<'_>, track: &Track, measured: &Measured) -> Result<(Su
 
 /// SHA-256 of a source.
 pub fn hash(work: &Work<'_>, path: &Path) -> Result<String> {
+    if let Some(known) = work.hashes.and_then(|hashes| hashes.get(path)) {
+        return Ok(known);
+    }
+    let before = stamp(path)?;
     let sha256 = publish::sha256_file(path, &|| work.stop.is_set())?;
-    sha256.ok_or_else(|| cancelled(work, path))
+    let sha256 = sha256.ok_or_else(|| cancelled(work, path))?;
+    if let Some(hashes) = work.hashes
+        && stamp(path)? == before
+    {
+        hashes.put(path, &before, &sha256);
+    }
+    Ok(sha256)
 }
 
 /// Why a hash was not taken to its end.

@@ -14,6 +14,7 @@ pub use finish::WORKSHEET;
 pub use folder::Folder;
 pub use foreign::{check_demo, check_foreign};
 pub use keep::Anew;
+pub use measure::Hashes;
 pub use pool::Pool;
 pub use share::{Share, share};
 pub use standing::{LARGEST_WORKSHEET, Standing};
@@ -22,7 +23,9 @@ pub(crate) use track::{TrackReader, mend};
 
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
+use crate::finding::Severity;
 use crate::output::publish::Outbox;
+use crate::report::page::{self, About, Line};
 use crate::report::session::MixReport;
 use crate::session::{Session, SessionFile, Track};
 use crate::worksheet::{Entry, Notes, Worksheet};
@@ -67,6 +70,8 @@ pub struct Work<'a> {
     pub tell: Listener<'a>,
     /// Frames read at a time; nothing that comes out depends on it.
     pub block_frames: usize,
+    /// What need not be hashed again; `None` in a run that is to prove its sources.
+    pub hashes: Option<&'a Hashes>,
 }
 
 impl Work<'_> {
@@ -208,6 +213,11 @@ pub fn write_worksheet(job: &Job<'_>, plan: &Plan, mut sink: impl Write) -> io::
 
 /// Measures everything and decides; writes nothing but the store.
 pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
+    decide(work, job, listen(work, job)?)
+}
+
+/// The first half of that: all that is found, with no gain decided yet.
+pub fn listen(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
     for note in &job.session.notes {
         work.warn(note);
     }
@@ -218,7 +228,22 @@ pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
         |track| track.frames() * track.channels() as u64,
         |track| measure::measure(work, track),
     )?;
-    let mut heard = hear::hear(work, job, &mut measured)?;
+    let heard = hear::hear(work, job, &mut measured)?;
+    let entries = plan::begun(job, &measured, &heard);
+    Ok(Plan {
+        measured,
+        heard,
+        entries,
+    })
+}
+
+/// The second half.
+pub fn decide(work: &Work<'_>, job: &Job<'_>, listened: Plan) -> Result<Plan> {
+    let Plan {
+        measured,
+        mut heard,
+        ..
+    } = listened;
     let entries = plan::decide(work, job, &measured, &heard)?;
     heard.iter_mut().for_each(Heard::forget_hits);
     Ok(Plan {
@@ -244,6 +269,11 @@ impl Outcome {
     /// Writes `session.json`.
     pub fn write_json(&self, sink: impl Write) -> io::Result<()> {
         self.report.write(&self.tracks, &self.subjects, sink)
+    }
+
+    /// What was found of this severity and `only` wants, one line a matter, worst first.
+    pub fn lines(&self, severity: Severity, only: &dyn Fn(About<'_>) -> bool) -> Vec<Line> {
+        page::lines(&self.report, &self.tracks, &self.subjects, severity, only)
     }
 
     /// 0, or 1 where files failed.

@@ -34,13 +34,8 @@ pub fn decide(
             (work.tell)(Event::Failed { path, reason });
         }
     }
-    let mut entries: Vec<Option<Entry>> = job
-        .units
-        .iter()
-        .map(|unit| {
-            (measured[unit.track_index].is_ok() && unit.fault.is_none())
-                .then(|| begin(unit, &heard[unit.track_index]))
-        })
+    let mut entries: Vec<Option<Entry>> = (begun(job, measured, heard).into_iter())
+        .map(Result::ok)
         .collect();
     let known = keep(work, job, measured, &mut entries);
     let tried = match_drives(work, job, measured, heard, &mut entries)?;
@@ -117,6 +112,15 @@ pub fn decide(
     };
     let all = entries.into_iter().zip(tried).zip(job.units);
     Ok(all.map(fate).collect())
+}
+
+/// One entry a unit as it begins, before anything is tried; or why it has none.
+pub fn begun(job: &Job<'_>, measured: &[Result<Measured>], heard: &[Heard]) -> Vec<Result<Entry>> {
+    let begun = |unit: &Unit<'_>| match (&measured[unit.track_index], &unit.fault) {
+        (Err(error), _) | (_, Some(error)) => Err(error.clone()),
+        _ => Ok(begin(unit, &heard[unit.track_index])),
+    };
+    job.units.iter().map(begun).collect()
 }
 
 /// A gain that was given or taken over, lowered where the file would pass its ceiling.

@@ -6,7 +6,8 @@ pub use arrange::arrange;
 pub use config::{SessionFile, init_toml};
 pub use label::Label;
 pub use mic::{Family, Mic};
-pub use scan::{open, scan};
+pub use scan::{open, scan, scan_so_far};
+pub use still::{Still, keep_complete};
 
 mod arrange;
 pub mod config;
@@ -17,6 +18,7 @@ pub mod paths;
 mod rates;
 mod scan;
 pub mod slug;
+mod still;
 pub mod table;
 mod tracks;
 

@@ -76,6 +76,29 @@ pub fn open(session: &Path) -> Result<(PathBuf, SessionFile)> {
 /// [`Kind::Input`]: no such folder, no sound file in it, an output
 /// folder, or as [`arrange`]. [`Kind::Environment`]: the folder itself cannot be read.
 pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
+    let (session, any) = found(root, config)?;
+    if any {
+        return Ok(session);
+    }
+    let hint = match session.skipped.len() {
+        0 => "it is empty, or holds hidden files only".to_owned(),
+        n => format!("{n} other files are there; WAV, FLAC and AIFF are read"),
+    };
+    Err(Error::input("no sound file in this folder")
+        .at(root)
+        .hint(hint))
+}
+
+/// The same of a folder that is being filled: there may be no sound file in it yet.
+///
+/// # Errors
+/// As [`scan`] otherwise.
+pub fn scan_so_far(root: &Path, config: &SessionFile) -> Result<Session> {
+    found(root, config).map(|(session, _)| session)
+}
+
+/// The session, and whether there is any sound file.
+fn found(root: &Path, config: &SessionFile) -> Result<(Session, bool)> {
     if !root.is_dir() {
         return Err(Error::input("is not a folder")
             .at(root)
@@ -111,22 +134,14 @@ pub fn scan(root: &Path, config: &SessionFile) -> Result<Session> {
             }
         }
     }
-    if files.is_empty() && found.failed.is_empty() {
-        let hint = match found.skipped.len() {
-            0 => "it is empty, or holds hidden files only".to_owned(),
-            n => format!("{n} other files are there; WAV, FLAC and AIFF are read"),
-        };
-        return Err(Error::input("no sound file in this folder")
-            .at(root)
-            .hint(hint));
-    }
+    let any = !(files.is_empty() && found.failed.is_empty());
     let mut session = arrange(&named, files, config)?;
     session.root = root.to_owned();
     session.skipped.append(&mut found.skipped);
     session.failed = found.failed;
     session.skipped.sort_by(|a, b| a.path.cmp(&b.path));
     session.failed.sort_by(|a, b| a.path.cmp(&b.path));
-    Ok(session)
+    Ok((session, any))
 }
 
 #[derive(Default)]
@@ -229,7 +244,7 @@ impl Found {
 }
 
 /// Whether this program wrote the folder.
-fn is_output(folder: &Path) -> bool {
+pub(super) fn is_output(folder: &Path) -> bool {
     let own = || {
         let report = folder.join("session.json");
         let mut head = Vec::new();

@@ -24,4 +24,5 @@ mod shootout; // two takes held against each other
 mod shootout_recorded; // the same with recorded hits
 mod stages; // every stage: data sheets, and what all of them promise
 mod support; // a session in a temporary folder, the program run on it
+mod watch; // takes checked while they are recorded
 mod wav; // sound files: formats, chunks, damage

@@ -53,11 +53,18 @@ ask batterhead pre
 ask batterhead apply trashy
 ask batterhead prep takes --only snare-s
 ask batterhead preset show unknown
+ask batterhead wat
 "#;
     let Some(said) = read_by("bash", &["--norc", "-s"], &(script + ask)) else {
         return;
     };
-    let want = ["prep preset", "trashy-room", "snare-side", "unknown-mic"];
+    let want = [
+        "prep preset",
+        "trashy-room",
+        "snare-side",
+        "unknown-mic",
+        "watch",
+    ];
     assert_eq!(said.lines().collect::<Vec<_>>(), want);
 }
 

@@ -231,6 +231,7 @@ mod tests {
             stop: &stop,
             tell: &|_| (),
             block_frames: 1000,
+            hashes: None,
         };
         let chains = [
             "",
