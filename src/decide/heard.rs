@@ -181,9 +181,21 @@ impl SetUp<'_> {
         if self.said_of_pair(t, track) {
             findings.retain(|f| f.code() != Code::PairMismatch || f.severity > Severity::Note);
         }
-        findings.extend(inspection.findings.iter().cloned());
-        // What sounds like clicks in a click or trigger track is meant to.
-        if track.mic.family != Family::Utility {
+        // Clicks in a click or trigger track, and the digital silence between them, are meant to be there.
+        let utility = track.mic.family == Family::Utility;
+        let meant = |kind: &FindingKind| {
+            let gap = matches!(
+                kind,
+                FindingKind::Dropout { .. } | FindingKind::DigitalSilence { .. }
+            );
+            utility && gap
+        };
+        findings.extend(
+            (inspection.findings.iter())
+                .filter(|f| !meant(&f.kind))
+                .cloned(),
+        );
+        if !utility {
             findings.extend(click.map(|c| (*c).clone()));
         }
         findings.extend(self.duplicate(t, k).or_else(|| self.copy(t, k)));

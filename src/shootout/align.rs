@@ -6,10 +6,10 @@
 //! offset and ratio are fitted again and again while the distance that a pair may have shrinks.
 
 use super::colour::{colours, likeness};
-use super::figures::median;
 use super::hear::Onset;
 use super::starts::starts;
 use crate::dsp::maths;
+use crate::dsp::median;
 
 /// Tempo ratios that are tried, from 1 − this to 1 + this; beyond, it is another tempo.
 pub(super) const RATE_RANGE: f64 = 0.03;

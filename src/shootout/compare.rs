@@ -5,8 +5,10 @@
 
 use serde::Serialize;
 
-use super::figures::{Difference, median};
+use super::figures::Difference;
 use super::hit::{Hit, RINGS_HZ, share};
+use crate::analysis::{HitTuning, pool_hits};
+use crate::dsp::median;
 use crate::measure::bands::{COUNT, middles_hz, nominal_hz, numbers};
 use crate::session::Family;
 use crate::units::{power_to_db, round_to};
@@ -37,6 +39,8 @@ pub struct Band {
     /// Median over the hits, less the median over the bands: the shape, not the level. Null where
     /// there is nothing at all.
     pub difference_db: Option<f64>,
+    /// Half the 95 % interval of that median; null for one hit.
+    pub plus_minus_db: Option<f64>,
     /// Median absolute deviation.
     pub spread_db: Option<f64>,
     /// Whether both lie over their background in at least half of the hits.
@@ -48,13 +52,25 @@ pub struct Band {
 pub struct Measure {
     /// `level`, `tilt`, `snap`, …
     pub name: &'static str,
-    /// Of `difference` and `spread`.
+    /// Of `difference`, `plus_minus` and `spread`.
     pub unit: &'static str,
     /// Median over the hits.
     pub difference: f64,
-    /// Median absolute deviation.
+    /// Half the 95 % interval of that median; null for one hit.
+    pub plus_minus: Option<f64>,
+    /// Median absolute deviation of the hits from it.
     pub spread: f64,
-    /// Whether it is beyond its step and its own spread, and so put into a word.
+    /// The least difference that is put into a word; null where none is.
+    pub step: Option<f64>,
+    /// Its range in hertz, where it has one.
+    pub range_hz: Option<(f64, f64)>,
+    /// Median over the same hits of the first candidate, in `value_unit`.
+    pub first: Option<f64>,
+    /// The same of the later one.
+    pub later: Option<f64>,
+    /// `Hz`, `s`, `ms`, `dB`, …
+    pub value_unit: &'static str,
+    /// Whether it is at least its step and larger than its interval, and so put into a word.
     pub said: bool,
     /// The word.
     pub word: Option<&'static str>,
@@ -77,7 +93,9 @@ pub struct Comparison {
 struct Rule {
     name: &'static str,
     unit: &'static str,
-    digits: u32,
+    /// Of the values of both.
+    value_unit: &'static str,
+    range_hz: Option<(f64, f64)>,
     step: f64,
     more: &'static str,
     less: &'static str,
@@ -93,10 +111,24 @@ const fn rule(
     Rule {
         name,
         unit,
-        digits: 2,
+        value_unit: unit,
+        range_hz: None,
         step,
         more,
         less,
+    }
+}
+
+impl Rule {
+    const fn of(self, value_unit: &'static str) -> Self {
+        Self { value_unit, ..self }
+    }
+
+    const fn within(self, low_hz: f64, high_hz: f64) -> Self {
+        Self {
+            range_hz: Some((low_hz, high_hz)),
+            ..self
+        }
     }
 }
 
@@ -104,62 +136,112 @@ const fn rule(
 const NEVER: f64 = f64::INFINITY;
 
 const LEVEL: Rule = rule("level", "dB", NEVER, "", "");
-const TILT: Rule = rule("tilt", "dB/octave", 0.3, "brighter", "warmer");
+const TILT: Rule =
+    rule("tilt", "dB/octave", 0.3, "brighter", "warmer").within(TILT_HZ.0, TILT_HZ.1);
 const CENTROID: Rule = rule("centroid", "octaves", NEVER, "", "");
 const SNAP: Rule = rule("snap", "dB", 2.0, "more snap", "less snap");
-const WIRES: Rule = rule("wires", "dB", 2.0, "more wire noise", "less wire noise");
+const WIRES: Rule = rule("wires", "dB", 2.0, "more rattle", "less rattle").within(3000.0, 10_000.0);
 const CREST: Rule = rule("crest-factor", "dB", NEVER, "", "");
-const ATTACK: Rule = rule("attack", "%", 50.0, "slower attack", "faster attack");
-const FUNDAMENTAL: Rule = rule("fundamental", "%", 2.0, "tuned higher", "tuned lower");
-const FUNDAMENTAL_RING: Rule = rule("fundamental-ring", "%", NEVER, "", "");
-const NEXT_RING: Rule = rule("next-partial-ring", "%", NEVER, "", "");
-const RING: [Rule; RINGS_HZ.len()] = [
-    rule(RINGS_HZ[0].0, "%", 20.0, "rings longer", "rings shorter"),
-    rule(RINGS_HZ[1].0, "%", 20.0, "rings longer", "rings shorter"),
-    rule(RINGS_HZ[2].0, "%", 20.0, "rings longer", "rings shorter"),
-];
-/// Shares of the whole energy, with their edges in hertz.
-const SHARES: [(Rule, f64, f64); 5] = [
-    (
-        rule("body", "dB", 1.5, "more body", "less body"),
-        80.0,
-        315.0,
-    ),
-    (
-        rule("low-mid", "dB", 1.5, "more low-mid", "less low-mid"),
-        315.0,
-        800.0,
-    ),
-    (
-        rule("presence", "dB", 1.5, "more presence", "less presence"),
-        1250.0,
-        2000.0,
-    ),
-    (
-        rule("harshness", "dB", 1.5, "harsher", "less harsh"),
-        2500.0,
-        6300.0,
-    ),
-    (
-        rule("air", "dB", 1.5, "more air", "less air"),
-        8000.0,
-        16_000.0,
-    ),
+const ATTACK: Rule = rule("attack", "%", 50.0, "slower attack", "faster attack").of("ms");
+const FUNDAMENTAL: Rule = rule("fundamental", "%", 2.0, "tuned higher", "tuned lower").of("Hz");
+const FUNDAMENTAL_RING: Rule = rule("fundamental-ring", "%", NEVER, "", "").of("s");
+const NEXT_RING: Rule = rule("next-partial-ring", "%", NEVER, "", "").of("s");
+const fn ring(i: usize) -> Rule {
+    let (name, low_hz, high_hz) = RINGS_HZ[i];
+    rule(name, "%", 20.0, "rings longer", "rings shorter")
+        .of("s")
+        .within(low_hz, high_hz)
+}
+const RING: [Rule; RINGS_HZ.len()] = [ring(0), ring(1), ring(2)];
+const fn share_of(
+    name: &'static str,
+    more: &'static str,
+    less: &'static str,
+    low_hz: f64,
+    high_hz: f64,
+) -> Rule {
+    rule(name, "dB", 1.5, more, less).within(low_hz, high_hz)
+}
+/// Shares of the whole energy.
+const SHARES: [Rule; 5] = [
+    share_of("body", "more body", "less body", 80.0, 315.0),
+    share_of("low-mid", "boxier", "less boxy", 315.0, 800.0),
+    share_of("presence", "more presence", "less presence", 1250.0, 2000.0),
+    share_of("harshness", "harsher", "less harsh", 2500.0, 6300.0),
+    share_of("air", "more air", "less air", 8000.0, 16_000.0),
 ];
 
+/// A difference, and what it is of.
+#[derive(Clone, Copy)]
+struct Found {
+    difference: Difference,
+    first: Option<f64>,
+    later: Option<f64>,
+}
+
+impl Found {
+    /// Of the values of both at each hit: their difference in the unit of the values.
+    fn over(values: &[(f64, f64)]) -> Option<Self> {
+        Self::by(values, |a, b| b - a)
+    }
+
+    /// The same as a ratio, in per cent.
+    fn ratio(values: &[(f64, f64)]) -> Option<Self> {
+        let found = Self::by(values, |a, b| (b / a).ln())?;
+        Some(Self {
+            difference: Difference {
+                median: 100.0 * found.difference.median.exp_m1(),
+                spread: 100.0 * found.difference.spread,
+                ..found.difference
+            },
+            ..found
+        })
+    }
+
+    fn by(values: &[(f64, f64)], difference: impl Fn(f64, f64) -> f64) -> Option<Self> {
+        Some(Self {
+            difference: Difference::of(values.iter().map(|(a, b)| difference(*a, *b)))?,
+            first: median(values.iter().map(|v| v.0)),
+            later: median(values.iter().map(|v| v.1)),
+        })
+    }
+
+    /// Of what is a difference already.
+    fn plain(difference: Difference) -> Self {
+        Self {
+            difference,
+            first: None,
+            later: None,
+        }
+    }
+
+    fn size(&self) -> f64 {
+        self.difference.median.abs()
+    }
+}
+
 impl Rule {
-    fn measure(&self, difference: &Difference, may_say: bool) -> Measure {
+    fn measure(&self, found: &Found, may_say: bool) -> Measure {
+        let difference = &found.difference;
         let said = may_say && difference.hits >= SAYABLE && difference.is_beyond(self.step);
         let word = if difference.median > 0.0 {
             self.more
         } else {
             self.less
         };
+        let finite = |value: f64| value.is_finite().then(|| round_to(value, 2));
+        let round = |value: Option<f64>| value.map(|v| round_to(v, 3));
         Measure {
             name: self.name,
             unit: self.unit,
-            difference: round_to(difference.median, self.digits),
-            spread: round_to(difference.spread, self.digits),
+            difference: round_to(difference.median, 2),
+            plus_minus: finite(difference.plus_minus()),
+            spread: round_to(difference.spread, 2),
+            step: finite(self.step),
+            range_hz: self.range_hz,
+            first: round(found.first),
+            later: round(found.later),
+            value_unit: self.value_unit,
             said,
             word: said.then_some(word),
             hits: difference.hits,
@@ -301,6 +383,9 @@ fn bands(curves: &[Curve], family: Family, rate_hz: u32) -> Vec<Band> {
             Band {
                 hz: nominal_hz(numbers()[i]),
                 difference_db: found.map(|d| round_to(d.median, 2)),
+                plus_minus_db: (found.map(|d| d.plus_minus()))
+                    .filter(|pm| pm.is_finite())
+                    .map(|pm| round_to(pm, 2)),
                 spread_db: found.map(|d| round_to(d.spread, 2)),
                 over_noise,
             }
@@ -315,77 +400,83 @@ fn measures(
     level: Option<Difference>,
 ) -> Vec<Measure> {
     let mut list = Vec::new();
-    let over = |value: &dyn Fn(&Hit) -> Option<f64>| {
-        Difference::of(
-            pairs
-                .iter()
-                .filter_map(|(a, b)| Some(value(b)? - value(a)?)),
-        )
+    let both = |value: &dyn Fn(&Hit) -> Option<f64>| -> Vec<(f64, f64)> {
+        let of = |(a, b): &&Pair| Some((value(a)?, value(b)?));
+        pairs.iter().filter_map(of).collect()
     };
-    // a ratio, in per cent
-    let ratio = |value: &dyn Fn(&Hit) -> Option<f64>| {
-        let logs = pairs
-            .iter()
-            .filter_map(|(a, b)| Some((value(b)? / value(a)?).ln()));
-        Difference::of(logs).map(|d| Difference {
-            median: 100.0 * d.median.exp_m1(),
-            spread: 100.0 * d.spread,
-            ..d
-        })
-    };
-    let mut put = |rule: &Rule, found: Option<Difference>, may_say: bool| {
-        list.extend(found.map(|d| rule.measure(&d, may_say)));
+    let mut put = |rule: &Rule, found: Option<Found>, may_say: bool| {
+        list.extend(found.map(|found| rule.measure(&found, may_say)));
     };
     let cymbal = matches!(family, Family::Hat | Family::Cymbal);
-    let tilt = Difference::of(curves.iter().filter_map(Curve::tilt));
-    let centroid = over(&centroid);
+    let tilt = Difference::of(curves.iter().filter_map(Curve::tilt)).map(Found::plain);
+    let centroid = Found::over(&both(&centroid));
     // brightness is said only where tilt and centroid agree
     let agree = tilt
         .zip(centroid)
-        .is_some_and(|(t, c)| t.median * c.median > 0.0);
-    put(&LEVEL, level, false);
+        .is_some_and(|(t, c)| t.difference.median * c.difference.median > 0.0);
+    put(&LEVEL, level.map(Found::plain), false);
     put(&TILT, tilt, agree);
     put(&CENTROID, centroid, false);
-    for (rule, low, high) in &SHARES {
+    for rule in &SHARES {
+        let (low, high) = rule.range_hz.unwrap_or_default();
         let part =
-            |hit: &Hit| power_to_db(share(&hit.bands, *low, *high) / hit.bands.iter().sum::<f64>());
+            |hit: &Hit| power_to_db(share(&hit.bands, low, high) / hit.bands.iter().sum::<f64>());
         // harshness does not tell cymbals apart
-        put(rule, over(&part), !(cymbal && rule.name == "harshness"));
+        let may_say = !(cymbal && rule.name == "harshness");
+        put(rule, Found::over(&both(&part)), may_say);
     }
-    put(&SNAP, over(&|hit| hit.snap_db), true);
-    put(&CREST, over(&|hit| hit.crest_db), false);
+    put(&SNAP, Found::over(&both(&|hit| hit.snap_db)), true);
+    put(&CREST, Found::over(&both(&|hit| hit.crest_db)), false);
     if cymbal {
-        put(
-            &ATTACK,
-            ratio(&|hit| hit.attack_ms.filter(|ms| *ms > 0.0)),
-            true,
-        );
+        let attack = both(&|hit| hit.attack_ms.filter(|ms| *ms > 0.0));
+        put(&ATTACK, Found::ratio(&attack), true);
     }
     if family == Family::Snare {
-        put(&WIRES, over(&|hit| hit.wires_db), true);
+        put(&WIRES, Found::over(&both(&|hit| hit.wires_db)), true);
     }
-    let tuned = |hit: &Hit| hit.tuning.map(|t| t.fundamental_hz);
-    put(&FUNDAMENTAL, ratio(&tuned), true);
-    put(
-        &FUNDAMENTAL_RING,
-        ratio(&|hit| hit.tuning.map(|t| t.ring_s)),
-        false,
-    );
-    put(
-        &NEXT_RING,
-        ratio(&|hit| hit.tuning.and_then(|t| t.next_ring_s)),
-        false,
-    );
-    let rings: Vec<Option<Difference>> = (0..RING.len())
-        .map(|i| ratio(&|hit| hit.ring_s[i]))
+    let tuned = tuned(pairs);
+    let of_tuned = |value: &dyn Fn(&HitTuning) -> Option<f64>| {
+        let of = |(a, b): &(HitTuning, HitTuning)| Some((value(a)?, value(b)?));
+        Found::ratio(&tuned.iter().filter_map(of).collect::<Vec<_>>())
+    };
+    put(&FUNDAMENTAL, of_tuned(&|t| Some(t.fundamental_hz)), true);
+    put(&FUNDAMENTAL_RING, of_tuned(&|t| Some(t.ring_s)), false);
+    put(&NEXT_RING, of_tuned(&|t| t.next_ring_s), false);
+    let rings: Vec<Option<Found>> = (0..RING.len())
+        .map(|i| Found::ratio(&both(&|hit| hit.ring_s[i])))
         .collect();
     // the word belongs to the band in which the two differ most
-    let size = |d: &Option<Difference>| d.map_or(0.0, |d| d.median.abs());
+    let size = |found: &Option<Found>| found.map_or(0.0, |found| found.size());
     let widest = (0..rings.len()).max_by(|&x, &y| size(&rings[x]).total_cmp(&size(&rings[y])));
     for (i, (rule, found)) in RING.iter().zip(rings).enumerate() {
         put(rule, found, widest == Some(i));
     }
     list
+}
+
+/// A pitch counts where it lies so near, as a ratio, to the one that most strokes of the drum have.
+const SAME_PITCH: f64 = 0.05;
+/// From this confidence on a drum has a pitch at all.
+const PITCHED: f64 = 0.5;
+
+/// The tuning of both at each pair of strokes at which both read the pitch that their drum has by most
+/// of its strokes: where one stroke reads another partial, or what a neighbour rings, the ratio of
+/// the two would be of different things.
+fn tuned(pairs: &[&Pair]) -> Vec<(HitTuning, HitTuning)> {
+    let voted = |side: &dyn Fn(&Pair) -> Option<HitTuning>| {
+        let hits: Vec<HitTuning> = pairs.iter().filter_map(|pair| side(pair)).collect();
+        let pooled = pool_hits(&hits, hits.len())?;
+        (pooled.confidence >= PITCHED).then_some(pooled.fundamental_hz)
+    };
+    let (Some(a_hz), Some(b_hz)) = (voted(&|p| p.0.tuning), voted(&|p| p.1.tuning)) else {
+        return Vec::new();
+    };
+    let near = |t: &HitTuning, hz: f64| (t.fundamental_hz / hz).ln().abs() < SAME_PITCH;
+    let of = |(a, b): &&Pair| {
+        let (a, b) = (a.tuning?, b.tuning?);
+        (near(&a, a_hz) && near(&b, b_hz)).then_some((a, b))
+    };
+    pairs.iter().filter_map(of).collect()
 }
 
 /// Octaves from 1 kHz to the centre of the energy.

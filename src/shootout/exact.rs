@@ -3,9 +3,9 @@
 use realfft::RealFftPlanner;
 
 use super::align::{Map, fit};
-use super::figures::median;
 use super::sound::Sound;
 use crate::block::Block;
+use crate::dsp::median;
 use crate::error::Result;
 
 /// What is compared of a hit, in seconds before and after its onset.

@@ -1,11 +1,11 @@
 //! What a sound holds: onsets, their colours, and its peak.
 
 use super::exact::mono;
-use super::figures::median;
 use super::sound::Sound;
 use crate::analysis::Listener;
 use crate::block::{Block, FRAMES};
 use crate::dsp::maths;
+use crate::dsp::median;
 use crate::error::Result;
 use crate::measure::bands::Analyser;
 use crate::session::Family;

@@ -1,8 +1,8 @@
 //! What is measured of one hit.
 
-use super::figures::median;
 use crate::analysis::{HitTuning, tune_hit};
 use crate::block::Block;
+use crate::dsp::median;
 use crate::measure::bands::{Analyser, COUNT, middles_hz};
 use crate::measure::loudness::KWeight;
 use crate::session::Family;

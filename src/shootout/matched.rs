@@ -4,7 +4,6 @@ use super::align::{Alignment, Map, align, pairs};
 use super::attribution::{Strokes, like_with_like};
 use super::compare::{self, Pair};
 use super::exact::{self, Exact};
-use super::figures::median;
 use super::hear::{Heard, Onset, hear, strokes};
 use super::hit::{LEAST_S, Measurer, window_s};
 use super::input::Candidate;
@@ -12,6 +11,7 @@ use super::report::By;
 use super::sound::Sound;
 use super::{Check, STILL};
 use crate::block::Block;
+use crate::dsp::median;
 use crate::error::{Error, Result};
 use crate::session::Family;
 

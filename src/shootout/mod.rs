@@ -8,6 +8,7 @@
 
 use std::path::{Path, PathBuf};
 
+pub use answer::{Answer, answers};
 pub use compare::{Band, Comparison, Measure};
 pub use report::Report;
 
@@ -26,6 +27,7 @@ use matched::{Matched, Side};
 use report::By;
 
 mod align;
+mod answer;
 mod attribution;
 mod colour;
 mod compare;

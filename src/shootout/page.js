@@ -3,13 +3,14 @@
 'use strict';
 (() => {
   const byId = (id) => document.getElementById(id);
-  const section = byId('listen');
+  const section = byId('voices');
   const count = Number(section.dataset.count);
   const rate = Number(section.dataset.rate);
   const letters = Array.from({ length: count }, (_, i) => String.fromCharCode(97 + i));
   const excerpts = letters.map((letter) => (globalThis.shootout ?? {})[letter]);
   if (excerpts.some((text) => !text)) return;
   byId('player').hidden = false;
+  byId('trial').hidden = false;
 
   // How long a switch takes: no click, and no gap.
   const FADE_S = 0.008;
@@ -79,7 +80,7 @@
       play.textContent = 'Stop';
       play.setAttribute('aria-pressed', 'true');
     } catch {
-      byId('result').textContent = 'This browser cannot play the excerpts; play the files of the table above.';
+      byId('result').textContent = 'This browser cannot play the excerpts; play the files named below.';
     } finally {
       starting = false;
     }
@@ -163,7 +164,7 @@
   });
   byId('blind-end').addEventListener('click', () => {
     leave();
-    byId('result').textContent = 'Given up: nothing was counted.';
+    byId('result').textContent = 'Stopped: nothing was counted.';
   });
 
   // Exact two-sided binomial test: how often a fair coin falls at least so unequally.
@@ -188,10 +189,10 @@
     const percent = p < 0.001 ? 'less than 0.1' : (100 * p).toFixed(1);
     const verdict = p < 0.05
       ? 'That is hardly chance.'
-      : 'That may well be chance: these rounds do not show a preference.';
+      : 'May well be chance.';
     leave();
     byId('result').textContent = `${names[pair[0]]} was preferred in ${first} of ${rounds} rounds, ${names[pair[1]]} in ${rounds - first}. `
-      + `Without any preference, a result at least as uneven comes in ${percent} % of such tests (two-sided binomial test). ${verdict}`;
+      + `By chance alone, a result this clear comes in ${percent} % of such tests (two-sided binomial test). ${verdict}`;
     byId('blind-start').focus();
   };
   byId('prefer-first').addEventListener('click', () => prefer(0));

@@ -8,12 +8,15 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
+use super::answer::{self, Answer};
 use super::compare::{Band, Comparison, Measure};
-use super::report::{By, Report};
+use super::report::{By, MicComparison, Report};
 use crate::dsp::axis;
 use crate::error::printable;
 use crate::report::frame::{self, CAUTION};
 use crate::units::round_to;
+use crate::wording::numbers::plain;
+use crate::wording::{self, counted, text};
 
 /// The page itself.
 pub(super) const PAGE: &str = "shootout.html";
@@ -39,7 +42,16 @@ struct Shown<'a> {
     title: String,
     bands: &'a [Band],
     measures: &'a [Measure],
-    words: &'a [&'static str],
+}
+
+impl<'a> Shown<'a> {
+    fn new(title: String, comparison: &'a Comparison) -> Self {
+        Self {
+            title,
+            bands: &comparison.bands,
+            measures: &comparison.measures,
+        }
+    }
 }
 
 /// Letter of a candidate, as the files are called.
@@ -58,104 +70,164 @@ fn called(report: &Report, index: usize) -> String {
 
 /// The page. `seconds`: length of the excerpts; `rate_hz`: theirs.
 pub(super) fn page(report: &Report, seconds: f64, rate_hz: u32) -> String {
-    let against = |title: String, c: &Comparison| -> Markup {
-        comparison(&Shown {
-            title,
-            bands: &c.bands,
-            measures: &c.measures,
-            words: &c.words,
-        })
-    };
-    let first = called(report, 0);
     let count = report.candidates.len();
+    let answers = answer::answers(report);
+    let names: Vec<String> = (0..count).map(|i| called(report, i)).collect();
     let body = html! {
-        header { h1 { (titles(report)) } }
-        main #main tabindex="-1" {
-            (candidates(report))
-            (listen(report, seconds, rate_hz))
-            section #differences aria-labelledby="differences-title" {
-                h2 #differences-title { "What differs" }
-                p.about {
-                    "Over the matched hits, each compared with its own kind; positive where the later one has more. "
-                    "The curve is the shape only: its middle is 0, whatever the level. A word is said only where "
-                    "the difference is large enough to be useful and larger than the hits differ among themselves."
-                }
-                (comparison(&Shown {
-                    title: format!("{} against {first}", called(report, 1)),
-                    bands: &report.bands,
-                    measures: &report.measures,
-                    words: &report.words,
-                }))
-                @for (i, other) in report.more.iter().enumerate() {
-                    (against(format!("{} against {first}", called(report, i + 2)), &other.comparison))
-                }
-            }
-            @if !report.mics.is_empty() {
-                section #mics aria-labelledby="mics-title" {
-                    h2 #mics-title { "Mic by mic" }
-                    @for mic in &report.mics {
-                        details {
-                            summary {
-                                (printable(&mic.mic)) ", " (printable(&mic.name)) ": "
-                                (said(&mic.comparison.words))
-                            }
-                            (against(format!("{}, {} against {first}", mic.mic, mic.name), &mic.comparison))
-                        }
-                    }
-                }
-            }
+        header {
+            p.small { "Shootout, " (report.tool) }
+            h1 { (names.join(" or ")) }
+            @for (i, answer) in answers.iter().enumerate() { (said(report, answer, i + 1)) }
         }
-        footer { p { (report.tool) ". The same figures are in " a href="shootout.json" { "shootout.json" } "." } }
+        main #main tabindex="-1" {
+            (listen(report, seconds, rate_hz))
+            section #differences {
+                (head("2", "What differs", "Medians over the matched hits, each compared with its own kind. ±: 95 % interval of that median. A word is said only of what is larger than its ± and large enough to be heard."))
+                @for (i, answer) in answers.iter().enumerate() { (differences(report, answer, i + 1)) }
+            }
+            (mics(report, &answers))
+            (candidates(report))
+        }
+        footer { p { "The same figures are in " a href="shootout.json" { "shootout.json" } "." } }
     };
     let mut scripts: Vec<String> = (0..count).map(|i| format!("{}.js", letter(i))).collect();
     scripts.push("page.js".to_owned());
     let scripts: Vec<&str> = scripts.iter().map(String::as_str).collect();
-    frame::document(&format!("Shootout of {count}"), FOLDER, &scripts, body).into_string()
+    frame::document(&names.join(" or "), FOLDER, &scripts, body).into_string()
 }
 
-fn titles(report: &Report) -> String {
-    let names: Vec<String> = (0..report.candidates.len())
-        .map(|i| called(report, i))
-        .collect();
-    names.join(" and ")
+fn head(number: &str, title: &str, about: &str) -> Markup {
+    html! {
+        div.head {
+            h2 { span.no { (number) } (title) }
+            p { (about) }
+        }
+    }
 }
 
-fn said(words: &[&str]) -> String {
+/// The sentence, and what it rests on.
+fn said(report: &Report, answer: &Answer<'_>, index: usize) -> Markup {
+    let by = match report.alignment.by {
+        By::Click => "Aligned by click, to the sample",
+        By::Hits => "Aligned by hits",
+    };
+    let gain_db = report.candidates.get(index).map_or(0.0, |c| c.gain_db);
+    html! {
+        p.answer {
+            @if answer.claims.is_empty() {
+                strong { "No provable difference" } " between " (called(report, index)) " and " (called(report, 0)) "."
+            } @else {
+                (called(report, index)) " "
+                @for (i, (claim, evidence)) in answer.claims.iter().enumerate() {
+                    @if i > 0 { @if i + 1 == answer.claims.len() { " and " } @else { ", " } }
+                    strong { (claim) } " " span { "(" (evidence) ")" }
+                }
+                "."
+            }
+            @if let Some(rest) = answer.rest() { " " (rest) }
+        }
+        p.small {
+            (counted(answer.hits, "pair")) " of hits"
+            @if let Some(mic) = answer.mic { " in " (printable(mic)) }
+            ", each against its like. " (by) "; made equally loud ("
+            (letter(index).to_ascii_uppercase()) " " (text::signed(gain_db, 1)) " dB)."
+        }
+    }
+}
+
+/// The table and the curve that an answer rests on.
+fn differences(report: &Report, answer: &Answer<'_>, index: usize) -> Markup {
+    let mut title = format!("{} against {}", called(report, index), called(report, 0));
+    if let Some(mic) = answer.mic {
+        title = format!("{}: {title}", printable(mic));
+    }
+    let of_mic =
+        |mic: &&MicComparison| mic.name == answer.name && Some(mic.mic.as_str()) == answer.mic;
+    let bands = match answer.mic {
+        Some(_) => report
+            .mics
+            .iter()
+            .find(of_mic)
+            .map(|mic| mic.comparison.bands.as_slice()),
+        None => Some(report.against_first(index).0),
+    };
+    comparison(
+        &Shown {
+            title,
+            bands: bands.unwrap_or_default(),
+            measures: answer.measures,
+        },
+        index,
+    )
+}
+
+/// What else was compared: all mics together where the answer is one mic's, and every other mic.
+fn mics(report: &Report, answers: &[Answer<'_>]) -> Markup {
+    let place = |name: &str| {
+        report
+            .candidates
+            .iter()
+            .position(|c| c.name == name)
+            .unwrap_or(1)
+    };
+    let first = called(report, 0);
+    html! {
+        @if !report.mics.is_empty() {
+            section #mics {
+                (head("3", "Mic by mic", "Over the hits of its own drum where they are known."))
+                @for (i, _) in answers.iter().enumerate().filter(|(_, answer)| answer.mic.is_some()) {
+                    @let name = called(report, i + 1);
+                    @let (bands, measures, words) = report.against_first(i + 1);
+                    details {
+                        summary { b { "All mics together" } ", " (name) ": " (in_short(words)) }
+                        (comparison(&Shown { title: format!("All mics, {name} against {first}"), bands, measures }, i + 1))
+                    }
+                }
+                @for mic in &report.mics {
+                    @let name = called(report, place(&mic.name));
+                    details {
+                        summary { b { (printable(&mic.mic)) } ", " (name) ": " (in_short(&mic.comparison.words)) }
+                        (comparison(&Shown::new(format!("{}, {name} against {first}", printable(&mic.mic)), &mic.comparison), place(&mic.name)))
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn in_short(words: &[&str]) -> String {
     match words.is_empty() {
-        true => "no difference that could be proven".to_owned(),
+        true => "no provable difference".to_owned(),
         false => words.join(", "),
     }
 }
 
 fn candidates(report: &Report) -> Markup {
-    let by = match report.alignment.by {
-        By::Click => "their click",
-        By::Hits => "their hits",
-    };
+    let number = if report.mics.is_empty() { "3" } else { "4" };
     html! {
-        section aria-labelledby="candidates-title" {
-            h2 #candidates-title { "How they were matched" }
-            p { "Aligned by " (by) ", confidence " (report.alignment.confidence) " of 1; made equally loud over the matched hits." }
-            div.scroll tabindex="0" role="region" aria-label="Candidates" {
-                table {
-                    thead { tr {
-                        th scope="col" { "File" } th scope="col" { "Name" }
-                        th.n scope="col" { "Later by, samples" } th.n scope="col" { "Drift, ppm" }
-                        th.n scope="col" { "Gain, dB" } th.n scope="col" { "Hits matched" }
-                    } }
-                    tbody {
-                        @for (i, c) in report.candidates.iter().enumerate() {
-                            tr {
-                                th scope="row" { a href=(c.output) { (letter(i).to_ascii_uppercase()) } }
-                                td { (printable(&c.name)) }
-                                td.n { (c.offset_samples) }
-                                td.n { (c.drift_ppm) }
-                                td.n { (signed(c.gain_db, 2)) }
-                                td.n { (c.matched_hits) " of " (c.hits) }
-                            }
+        section #matched {
+            (head(number, "How they were matched", ""))
+            table.stack {
+                thead { tr {
+                    th scope="col" { "File" } th scope="col" { "Name" }
+                    th.r scope="col" { "Later by, samples" } th.r scope="col" { "Drift, ppm" }
+                    th.r scope="col" { "Gain, dB" } th.r scope="col" { "Hits matched" }
+                } }
+                tbody {
+                    @for (i, c) in report.candidates.iter().enumerate() {
+                        tr {
+                            th scope="row" { a href=(c.output) { (letter(i)) ".wav" } }
+                            td { (printable(&c.name)) }
+                            td.r data-label="Later by, samples" { (plain(c.offset_samples as f64, 0)) }
+                            td.r data-label="Drift, ppm" { (plain(c.drift_ppm, 1)) }
+                            td.r data-label="Gain, dB" { (text::signed(c.gain_db, 2)) }
+                            td.r data-label="Hits matched" { (c.matched_hits) " of " (c.hits) }
                         }
                     }
                 }
+            }
+            @if report.alignment.confidence < wording::UNSURE {
+                p { "The alignment is " (wording::percent(report.alignment.confidence)) " sure: check by ear." }
             }
             @if !report.notes.is_empty() {
                 ul { @for note in &report.notes { li { (printable(note)) } } }
@@ -167,53 +239,57 @@ fn candidates(report: &Report) -> Markup {
 fn listen(report: &Report, seconds: f64, rate_hz: u32) -> Markup {
     let count = report.candidates.len();
     html! {
-        section #listen aria-labelledby="listen-title" data-rate=(rate_hz) data-count=(count) {
-            h2 #listen-title { "Listen" }
+        section #listen {
+            (head("1", "Listen", "All play in step, one is heard."))
             p.caution { strong { (CAUTION) } }
-            noscript { p { "This browser runs no script: play the files of the table above." } }
-            div #player hidden {
+            noscript {
                 p {
-                    button #play type="button" aria-pressed="false" { "Play" } " "
-                    label { "Volume " input #volume type="range" min="0" max="100" value="15"; } " "
-                    output #loud for="volume" { "15 %" }
+                    "This browser runs no script: play "
+                    @for (i, c) in report.candidates.iter().enumerate() {
+                        @if i > 0 { ", " }
+                        a href=(c.output) { (called(report, i)) }
+                    }
+                    "."
                 }
-                div #choices role="group" aria-label="What is heard" {
+            }
+        }
+        div #voices data-rate=(rate_hz) data-count=(count) {
+            div #player role="region" aria-label="Player" hidden {
+                button #play type="button" aria-pressed="false" { "Play" }
+                span #choices role="group" aria-label="What is heard" {
                     @for i in 0..count {
                         button.choice type="button" aria-pressed=(i == 0) { (called(report, i)) } " "
                     }
                 }
-                p.about {
-                    "All play together from one start, " (round_to(seconds, 1)) " seconds over and over; only one is heard. "
-                    "While something in this section has the focus: " kbd { "1" } " to " kbd { (count) }
-                    " or the arrow keys switch, " kbd { "P" } " plays and stops."
-                }
+                label { "Volume " input #volume type="range" min="0" max="100" value="15"; }
+                output #loud for="volume" { "15 %" }
+            }
+            div #trial hidden {
                 div #blind-setup {
-                    h3 { "Without knowing which is which" }
                     p {
+                        strong { "Blind. " }
+                        "Which is which is drawn anew each round, and told after the last. "
                         @if count > 2 {
                             label { "Of " select #one { (options(report, 0)) } } " "
                             label { "and " select #other { (options(report, 1)) } } " "
                         }
-                        label { "rounds " select #rounds {
+                        label { "Rounds " select #rounds {
                             option value="6" { "6" } option value="10" selected { "10" } option value="16" { "16" } option value="24" { "24" }
                         } } " "
-                        button #blind-start type="button" { "Begin" }
-                    }
-                    p.about {
-                        "In every round two are drawn as First and Second by chance. Listen to both, then say which you "
-                        "prefer. Nothing is told before the last round. The number of rounds is fixed beforehand, since "
-                        "stopping when one leads would make chance look like preference."
+                        button #blind-start type="button" { "Begin blind test" }
                     }
                 }
-                div #blind hidden {
-                    h3 #round aria-live="polite" {}
-                    p {
-                        button #prefer-first type="button" { "I prefer the First" } " "
-                        button #prefer-second type="button" { "I prefer the Second" } " "
-                        button #blind-end type="button" { "Give up" }
-                    }
+                p #blind hidden {
+                    strong #round aria-live="polite" {} " "
+                    button #prefer-first type="button" { "Prefer First" } " "
+                    button #prefer-second type="button" { "Prefer Second" } " "
+                    button #blind-end type="button" { "Stop" }
                 }
-                div #result role="status" {}
+                p #result role="status" {}
+                p.small {
+                    (text::time(seconds, 1)) " over and over. With the focus here: "
+                    kbd { "1" } " to " kbd { (count) } " or " kbd { "←" } " " kbd { "→" } " switch, " kbd { "P" } " plays and stops."
+                }
             }
         }
     }
@@ -225,45 +301,100 @@ fn options(report: &Report, chosen: usize) -> Markup {
     }
 }
 
-fn comparison(shown: &Shown<'_>) -> Markup {
+/// The table, what is proven first, and the curve.
+fn comparison(shown: &Shown<'_>, index: usize) -> Markup {
+    let (proven, other): (Vec<&Measure>, Vec<&Measure>) =
+        shown.measures.iter().partition(|m| m.said);
+    let (judged, plain): (Vec<&Measure>, Vec<&Measure>) =
+        other.into_iter().partition(|m| m.step.is_some());
+    let later = letter(index).to_ascii_uppercase();
+    let groups = [
+        ("Provable", proven),
+        ("Not provable, or too small to matter", judged),
+        ("For information", plain),
+    ];
     html! {
         article {
-            h3 { (printable(&shown.title)) }
-            p.verdict { (said(shown.words)) }
-            @if !shown.bands.is_empty() { (curve(shown)) }
-            div.scroll tabindex="0" role="region" aria-label="Measures" {
-                table {
-                    thead { tr {
-                        th scope="col" { "Measure" } th.n scope="col" { "Difference" } th.n scope="col" { "Spread" }
-                        th scope="col" { "Unit" } th.n scope="col" { "Hits" } th scope="col" { "Said" }
-                    } }
-                    tbody {
-                        @for m in shown.measures {
-                            tr {
-                                th scope="row" { (m.name) }
-                                td.n { (signed(m.difference, 2)) }
-                                td.n { (m.spread) }
-                                td { (m.unit) }
-                                td.n { (m.hits) }
-                                td { (m.word.unwrap_or("")) }
-                            }
-                        }
+            h3 { (shown.title) }
+            table.stack.measures {
+                thead { tr {
+                    th scope="col" { "Measure" } th scope="col" { "What it is" }
+                    th.r scope="col" { "A" } th.r scope="col" { (later) }
+                    th.r scope="col" { (later) " minus A" }
+                    th.zone scope="col" { span.ends { span { "less" } span { "too small" } span { "more" } } }
+                    th scope="col" { "Provable?" }
+                } }
+                tbody {
+                    @for (title, rows) in groups.iter().filter(|(_, rows)| !rows.is_empty()) {
+                        tr.sub { th colspan="7" scope="rowgroup" { (title) } }
+                        @for m in rows { (row(m, later)) }
                     }
                 }
             }
+            @if !shown.bands.is_empty() { (curve(shown)) }
+            (numbers(shown))
+        }
+    }
+}
+
+fn row(m: &Measure, later: char) -> Markup {
+    let (name, what) = answer::described(m);
+    let (difference, plus_minus) = answer::shown(m);
+    let none = || text::NONE.to_owned();
+    html! {
+        tr {
+            th scope="row" { (name) }
+            td.soft { (what) }
+            td.r data-label="A" { (answer::value(m, m.first).unwrap_or_else(none)) }
+            td.r data-label=(later) { (answer::value(m, m.later).unwrap_or_else(none)) }
+            td.r data-label={ (later) " minus A" } {
+                (difference)
+                @if let Some(pm) = plus_minus { " ± " (pm) }
+            }
+            td.zone { (zone(m)) }
+            td { (answer::verdict(m)) }
+        }
+    }
+}
+
+/// Where the difference lies, in steps: the middle is too small to matter.
+fn zone(m: &Measure) -> Markup {
+    const STEPS: f64 = 4.0;
+    let Some(step) = m.step else { return html! {} };
+    let x = |value: f64| round_to(60.0 + 58.0 * (value / step / STEPS).clamp(-1.0, 1.0), 1);
+    let pm = m.plus_minus.unwrap_or(f64::INFINITY);
+    let (left, right) = (x(m.difference - pm), x(m.difference + pm));
+    html! {
+        svg.where viewBox="0 0 120 16" aria-hidden="true" focusable="false" {
+            path.band d={ "M" (x(-step)) " 1H" (x(step)) "V15H" (x(-step)) "Z" } {}
+            path.zero d="M60 1V15" {}
+            path.spread d={ "M" (left) " 8H" (right) } {}
+            path.dot d={ "M" (x(m.difference)) " 8h0" } {}
+        }
+    }
+}
+
+fn numbers(shown: &Shown<'_>) -> Markup {
+    let or_none = |value: Option<f64>| value.map_or(text::NONE.to_owned(), |v| plain(v, 1));
+    html! {
+        @if !shown.bands.is_empty() {
             details {
                 summary { "The bands as numbers" }
-                table {
+                table.bands {
                     thead { tr {
-                        th.n scope="col" { "Hz" } th.n scope="col" { "Difference, dB" } th.n scope="col" { "Spread, dB" } th scope="col" { "" }
+                        th.r scope="col" { "Hz" } th.r scope="col" { "Difference, dB" } th.r scope="col" { "±, dB" }
                     } }
                     tbody {
                         @for band in shown.bands {
                             tr {
-                                th.n scope="row" { (band.hz) }
-                                td.n { (band.difference_db.map_or("none".to_owned(), |d| signed(d, 2))) }
-                                td.n { (band.spread_db.map_or("none".to_owned(), |d| d.to_string())) }
-                                td { @if !band.over_noise { "not over the background" } }
+                                th.r scope="row" { (band.hz) }
+                                td.r {
+                                    @match band.difference_db {
+                                        Some(db) if band.over_noise => (text::signed(db, 1)),
+                                        _ => "under the background",
+                                    }
+                                }
+                                td.r { (or_none(band.plus_minus_db.filter(|_| band.over_noise))) }
                             }
                         }
                     }
@@ -273,22 +404,12 @@ fn comparison(shown: &Shown<'_>) -> Markup {
     }
 }
 
-/// A number with its sign, as people write differences.
-fn signed(value: f64, digits: u32) -> String {
-    let value = round_to(value, digits);
-    if value == 0.0 {
-        "0".to_owned()
-    } else {
-        format!("{value:+}").replace('-', "\u{2212}")
-    }
-}
-
 fn curve(shown: &Shown<'_>) -> Markup {
     let heard: Vec<(f64, f64, f64)> = shown
         .bands
         .iter()
         .filter(|b| b.over_noise)
-        .filter_map(|b| Some((b.hz, b.difference_db?, b.spread_db?)))
+        .filter_map(|b| Some((b.hz, b.difference_db?, b.plus_minus_db?)))
         .collect();
     let largest = heard
         .iter()
@@ -303,7 +424,8 @@ fn curve(shown: &Shown<'_>) -> Markup {
     let mut whiskers = String::new();
     let mut last = None;
     for (i, band) in shown.bands.iter().enumerate() {
-        let (Some(db), Some(spread), true) = (band.difference_db, band.spread_db, band.over_noise)
+        let (Some(db), Some(spread), true) =
+            (band.difference_db, band.plus_minus_db, band.over_noise)
         else {
             continue;
         };
@@ -325,13 +447,17 @@ fn curve(shown: &Shown<'_>) -> Markup {
         last = Some(i);
     }
     let steps = (range / 3.0) as i32;
+    const SHARES: [&str; 5] = ["body", "low-mid", "presence", "harshness", "air"];
+    let named: Vec<&Measure> = (shown.measures.iter())
+        .filter(|m| SHARES.contains(&m.name))
+        .collect();
     html! {
         figure {
-            svg viewBox={ "-52 -12 " (wide + 72.0) " " (high + 58.0) } role="img" aria-label={ "Third-octave differences: " (printable(&shown.title)) } {
+            svg viewBox={ "-52 -12 " (wide + 72.0) " " (high + 104.0) } role="img" aria-label={ "Third-octave differences: " (shown.title) } {
                 @for step in -steps..=steps {
                     @let db = f64::from(step) * 3.0;
                     path class=(if step == 0 { "zero" } else { "rule" }) d={ "M0 " (y(db)) "H" (wide) } {}
-                    text x="-8" y=(y(db) + 4.0) text-anchor="end" { (signed(db, 0)) }
+                    text x="-8" y=(y(db) + 4.0) text-anchor="end" { (text::signed(db, 0)) }
                 }
                 @for (hz, label) in axis::NAMED.into_iter().filter(|named| named.0 >= ENDS_HZ.0) {
                     path.rule d={ "M" (x(hz)) " 0V" (high) } {}
@@ -340,8 +466,15 @@ fn curve(shown: &Shown<'_>) -> Markup {
                 text x=(wide / 2.0) y=(high + 38.0) text-anchor="middle" { "third-octave band, Hz; difference in dB" }
                 path.spread d=(whiskers) {}
                 path.line d=(line) {}
+                @for (i, m) in named.iter().enumerate() {
+                    @let (low, high_hz) = m.range_hz.unwrap_or_default();
+                    @let at = high + 52.0 + 20.0 * (i % 2) as f64;
+                    @let (from, to) = (x(low.max(ENDS_HZ.0)), x(high_hz.min(ENDS_HZ.1)));
+                    path.range.heavy[m.said] d={ "M" (from) " " (at) "H" (to) } {}
+                    text x=((from + to) / 2.0) y=(at + 15.0) text-anchor="middle" { (answer::described(m).0.to_lowercase()) }
+                }
             }
-            figcaption { "Line: median of the hits. Bars: median deviation. Bands that do not stand over the background are left out." }
+            figcaption { "Level taken out: the middle of the curve is 0. Bars are ±. Bands that do not stand over the background are left out. Below: what the words mean, heavy where one is said." }
         }
     }
 }

@@ -32,6 +32,19 @@ pub struct Report {
     pub notes: Vec<String>,
 }
 
+impl Report {
+    /// What a candidate was found to differ in from the first, all of it heard together; nothing of
+    /// the first itself.
+    pub(super) fn against_first(&self, index: usize) -> (&[Band], &[Measure], &[&'static str]) {
+        let other = |at: usize| self.more.get(at).map(|other| &other.comparison);
+        match index {
+            0 => (&[], &[], &[]),
+            1 => (&self.bands, &self.measures, &self.words),
+            _ => other(index - 2).map_or((&[], &[], &[]), |c| (&c.bands, &c.measures, &c.words)),
+        }
+    }
+}
+
 /// One of the things compared.
 #[derive(Clone, Debug, Serialize)]
 pub struct Candidate {

@@ -44,6 +44,14 @@ const settled = () => page.waitForTimeout(150);
 // master first, then one a voice
 const gains = () => page.evaluate((n) => heard.gains.slice(-n).map((g) => g.gain.value), count);
 
+// The answer stands first, and says what is said; what plays stands right below it.
+const answer = await page.locator('header').innerText();
+const places = await page.evaluate(() => ['header', '#player', '#differences'].map((at) => document.querySelector(at).getBoundingClientRect().top));
+assert.ok(places[0] < places[1] && places[1] < places[2] && places[1] < 900, `answer, player, table at ${places}`);
+if (report.words.length > 0) assert.match(answer, /is |has |rings /);
+else assert.match(answer, /No provable difference|in snare|in kick|in tom|is |has |rings /);
+console.log(answer.split('\n').slice(2).join(' '));
+
 // Switching while it plays.
 await page.locator('#play').click();
 await page.waitForFunction((n) => heard.starts.length === n, count);

@@ -268,3 +268,33 @@ fn a_faint_hum_is_said_once_of_the_session_and_not_of_its_tracks() {
     assert_eq!(said.len(), 1, "{notes:?}");
     assert!(said[0].to_string().contains("3 tracks"), "{notes:?}");
 }
+
+/// A click track is digital silence between clicks that are the same, sample for sample.
+#[test]
+fn the_gaps_of_a_click_track_are_no_dropouts() {
+    let place = session();
+    let like = hound::WavReader::open(low_tide(&place, 1, "RD")).expect("a track");
+    let spec = hound::WavSpec {
+        channels: 1,
+        ..like.spec()
+    };
+    let frames = like.duration();
+    let path = low_tide(&place, 1, "Click");
+    let mut writer = hound::WavWriter::create(path, spec).expect("a file");
+    for frame in 0..frames {
+        let since = frame % (spec.sample_rate / 2);
+        let on = since < spec.sample_rate / 100;
+        let phase = std::f64::consts::TAU * 1000.0 * f64::from(since) / f64::from(spec.sample_rate);
+        let sample = if on { 0.5 * phase.cos() } else { 0.0 };
+        writer
+            .write_sample((sample * 8_388_607.0) as i32)
+            .expect("room");
+    }
+    writer.finalize().expect("a whole file");
+    let (found, _) = findings(&place);
+    let of_click: Vec<&String> = found
+        .iter()
+        .filter(|f| f.ends_with("low-tide take-01 click"))
+        .collect();
+    assert!(of_click.is_empty(), "{of_click:?}");
+}

@@ -222,6 +222,53 @@ fn two_performances_on_two_snares_are_told_apart_in_words() {
     );
     assert_eq!(report["alignment"]["by"], "hits");
     assert!(notes(&report).contains("drift apart"), "{}", notes(&report));
+    // 12 · log2(172 / 205) = −3.04; ISO 16 for the notes
+    let page = std::fs::read_to_string(place.path("out/shootout.html")).expect("a page");
+    let (answer, rest) = page.split_once("id=\"listen\"").expect("a player");
+    for part in [
+        "is tuned lower",
+        "−3.0 semitones, 205 → 172 Hz, G♯3",
+        "rings longer",
+    ] {
+        assert!(answer.contains(part), "{part}: {answer}");
+    }
+    assert!(rest.contains("Begin blind test"));
+}
+
+#[test]
+fn a_snare_that_is_tuned_far_higher_is_read_so_though_a_tom_rings_along_at_times() {
+    let place = Place::new();
+    let strokes = pattern(4, 8);
+    let tom = Drum {
+        hz: 150.0,
+        t60_s: 0.9,
+        noise: 0.0,
+        noise_t60_s: 0.1,
+    };
+    let high = Drum { hz: 326.0, ..SNARE };
+    for (name, snare, seed) in [("a", SNARE, 1), ("b", high, 2)] {
+        let strokes = human(&strokes, seed, 5.0);
+        let mut sound = play(&strokes, [KICK, snare], 18.0, seed);
+        // with each fourth stroke of the snare
+        let along: Vec<Stroke> = (strokes.iter().filter(|stroke| stroke.1 == 1))
+            .step_by(4)
+            .copied()
+            .collect();
+        let along = play(&along, [KICK, tom], 18.0, seed + 9);
+        sound.iter_mut().zip(along).for_each(|(x, tom)| *x += tom);
+        write(&place, &format!("snare-top {name}.wav"), &sound, RATE);
+    }
+    let report = compare(&place, &["snare-top a.wav", "snare-top b.wav"]);
+    let pitch = measure(&report, "fundamental");
+    let percent = 100.0 * (326.0 / 205.0 - 1.0);
+    assert!(
+        (number(&pitch["difference"]) - percent).abs() < 1.0,
+        "{pitch}"
+    );
+    assert!((number(&pitch["first"]) - 205.0).abs() < 2.0, "{pitch}");
+    assert!((number(&pitch["later"]) - 326.0).abs() < 3.0, "{pitch}");
+    assert!(number(&pitch["plus_minus"]) < 1.0, "{pitch}");
+    assert_eq!(pitch["word"], "tuned higher");
 }
 
 #[test]

@@ -155,6 +155,7 @@ fn two_recorded_snares_are_told_apart_in_words_that_hold_the_other_way_round() {
     let turned = |word: &str| match word.split_once(' ') {
         Some(("more", what)) => format!("less {what}"),
         Some(("less", "harsh")) => "harsher".to_owned(),
+        Some(("less", "boxy")) => "boxier".to_owned(),
         Some(("less", what)) => format!("more {what}"),
         Some(("tuned", "higher")) => "tuned lower".to_owned(),
         Some(("tuned", "lower")) => "tuned higher".to_owned(),
@@ -163,6 +164,7 @@ fn two_recorded_snares_are_told_apart_in_words_that_hold_the_other_way_round() {
         _ => match word {
             "brighter" => "warmer".to_owned(),
             "warmer" => "brighter".to_owned(),
+            "boxier" => "less boxy".to_owned(),
             _ => "less harsh".to_owned(),
         },
     };
