@@ -27,10 +27,8 @@ pub fn answers(report: &Report) -> Vec<Answer<'_>> {
     let mut answers = Vec::new();
     for (i, candidate) in report.candidates.iter().enumerate().skip(1) {
         let (_, all, _) = report.against_first(i);
-        let mics = report
-            .mics
-            .iter()
-            .filter(|mic| mic.name == candidate.name && mic.own_hits);
+        let mics = (report.mics.iter())
+            .filter(|mic| mic.name == candidate.name && mic.own_hits && leads(&mic.mic));
         let mics = mics.map(|mic| (Some(mic.mic.as_str()), mic.comparison.measures.as_slice()));
         // Of equals the first: the whole.
         let best = std::iter::once((None, all))
@@ -44,6 +42,12 @@ pub fn answers(report: &Report) -> Vec<Answer<'_>> {
         answers.push(answer(&candidate.name, best.0, best.1));
     }
     answers
+}
+
+/// Whether a mic is the first of its drum: what another one of it hears is told mic by mic.
+fn leads(mic: &str) -> bool {
+    let others = ["-bottom", "-side", "-out", "-sub"];
+    !others.iter().any(|other| mic.ends_with(other))
 }
 
 fn answer<'a>(name: &'a str, mic: Option<&'a str>, measures: &'a [Measure]) -> Answer<'a> {
