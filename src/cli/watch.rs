@@ -159,9 +159,6 @@ impl Watch<'_> {
         let (root, config) = session::open(self.path)?;
         let session = session::scan_so_far(&root, &config)?;
         self.with_job(session, &config, |_, _| Ok(()))?;
-        if let Some(out) = self.out {
-            Store::check_free(out)?;
-        }
         Ok(root)
     }
 

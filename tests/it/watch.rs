@@ -56,6 +56,21 @@ impl Watching {
         }
     }
 
+    /// Ends it with Ctrl-C, or where that is ignored here, as by `nohup`, with a termination signal; its
+    /// last lines.
+    fn interrupt(self) -> Vec<String> {
+        let own = fs::read_to_string("/proc/self/status").unwrap_or_default();
+        let ignored = own.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+        let ignored = ignored.and_then(|digits| u64::from_str_radix(digits.trim(), 16).ok());
+        let (signal, expected) = match ignored.is_some_and(|mask| mask & 2 != 0) {
+            true => ("-TERM", 143),
+            false => ("-INT", 130),
+        };
+        let (status, last) = self.end(signal);
+        assert_eq!(status, Some(expected), "{last:?}");
+        last
+    }
+
     /// Ends it with a signal; its exit status and its last lines.
     fn end(mut self, signal: &str) -> (Option<i32>, Vec<String>) {
         let id = self.child.id().to_string();
@@ -226,9 +241,7 @@ fn a_take_is_checked_once_the_recorder_has_finished_it_and_not_before() {
     assert!(clipped.starts_with("problem: low-tide, take 2"), "{all:?}");
     let heads = all.iter().filter(|line| line.contains("(4 tracks"));
     assert_eq!(heads.count(), 2, "{all:?}");
-    let (status, last) = watch.end("-INT");
-    assert_eq!(status, Some(130), "{last:?}");
-    let last = last.join("\n");
+    let last = watch.interrupt().join("\n");
     assert!(last.contains("2 takes checked: "), "{last}");
 }
 
@@ -288,8 +301,7 @@ fn an_inverted_mic_has_its_line_in_each_take_and_each_line_is_said_once() {
         std::thread::sleep(Duration::from_secs(1));
         all.extend(watch.lines.try_iter());
     }
-    let (_, last) = watch.end("-INT");
-    all.extend(last);
+    all.extend(watch.interrupt());
     for take in ["take 1", "take 2"] {
         let said = all.iter().filter(|line| {
             line.starts_with(&format!(
@@ -326,8 +338,7 @@ fn killed_at_any_moment_and_begun_again_it_leaves_what_a_check_leaves_and_prep_g
     }
     let watch = Watching::start(&place, &["--out", "out"]);
     watch.until("take 3 (");
-    let (status, _) = watch.end("-INT");
-    assert_eq!(status, Some(130));
+    watch.interrupt();
     // What was stopped is caught up with.
     let ran = place.run(&["check", "takes", "--out", "out"]);
     assert_eq!(ran.status, 0, "{}", ran.stderr);
@@ -377,7 +388,7 @@ fn it_goes_on_after_a_mistake_in_the_session_file_and_a_file_that_cannot_be_read
         !lines.iter().any(|line| line.contains("take 1 (")),
         "{lines:?}"
     );
-    assert_eq!(watch.end("-INT").0, Some(130));
+    watch.interrupt();
 }
 
 #[test]
