@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::audio::Truncation;
+use crate::reason::SumFigures;
 
 /// What was found; the words of the contract.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -181,6 +182,20 @@ pub enum FindingKind {
         /// In what.
         difference: Difference,
     },
+    /// Two mics of one drum cancel where the drum has its weight, and add up with one inverted.
+    SumOpposed {
+        /// By how much.
+        sum: SumFigures,
+        /// It was inverted.
+        corrected: bool,
+    },
+    /// Left and right begin or end at different times, and are one stereo stem all the same.
+    SidesPadded {
+        /// How much later the right side begins.
+        right_starts_later_s: f64,
+        /// How much later it ends.
+        right_ends_later_s: f64,
+    },
     /// Left and right are reversed.
     SidesSwapped {
         /// The take or pair that shows it.
@@ -345,13 +360,15 @@ impl FindingKind {
             Self::Click { .. } => Code::Click,
             Self::Hum { .. } | Self::HumOffMains { .. } => Code::Hum,
             Self::DcOffset { .. } => Code::DcOffset,
-            Self::PolarityOpposed { .. } | Self::PolarityChanged { .. } => Code::Polarity,
+            Self::PolarityOpposed { .. }
+            | Self::PolarityChanged { .. }
+            | Self::SumOpposed { .. } => Code::Polarity,
             Self::Delay { .. } | Self::DelayUndecided => Code::Delay,
             Self::SameFile { .. } | Self::SameSignal { .. } => Code::Duplicate,
             Self::PairMismatch { .. } => Code::PairMismatch,
             Self::SidesSwapped { .. } => Code::SidesSwapped,
             Self::WrongRate { .. } | Self::OtherRate { .. } => Code::RateMismatch,
-            Self::LengthMismatch { .. } => Code::LengthMismatch,
+            Self::LengthMismatch { .. } | Self::SidesPadded { .. } => Code::LengthMismatch,
             Self::LevelStep { .. } => Code::LevelStep,
             Self::Detuned { .. } => Code::Detuned,
             Self::LikeCymbal { .. } | Self::LedBy { .. } => Code::UnlikelyMic,

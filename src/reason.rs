@@ -30,6 +30,8 @@ pub enum Reason {
         /// 0 to 1.
         confidence: f64,
     },
+    /// Inverted, since it adds up with the main mic of its drum that way.
+    SumOpposed(SumFigures),
     /// The sound arrives later than in another mic.
     LaterThan {
         /// The other mic.
@@ -41,6 +43,17 @@ pub enum Reason {
         /// The way of the sound at 20 °C.
         distance_m: f64,
     },
+    /// Panned to where the overheads hear the drum.
+    PanHeard {
+        /// How much earlier the left one hears it.
+        early_ms: f64,
+        /// How much louder it is there.
+        louder_db: f64,
+        /// Hits that it rests on.
+        hits: usize,
+    },
+    /// The overheads do not tell on which side the drum stands.
+    PanUndecided,
     /// No other mic shows surely how much later the sound arrives.
     DelayUndecided,
     /// A frequency that follows the drum's tuning.
@@ -146,6 +159,23 @@ pub enum Reason {
     NeverMixed,
 }
 
+/// How two mics of a drum add up after their chains.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SumFigures {
+    /// The drum's main mic.
+    pub with: String,
+    /// Hits that it rests on.
+    pub hits: usize,
+    /// Where the drum has its weight: from here …
+    pub low_hz: f64,
+    /// … to here.
+    pub high_hz: f64,
+    /// Level of the sum over that of both powers, as recorded.
+    pub as_is_db: f64,
+    /// The same with one inverted.
+    pub inverted_db: f64,
+}
+
 /// How a frequency follows the tuning.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Tuned {
@@ -242,6 +272,19 @@ impl Reason {
             Self::Held { .. } => true,
             Self::Level(level) => level.held.is_some() || level.wanted_db.is_some(),
             _ => false,
+        }
+    }
+
+    /// The loudness that the gain of a song's mixes brings the median take to, LUFS.
+    pub fn reached_lufs(&self) -> Option<f64> {
+        match self {
+            Self::MixLevel {
+                target_lufs, held, ..
+            } => Some(crate::units::round_to(
+                target_lufs - held.as_ref().map_or(0.0, |held| held.by_db),
+                1,
+            )),
+            _ => None,
         }
     }
 

@@ -31,6 +31,7 @@ pub use polarity::odd::{Opposed, close_opposed, overheads_opposed};
 pub use polarity::pair::analyse_signals;
 pub use polarity::pair::{PairEvidence, PairKind, Polarity};
 pub use polarity::sides::{Lean, opposed, pool_leans};
+pub use polarity::together::{Together, sum_gain_db};
 pub use polarity::verdict::PairVerdict;
 pub use setup::duplicate::{SameSound, same_sound};
 pub use setup::pool::{MicLevel, SetupEvidence, pool_setup, weighted_quantile};

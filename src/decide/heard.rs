@@ -2,8 +2,10 @@
 
 mod figures;
 mod found;
+mod pans;
 mod rate;
 mod sides;
+mod together;
 mod verdicts;
 
 use super::stages::{Incoming, Tuned};
@@ -11,6 +13,7 @@ use crate::analysis::{Played, SameSound, SetupEvidence, TakeEvidence};
 use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::measure::Levels;
 use crate::measure::inspect::Inspection;
+use crate::preset::Preset;
 use crate::reason::Reason;
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::config::SessionFile;
@@ -46,6 +49,8 @@ pub struct Listening<'a> {
     pub click: Option<&'a Finding>,
     /// The track of the take that holds the same sound, and how it differs.
     pub duplicate: Option<(usize, SameSound)>,
+    /// What its own stem is made by.
+    pub preset: Option<&'a Preset>,
 }
 
 /// What was heard of one track, and what follows from it.
@@ -69,6 +74,8 @@ pub struct Heard {
     pub polarity_inverted: Decided<bool>,
     /// Moved later by so many samples.
     pub delay_samples: Decided<i64>,
+    /// Where it stands in the mix, where the overheads tell or should; else by the table.
+    pub pan: Option<Decided<f64>>,
     /// The tuning of the set-up.
     pub tuned_setup: Tuned,
     /// The tuning of this take.
@@ -93,6 +100,7 @@ impl Default for Heard {
             muted: Decided::plain(false),
             polarity_inverted: Decided::plain(false),
             delay_samples: Decided::plain(0),
+            pan: None,
             tuned_setup: Tuned::default(),
             tuned_take: Tuned::default(),
             hits: None,
@@ -103,6 +111,27 @@ impl Default for Heard {
 }
 
 impl Heard {
+    /// What is heard of a pair in one piece whose left side this is, and which begins so many frames
+    /// ahead of it.
+    pub fn with_right(&self, right: &Self, lead_frames: u64) -> Self {
+        let loudest = [self.incoming, right.incoming].into_iter().flatten();
+        let loudest = loudest.max_by(|a, b| a.level_dbfs.total_cmp(&b.level_dbfs));
+        let later = |hit: &u64| hit + lead_frames;
+        Self {
+            level_hits: self.level_hits.iter().map(later).collect(),
+            incoming: loudest,
+            not_played: self.not_played && right.not_played,
+            left_out: match right.left_out.value {
+                true => self.left_out.clone(),
+                false => Decided::plain(false),
+            },
+            polarity_inverted: self.polarity_inverted.clone(),
+            delay_samples: self.delay_samples.clone(),
+            hits: self.hits.clone(),
+            ..Self::default()
+        }
+    }
+
     /// All but the first hit: no other is asked for once levels and gates are decided.
     pub fn forget_hits(&mut self) {
         self.level_hits = self.level_hits.iter().min().copied().into_iter().collect();
@@ -240,6 +269,7 @@ impl SetUp<'_> {
             muted,
             polarity_inverted,
             delay_samples,
+            pan: self.pan(track),
             tuned_setup: self.tuning(track).map(tuned).unwrap_or_default(),
             tuned_take: self
                 .take_tuning(t, track)

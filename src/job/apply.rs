@@ -57,6 +57,7 @@ pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFil
                 path,
                 info,
                 channel: None,
+                lead_frames: 0,
             }],
             why: "given by name".to_owned(),
             notes: Vec::new(),
@@ -69,6 +70,7 @@ pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFil
             setup,
             notes: Vec::new(),
             tracks: vec![track],
+            pairs: Vec::new(),
         });
     }
     if together {
@@ -205,6 +207,7 @@ pub fn units<'a>(session: &'a Session, preset: &'a Preset) -> Vec<Unit<'a>> {
         setup: &take.setup,
         track,
         track_index,
+        clean_index: track_index,
         derived: None,
         name: track.name.clone(),
         preset,

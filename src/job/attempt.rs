@@ -6,6 +6,7 @@ mod spots;
 use serde::{Deserialize, Serialize};
 
 use super::Work;
+use super::measure::Measured;
 use super::track::{TrackReader, mend};
 use crate::block::Block;
 use crate::cache::store::Key;
@@ -64,7 +65,7 @@ pub enum Figures {
 pub fn attempt(
     work: &Work<'_>,
     unit: &Unit<'_>,
-    measured: &Key,
+    measured: &Measured,
     chain: &[Stage],
     asked: Asked<'_>,
 ) -> Result<Tried> {
@@ -72,7 +73,7 @@ pub fn attempt(
         work.advance(unit.samples());
         return Ok(Tried::default());
     }
-    let key = Key::of("attempt", &(measured, chain, asked));
+    let key = Key::of("attempt", &(&measured.key, chain, asked));
     if let Some(found) = work.store.get(&key) {
         work.advance(unit.samples());
         return Ok(found);
@@ -91,7 +92,8 @@ pub fn attempt(
         None => {
             let mut ear = Ear::new(unit, asked)?;
             let mut reader = TrackReader::open(work.root, unit.track)?;
-            run(work, unit, &mut reader, chain, |block| {
+            let from = (&mut reader, &measured.dc_offsets()[..]);
+            run(work, unit, from, chain, |block| {
                 ear.push(block);
                 Ok(())
             })?;
@@ -117,7 +119,7 @@ pub struct Matched {
 pub fn listen_to_drive(
     work: &Work<'_>,
     unit: &Unit<'_>,
-    measured: &Key,
+    measured: &Measured,
     (chain, at): (&[Stage], usize),
     asked: Asked<'_>,
 ) -> Result<Matched> {
@@ -126,7 +128,7 @@ pub fn listen_to_drive(
         unreachable!("asked for a drive");
     };
     let whole = drive.mix == 1.0 && !behind.iter().any(Stage::depends_on_level);
-    let key = Key::of("match", &(measured, chain, at, whole.then_some(asked)));
+    let key = Key::of("match", &(&measured.key, chain, at, whole.then_some(asked)));
     if let Some(found) = work.store.get(&key) {
         work.advance(unit.samples());
         return Ok(found);
@@ -148,7 +150,8 @@ pub fn listen_to_drive(
         }
     };
     let mut reader = TrackReader::open(work.root, unit.track)?;
-    run(work, unit, &mut reader, ahead, |block| {
+    let from = (&mut reader, &measured.dc_offsets()[..]);
+    run(work, unit, from, ahead, |block| {
         follow(matcher.push(block));
         Ok(())
     })?;
@@ -167,12 +170,12 @@ pub fn listen_to_drive(
     Ok(matched)
 }
 
-/// Reads the track of `unit` from where `reader` stands, runs `chain` over it, and hands on every
-/// block that comes out.
+/// Reads the track of `unit` from where `reader` stands, runs `chain` over it, settled on the DC
+/// offsets of its channels, and hands on every block that comes out.
 pub fn run(
     work: &Work<'_>,
     unit: &Unit<'_>,
-    reader: &mut TrackReader,
+    (reader, dc_offsets): (&mut TrackReader, &[f64]),
     chain: &[Stage],
     mut take: impl FnMut(&Block) -> Result<()>,
 ) -> Result<()> {
@@ -181,6 +184,9 @@ pub fn run(
         f64::from(unit.track.rate_hz()),
         unit.track.channels(),
     );
+    if !dc_offsets.is_empty() {
+        chain.settle(dc_offsets);
+    }
     let mut block = Block::default();
     while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;

@@ -19,7 +19,7 @@ use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::measure::inspect::{Click, confirm_clicks};
 use crate::mix;
-use crate::preset::Step;
+use crate::preset::{Preset, Step};
 use crate::session::{Family, Song, Take, Track};
 use crate::stage::Stage;
 
@@ -130,7 +130,11 @@ fn hear_takes(
         Ok(())
     })?;
     let mut gated = vec![false; tracks];
+    let mut presets: Vec<Option<&Preset>> = vec![None; tracks];
     for unit in job.units {
+        if unit.derived.is_none() {
+            presets[unit.track_index] = Some(unit.preset);
+        }
         let gates = |step: &Step| matches!(step.stage, Stage::Gate(_));
         gated[unit.track_index] |= unit.preset.stages.iter().any(gates);
     }
@@ -162,14 +166,18 @@ fn hear_takes(
                     .zip(&takes[i].measured)
                     .zip(&result.clicks)
                     .zip(&result.duplicates)
-                    .map(|(((track, measured), click), duplicate)| Listening {
-                        track,
-                        levels: &measured.levels,
-                        inspection: &measured.inspection,
-                        sha256: &measured.sha256,
-                        click: click.as_ref(),
-                        duplicate: *duplicate,
-                    })
+                    .zip(&takes[i].indices)
+                    .map(
+                        |((((track, measured), click), duplicate), &index)| Listening {
+                            track,
+                            levels: &measured.levels,
+                            inspection: &measured.inspection,
+                            sha256: &measured.sha256,
+                            click: click.as_ref(),
+                            duplicate: *duplicate,
+                            preset: presets[index],
+                        },
+                    )
                     .collect(),
             })
             .collect();
@@ -181,6 +189,10 @@ fn hear_takes(
                 all[index] = heard;
             }
         }
+    }
+    let singles = job.session.tracks().count();
+    for (n, (pair, [left, right])) in job.session.pairs().enumerate() {
+        all[singles + n] = all[left].with_right(&all[right], pair.sources[0].lead_frames);
     }
     Ok(all)
 }
@@ -257,7 +269,7 @@ fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'
 fn known(tracks: &[&Track]) -> Vec<TakeTrack> {
     let times: Vec<_> = tracks
         .iter()
-        .map(|t| (t.sources[0].info.time_reference_samples, t.frames()))
+        .map(|t| (t.time_reference_samples(), t.frames()))
         .collect();
     let one_rate = tracks.windows(2).all(|w| w[0].rate_hz() == w[1].rate_hz());
     let placed = mix::place(&times);

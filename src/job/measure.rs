@@ -14,6 +14,7 @@ use crate::block::Block;
 use crate::cache::store::Key;
 use crate::error::{Error, Result};
 use crate::files::Stamp;
+use crate::finding::{Finding, FindingKind};
 use crate::measure::inspect::{Click, Inspection};
 use crate::measure::picture::{Painter, Picture};
 use crate::measure::{Levels, Survey};
@@ -46,6 +47,18 @@ impl Measured {
     fn without_clicks(mut self) -> Self {
         self.inspection.clicks = Vec::new();
         self
+    }
+
+    /// The DC offset of each channel, where there is one to speak of; else nothing.
+    pub fn dc_offsets(&self) -> Vec<f64> {
+        let is_offset = |finding: &Finding| matches!(finding.kind, FindingKind::DcOffset { .. });
+        if !self.inspection.findings.iter().any(is_offset) {
+            return Vec::new();
+        }
+        match &self.levels.channels[..] {
+            [] => vec![self.levels.dc_offset],
+            channels => channels.iter().map(|levels| levels.dc_offset).collect(),
+        }
     }
 
     /// An error if a stem was made of other bytes than were measured.

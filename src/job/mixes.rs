@@ -6,9 +6,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::finish::unmade;
-use super::keep::Anew;
 use super::render::{self, Rendered, Sink};
-use super::standing::KeptMix;
 use super::{Job, Plan, Work};
 use crate::block::Block;
 use crate::cache::store::{Key, Origin};
@@ -16,18 +14,20 @@ use crate::dsp::maths;
 use crate::dsp::resample::{self, Resampler};
 use crate::error::{Error, Result};
 use crate::measure::{Levels, Meter};
-use crate::mix::{MixLevels, no_louder_than, rough_gain};
+use crate::mix::{FADE_IN_S, FADE_OUT_S, Fades, no_louder_than};
 use crate::output::publish::Outbox;
-use crate::reason::{HeldMix, Reason};
 use crate::report::session::{FailedReport, MixFile, MixLevel, MixReport};
 use crate::session::config::{Named, SessionFile};
 use crate::session::{Session, Song, Take};
 use crate::units::round_to;
 use crate::wav::{Depth, Dither, Metadata, WriteSpec, bext};
 
+mod balance;
+mod dry;
 mod sums;
 
-use sums::{Sum, add_up, sums, try_sum};
+use balance::{dry_gain_db, gains, set_faders};
+use sums::{Sum, Which, add_up, sums, try_sum};
 
 /// A finished take: what is reported of it, and what excerpts go by.
 pub struct Mix {
@@ -47,16 +47,12 @@ struct Mixed {
     sha256: String,
 }
 
-/// A gain and the reason for it.
-struct Gain {
-    db: f64,
-    why: Reason,
-}
-
 /// A file to be mixed: a whole take or one group of it.
 struct File<'s, 'a> {
     sum: &'s Sum<'a>,
     group: Option<&'s str>,
+    /// Of the sources instead of the stems.
+    dry: bool,
     path: String,
     gain_db: f64,
     depth: Depth,
@@ -64,7 +60,13 @@ struct File<'s, 'a> {
     title: String,
 }
 
-/// Mixes every take, one gain a song; and stems of groups, copies to listen to, where asked for.
+impl<'s> File<'s, '_> {
+    fn parts(&self) -> Which<'s> {
+        self.group.map_or(Which::All, Which::Group)
+    }
+}
+
+/// Mixes every take, one gain a song and one loudness for all songs; and stems of groups, copies to listen to, where asked for.
 pub fn mix(
     work: &Work<'_>,
     job: &Job<'_>,
@@ -73,11 +75,12 @@ pub fn mix(
     outbox: &Outbox,
     failed: &mut Vec<FailedReport>,
 ) -> Result<Vec<Mix>> {
-    let sums = sums(work, job, plan, stems);
+    let mut sums = sums(work, job, plan, stems);
+    set_faders(work, job, outbox.root(), &mut sums)?;
     let tried = work.each("sum", &sums, Sum::samples, |sum| {
-        try_sum(work, outbox.root(), sum, None)
+        try_sum(work, outbox.root(), sum, Which::All)
     })?;
-    let gains = gains(job, &sums, &tried);
+    let gains = gains(work, job, &sums, &tried);
     let mut files = Vec::new();
     for (sum, tried) in sums.iter().zip(&tried) {
         let (song, take) = (sum.song, sum.take);
@@ -90,6 +93,7 @@ pub fn mix(
         let file = |path: String, depth, rate_hz, what: &str| File {
             sum,
             group: None,
+            dry: false,
             path,
             gain_db: gains[song].db,
             depth,
@@ -108,12 +112,13 @@ pub fn mix(
         }
     }
     hold_copies(work, outbox.root(), job.config.mix.ceiling_dbtp, &mut files)?;
+    files.extend(dry_files(work, job, plan, &sums, &gains)?);
     files.extend(groups(work, job, outbox.root(), &sums)?);
     let mixed = work.each(
         "mix",
         &files,
         |file| file.sum.samples(),
-        |file| write(work, outbox, file),
+        |file| write(work, plan, outbox, file),
     )?;
     for (file, mixed) in files.iter().zip(&mixed) {
         if let Err(error) = mixed {
@@ -137,7 +142,7 @@ pub fn mix(
                     .map(|part| part.unit.name.clone())
                     .collect(),
                 omitted: sum.omitted.clone(),
-                levels: sum.strips.iter().map(level).collect(),
+                levels: sum.strips.iter().map(|part| level(plan, part)).collect(),
                 excerpt: None,
             },
             first_hit_s: sum.first_hit_s,
@@ -152,9 +157,10 @@ pub fn mix(
                     path: file.path.clone(),
                     sha256: mixed.sha256.clone(),
                     group: file.group.map(str::to_owned),
+                    dry: file.dry,
                     gain_db: file.gain_db,
                 });
-                if mix.report.path.is_none() && file.group.is_none() {
+                if mix.report.path.is_none() && file.group.is_none() && !file.dry {
                     mix.report.path = Some(file.path.clone());
                     mix.report.after = Some(mixed.after.clone());
                     mix.loudest_s = mixed.loudest_s;
@@ -166,12 +172,17 @@ pub fn mix(
     Ok(sums.iter().map(mix).collect())
 }
 
-fn level(part: &sums::Part<'_>) -> MixLevel {
+fn level(plan: &Plan, part: &sums::Part<'_>) -> MixLevel {
     let pans = [part.place.pan.0, part.place.pan.1];
     MixLevel {
         label: part.unit.label().to_owned(),
         fader_db: round_to(part.place.fader_db, 2),
         pans: pans.into_iter().take(part.stem.output.channels).collect(),
+        pan_why: plan.heard[part.unit.track_index]
+            .pan
+            .as_ref()
+            .filter(|pan| pan.value.abs() == part.place.pan.0.abs() && part.unit.derived.is_none())
+            .and_then(|pan| Some(crate::wording::reason(pan.why.as_ref()?))),
     }
 }
 
@@ -193,7 +204,7 @@ fn hold_copies<'s>(
         &copies,
         |file| file.sum.samples(),
         |file| {
-            let key = Key::of("copy", &(file.sum.key(None), file.rate_hz));
+            let key = Key::of("copy", &(file.sum.key(Which::All), file.rate_hz));
             if let Some(found) = work.store.get::<Option<f64>>(&key) {
                 work.advance(file.sum.samples());
                 return Ok(found);
@@ -226,6 +237,44 @@ fn hold_copies<'s>(
     Ok(())
 }
 
+/// The same balance without processing, beside each mix, where that is asked for; as loud as it, as far as
+/// the ceiling allows.
+fn dry_files<'s, 'a>(
+    work: &Work<'_>,
+    job: &Job<'_>,
+    plan: &Plan,
+    sums: &'s [Sum<'a>],
+    gains: &BTreeMap<&str, balance::Gain>,
+) -> Result<Vec<File<'s, 'a>>> {
+    let wanted = |sum: &&Sum<'_>| job.config.mix.dry && !sum.strips.is_empty();
+    let sums: Vec<&'s Sum<'a>> = sums.iter().filter(wanted).collect();
+    let tried = work.each(
+        "sum",
+        &sums,
+        |sum| sum.samples(),
+        |sum| dry::try_sum(work, plan, sum),
+    )?;
+    let gain_db = |song: &str| {
+        let of_song = sums.iter().zip(&tried).filter(|(sum, _)| sum.song == song);
+        let levels: Vec<&Levels> = of_song
+            .filter_map(|(_, tried)| tried.as_ref().ok())
+            .collect();
+        dry_gain_db(job, gains.get(song), &levels)
+    };
+    let file = |(sum, _): (&&'s Sum<'a>, &Result<Levels>)| File {
+        sum,
+        group: None,
+        dry: true,
+        path: dry_path(sum.song, sum.take),
+        gain_db: gain_db(sum.song),
+        depth: Depth::Int24,
+        rate_hz: sum.rate_hz,
+        title: format!("{} {}, without processing", sum.song, sum.take),
+    };
+    let made = sums.iter().zip(&tried).filter(|(_, tried)| tried.is_ok());
+    Ok(made.map(file).collect())
+}
+
 /// Hands on the sum of a file, at its rate, without its gain.
 fn add_up_at(
     work: &Work<'_>,
@@ -235,11 +284,11 @@ fn add_up_at(
 ) -> Result<()> {
     let sum = file.sum;
     if file.rate_hz == sum.rate_hz {
-        return add_up(work, root, sum, file.group, take);
+        return add_up(work, root, sum, file.parts(), take);
     }
     let mut resampler = Resampler::new(sum.rate_hz, file.rate_hz, 2, sum.start.unwrap_or(0))?;
     let mut out = Block::default();
-    add_up(work, root, sum, file.group, |block| {
+    add_up(work, root, sum, file.parts(), |block| {
         resampler.process(block, &mut out);
         take(&mut out)
     })?;
@@ -273,7 +322,7 @@ fn groups<'s, 'a>(
         "sum",
         &parts,
         |(sum, _)| sum.samples(),
-        |(sum, group)| try_sum(work, root, sum, Some(group)),
+        |(sum, group)| try_sum(work, root, sum, Which::Group(group)),
     )?;
     let depth = render::depth(job.config.output.bits);
     let file = |(sum, group): &(&'s Sum<'a>, &'s str)| {
@@ -293,6 +342,7 @@ fn groups<'s, 'a>(
         Ok(File {
             sum,
             group: Some(*group),
+            dry: false,
             path: path?,
             gain_db: (gain_db * 10.0).floor() / 10.0,
             depth,
@@ -333,6 +383,9 @@ pub fn names(config: &SessionFile, song: &Song, take: &Take) -> Vec<String> {
     if config.mix.listening_copy {
         names.push(listening_path(&song.slug, &take.slug));
     }
+    if config.mix.dry {
+        names.push(dry_path(&song.slug, &take.slug));
+    }
     if !config.groups.is_empty() {
         for track in &take.tracks {
             let group = config.group_of(track.mic);
@@ -345,6 +398,10 @@ pub fn names(config: &SessionFile, song: &Song, take: &Take) -> Vec<String> {
         }
     }
     names
+}
+
+fn dry_path(song: &str, take: &str) -> String {
+    format!("mixes/{song}/{take}_dry.wav")
 }
 
 fn listening_path(song: &str, take: &str) -> String {
@@ -375,78 +432,16 @@ pub fn check_names(session: &Session, config: &SessionFile) -> Result<()> {
     Error::all(errors).map_or(Ok(()), Err)
 }
 
-fn gains<'a>(job: &Job<'_>, sums: &[Sum<'a>], tried: &[Result<Levels>]) -> BTreeMap<&'a str, Gain> {
-    let mut songs: BTreeMap<&str, Vec<(&str, MixLevels)>> = BTreeMap::new();
-    for (sum, levels) in sums.iter().zip(tried) {
-        let levels = levels
-            .as_ref()
-            .map_or(MixLevels::default(), |levels| MixLevels {
-                integrated_lufs: levels.integrated_lufs,
-                true_peak_dbtp: levels.true_peak_dbtp,
-            });
-        songs.entry(sum.song).or_default().push((sum.take, levels));
-    }
-    let mix = &job.config.mix;
-    let gain = |takes: Vec<(&str, MixLevels)>| {
-        let levels: Vec<MixLevels> = takes.iter().map(|take| take.1).collect();
-        let found = rough_gain(&levels, mix.target_lufs, mix.ceiling_dbtp);
-        // Rounded down, so that the ceiling holds.
-        let db = round_to((found.db * 10.0 + 1e-6).floor() / 10.0, 1);
-        let held = |held: usize, wanted: f64| HeldMix {
-            by_db: round_to(wanted - db, 1),
-            take: takes[held].0.to_owned(),
-            ceiling_dbtp: mix.ceiling_dbtp,
-        };
-        let why = match found.wanted_db {
-            Some(wanted) => Reason::MixLevel {
-                wanted_db: round_to(wanted, 1),
-                target_lufs: mix.target_lufs,
-                held: found.held_by.map(|take| held(take, wanted)),
-            },
-            None => Reason::MixSilent,
-        };
-        Gain { db, why }
-    };
-    songs
-        .into_iter()
-        .map(|(song, takes)| {
-            let kept = delivered(job, song);
-            let holds = |kept: &Gain| {
-                let peaks = takes.iter().filter_map(|take| take.1.true_peak_dbtp);
-                peaks
-                    .into_iter()
-                    .all(|peak| peak + kept.db <= mix.ceiling_dbtp)
-            };
-            (song, kept.filter(holds).unwrap_or_else(|| gain(takes)))
-        })
-        .collect()
-}
-
-/// The gain that the mixes of a song were delivered with, unless what they are made by has changed,
-/// or one of them lacked a track that had failed: then it was never right.
-fn delivered(job: &Job<'_>, song: &str) -> Option<Gain> {
-    let sheet = &job.standing.sheet;
-    if job.anew != Anew::Nothing || sheet.session_file_sha256 != job.session_file_sha256() {
-        return None;
-    }
-    let mut of_song = sheet.mixes.iter().filter(|mix| mix.report.song == song);
-    let lacks = |mix: &KeptMix| mix.report.omitted.iter().any(|o| o.why == Reason::Failed);
-    if of_song.clone().any(lacks) {
-        return None;
-    }
-    of_song
-        .find(|mix| mix.report.path.is_some())
-        .map(|mix| Gain {
-            db: mix.report.gain_db,
-            why: mix.gain_reason.clone(),
-        })
-}
-
-fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
+fn write(work: &Work<'_>, plan: &Plan, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed> {
     let sum = file.sum;
     let origin = Origin::new()
-        .with("the stems in them", &sum.key(file.group))
+        .with("the stems in them", &sum.key(file.parts()))
+        .with("their balance", &file.dry)
         .with("their gain", &file.gain_db)
+        .with(
+            "their fades",
+            &file.group.is_none().then_some((FADE_IN_S, FADE_OUT_S)),
+        )
         .with("their format", &(file.depth.bits(), file.rate_hz));
     if let Some(found) = render::finished(work, outbox.root(), &file.path, &origin)? {
         work.advance(sum.samples());
@@ -472,11 +467,25 @@ fn write(work: &Work<'_>, outbox: &Outbox, file: &File<'_, '_>) -> Result<Mixed>
     };
     let mut sink = Sink::create(outbox, &file.path, &spec, &metadata)?;
     let ratio = maths::db_to_ratio(file.gain_db);
-    add_up_at(work, outbox.root(), file, |block| {
+    // A stem begins and ends as it does; a mix is listened to.
+    let fades = file
+        .group
+        .is_none()
+        .then(|| Fades::new(file.rate_hz, spec.frames));
+    let mut at = 0;
+    let mut sound = |block: &mut Block| {
         let samples = block.channels_mut().flatten();
         samples.for_each(|sample| *sample *= ratio);
+        if let Some(fades) = &fades {
+            fades.apply(block, at);
+        }
+        at += block.frames() as u64;
         sink.write(block)
-    })?;
+    };
+    match file.dry {
+        true => dry::add_up(work, plan, file.sum, sound)?,
+        false => add_up_at(work, outbox.root(), file, &mut sound)?,
+    }
     let (published, after, picture) = sink.publish(work)?;
     let mixed = Mixed {
         after,

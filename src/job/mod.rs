@@ -197,9 +197,9 @@ impl Job<'_> {
 
 /// All that is known before anything is written.
 pub struct Plan {
-    /// What was measured, by track.
+    /// What was measured, by track; behind them the pairs whose sides are two tracks.
     measured: Vec<Result<Measured>>,
-    /// What was heard, by track.
+    /// What was heard, in the same order.
     heard: Vec<Heard>,
     /// What will be done, by unit; or why nothing can be.
     entries: Vec<Result<Entry>>,
@@ -221,7 +221,9 @@ pub fn listen(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
     for note in &job.session.notes {
         work.warn(note);
     }
-    let tracks: Vec<&Track> = job.session.tracks().map(|(_, _, track)| track).collect();
+    let tracks = job.session.tracks().map(|(_, _, track)| track);
+    let pairs = job.session.pairs().map(|(pair, _)| pair);
+    let tracks: Vec<&Track> = tracks.chain(pairs).collect();
     let mut measured = work.each(
         "measure",
         &tracks,

@@ -56,7 +56,7 @@ pub fn decide(
                 mic: unit.linked_mic(),
                 rule: unit.preset.level.as_ref(),
                 levels: &tried.levels,
-                track: unit.track_index,
+                track: unit.clean_index,
                 source_lufs: source.and_then(|source| source.levels.integrated_lufs),
                 working_gain_db: working,
                 hit_peaks_dbfs: &tried.hit_peaks_dbfs,
@@ -285,12 +285,9 @@ fn match_drives(
                 let (unit, entry) = (&job.units[i], entries[i].as_ref().expect("filtered above"));
                 let chain = entry.chain_before_gain();
                 let at = chain.len() - entry.stages.len() + at;
-                let key = measured[unit.track_index]
-                    .as_ref()
-                    .map(|m| &m.key)
-                    .map_err(Clone::clone)?;
+                let measured = (measured[unit.track_index].as_ref()).map_err(Clone::clone)?;
                 let asked = asked(job, unit, heard, &chain);
-                attempt::listen_to_drive(work, unit, key, (&chain, at), asked)
+                attempt::listen_to_drive(work, unit, measured, (&chain, at), asked)
             },
         )?;
         let mut groups: BTreeMap<(String, String, usize), Vec<usize>> = BTreeMap::new();
@@ -344,12 +341,15 @@ fn try_all(
         |&i| {
             let unit = &job.units[i];
             let entry = entries[i].as_ref().expect("filtered above");
-            let key = measured[unit.track_index]
-                .as_ref()
-                .map(|m| &m.key)
-                .map_err(Clone::clone)?;
+            let measured = (measured[unit.track_index].as_ref()).map_err(Clone::clone)?;
             let chain = entry.chain_before_gain();
-            attempt::attempt(work, unit, key, &chain, asked(job, unit, heard, &chain))
+            attempt::attempt(
+                work,
+                unit,
+                measured,
+                &chain,
+                asked(job, unit, heard, &chain),
+            )
         },
     )?;
     for (i, result) in todo.into_iter().zip(results) {

@@ -65,11 +65,11 @@ pub fn render(
         work.advance(unit.samples());
         return Ok(found);
     }
-    let source = &unit.track.sources[0];
-    let (from_hz, channels) = (source.info.rate_hz, unit.track.channels());
+    let source = unit.track.first_source();
+    let (from_hz, channels) = (unit.track.rate_hz(), unit.track.channels());
     let rate_hz = format.rate_hz.unwrap_or(from_hz);
     let depth = depth(format.bits);
-    let start = source.info.time_reference_samples.unwrap_or(0);
+    let start = unit.track.time_reference_samples().unwrap_or(0);
     let dither = dither(unit, &chain, rate_hz, format);
     let carried = audio::open(&work.root.join(&source.path))?.metadata()?;
     let change = Change {
@@ -96,7 +96,7 @@ pub fn render(
         .iter()
         .all(|source| source.channel.is_none());
     let mut hashed = HashedReader::open(work.root, unit.track, alone)?;
-    let reader = &mut hashed.reader;
+    let reader = (&mut hashed.reader, &measured.dc_offsets()[..]);
     if rate_hz == from_hz {
         attempt::run(work, unit, reader, &chain, |block| sink.write(block))?;
     } else {
@@ -267,6 +267,7 @@ fn dither(unit: &Unit<'_>, chain: &[Stage], rate_hz: u32, format: &OutputFormat)
     let fits = unit.track.sources.iter().all(|source| {
         source.info.sample_format == audio::SampleFormat::Int
             && source.info.bit_depth <= depth(format.bits).bits()
+            && source.info.rate_hz == info.rate_hz
     });
     let untouched = rate_hz == info.rate_hz && fits && chain.iter().all(Stage::keeps_bits);
     if !format.dither || untouched || format.bits == Bits::Float32 {

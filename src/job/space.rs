@@ -47,6 +47,7 @@ pub fn need(
             need += missing(&mixes::path(&song.slug, &take.slug), frames * 2 * 3);
             need += frames * 2 * sample_bytes * job.config.groups.len() as u64;
             need += frames * 2 * 2 * u64::from(job.config.mix.listening_copy);
+            need += frames * 2 * 3 * u64::from(job.config.mix.dry);
             if song.takes.len() > 1 && job.config.excerpts != Excerpts::Never {
                 let rate_hz = take.tracks.first().map_or(0, |track| track.rate_hz());
                 let path = excerpts::mix_path(&song.slug, &take.slug);

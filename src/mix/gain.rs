@@ -1,4 +1,5 @@
-//! [`rough_gain`]: the one final gain of a song's rough mixes.
+//! [`rough_gain`]: the one final gain of a song's rough mixes; [`reach_lufs`]: what all songs of a session
+//! have in common.
 
 /// What was measured of the mix of one take before the final gain. `None`: silence, or too short.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -22,26 +23,37 @@ pub struct RoughGain {
     pub reached_lufs: Option<f64>,
 }
 
-/// The gain that brings a song to `target_lufs`, lowered so that no take passes `ceiling_dbtp`.
-///
-/// The song's loudness is the median of its takes, not the loudness of all of them in a row: a
-/// false start, a take with the room full of talk or one with a hot preamp would pull the pooled
-/// value and with it the level of every other take; the median lets them be as loud as they are.
-/// With an even number it is the mean of the middle two. Without any loudness the gain is 0 dB, or
-/// less where the ceiling asks for it.
-pub fn rough_gain(takes: &[MixLevels], target_lufs: f64, ceiling_dbtp: f64) -> RoughGain {
+/// The loudness of a song, of its takes as they are: their median, not the loudness of all of them in
+/// a row. A false start, a take with the room full of talk or one with a hot preamp would pull the
+/// pooled value and with it the level of every other take; the median lets them be as loud as they
+/// are. With an even number it is the mean of the middle two.
+fn median_lufs(takes: &[MixLevels]) -> Option<f64> {
     let mut loudness: Vec<f64> = (takes.iter())
         .filter_map(|take| take.integrated_lufs)
         .filter(|lufs| lufs.is_finite())
         .collect();
     loudness.sort_by(f64::total_cmp);
     let middle = loudness.len() / 2;
-    let median = match loudness.get(middle) {
+    match loudness.get(middle) {
         Some(upper) if loudness.len().is_multiple_of(2) => {
             Some(0.5 * (loudness[middle - 1] + upper))
         }
         found => found.copied(),
-    };
+    }
+}
+
+/// The highest loudness that a song can have without a take that passes `ceiling_dbtp`; `None` where
+/// it has no loudness.
+pub fn reach_lufs(takes: &[MixLevels], ceiling_dbtp: f64) -> Option<f64> {
+    let peaks: Vec<Option<f64>> = takes.iter().map(|take| take.true_peak_dbtp).collect();
+    let (db, _) = no_louder_than(f64::MAX, &peaks, ceiling_dbtp);
+    Some(median_lufs(takes)? + db)
+}
+
+/// The gain that brings a song to `target_lufs`, lowered so that no take passes `ceiling_dbtp`.
+/// Without any loudness it is 0 dB, or less where the ceiling asks for it.
+pub fn rough_gain(takes: &[MixLevels], target_lufs: f64, ceiling_dbtp: f64) -> RoughGain {
+    let median = median_lufs(takes);
     let wanted_db = median.map(|lufs| target_lufs - lufs);
     let peaks: Vec<Option<f64>> = takes.iter().map(|take| take.true_peak_dbtp).collect();
     let (db, held_by) = no_louder_than(wanted_db.unwrap_or(0.0), &peaks, ceiling_dbtp);
@@ -111,6 +123,15 @@ mod tests {
                 .iter()
                 .all(|t| t.true_peak_dbtp.unwrap() + gain.db <= -1.0)
         );
+    }
+
+    #[test]
+    fn a_song_reaches_what_its_highest_peak_allows() {
+        let takes = [take(-25.0, -9.0), take(-24.0, -2.5), take(-24.0, -9.0)];
+        assert_eq!(reach_lufs(&takes, -1.0), Some(-22.5));
+        let reached = rough_gain(&takes, -22.5, -1.0);
+        assert_eq!((reached.db, reached.held_by), (1.5, None));
+        assert_eq!(reach_lufs(&[MixLevels::default()], -1.0), None);
     }
 
     #[test]

@@ -7,12 +7,14 @@
 //! Where a track stands is the session file's to say. Nothing here knows a file; the caller reads
 //! sources, hands blocks over and measures what comes out.
 
+pub mod fade;
 pub mod gain;
 pub mod pan;
 
 use std::ops::Range;
 
-pub use gain::{MixLevels, RoughGain, no_louder_than, rough_gain};
+pub use fade::{FADE_IN_S, FADE_OUT_S, Fades};
+pub use gain::{MixLevels, RoughGain, no_louder_than, reach_lufs, rough_gain};
 pub use pan::{PanLaw, pan_gains};
 
 use crate::block::Block;

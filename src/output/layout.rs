@@ -18,8 +18,11 @@ pub struct Unit<'a> {
     pub setup: &'a str,
     /// Where the samples come from.
     pub track: &'a Track,
-    /// The index of `track` among all tracks, in session order.
+    /// The index of `track` among all tracks, in session order; behind them come the pairs whose sides
+    /// are two tracks.
     pub track_index: usize,
+    /// That of the track whose clean stem it is compared with: `track`, or the left side of the pair.
+    pub clean_index: usize,
     /// The rule, where the stem is derived.
     pub derived: Option<Derived>,
     /// File name without ending.
@@ -56,12 +59,7 @@ impl Presets {
         for take in session.songs.iter().flat_map(|song| &song.takes) {
             let own = take.tracks.iter().map(|track| preset_name(track, config));
             wanted.extend(own.map(str::to_owned));
-            wanted.extend(
-                config
-                    .derived_of(&take.tracks)
-                    .into_iter()
-                    .map(|d| d.preset),
-            );
+            wanted.extend(config.derived_of(take).into_iter().map(|d| d.preset));
         }
         let mut presets = BTreeMap::new();
         let mut errors: Vec<Error> = Vec::new();
@@ -118,51 +116,60 @@ pub fn units<'a>(
 ) -> Result<Vec<Unit<'a>>> {
     let mut units: Vec<Unit<'a>> = Vec::new();
     let mut errors = Vec::new();
-    let mut track_index = 0;
+    let (mut track_index, mut pair_index) = (0, session.tracks().count());
     for song in &session.songs {
         for take in &song.takes {
-            let derived = config.derived_of(&take.tracks);
-            for track in &take.tracks {
-                let mut add = |derived: Option<&Derived>| {
-                    let named = Named {
-                        song: &song.slug,
-                        take: &take.slug,
-                        label: derived.map_or(&track.label, |d| &d.name),
-                        side: track.side,
-                        group: config.group_of(track.mic),
-                        rate_hz: track.rate_hz(),
-                    };
-                    let name = match config.name(&named) {
-                        Ok(name) => name,
-                        Err(why) => {
-                            errors.push(Error::input(format!("{}: {why}", track.label)));
-                            return;
-                        }
-                    };
-                    let place = format!("{}/{}/{name}", song.slug, take.slug);
-                    let preset =
-                        presets.get(derived.map_or(preset_name(track, config), |d| &d.preset));
-                    units.push(Unit {
-                        song: Some(song),
-                        take: Some(take),
-                        setup: &take.setup,
-                        track,
-                        track_index,
-                        derived: derived.cloned(),
-                        stem_path: format!("stems/{place}.wav"),
-                        report_path: format!("reports/{place}.json"),
-                        key: place,
-                        name,
-                        preset,
-                        fault: fault(preset, track),
-                    });
+            let derived = config.derived_of(take);
+            let mut add = |track: &'a Track, indices: (usize, usize), derived: Option<&Derived>| {
+                let named = Named {
+                    song: &song.slug,
+                    take: &take.slug,
+                    label: derived.map_or(&track.label, |d| &d.name),
+                    side: track.side,
+                    group: config.group_of(track.mic),
+                    rate_hz: track.rate_hz(),
                 };
-                add(None);
-                derived
-                    .iter()
+                let name = match config.name(&named) {
+                    Ok(name) => name,
+                    Err(why) => {
+                        errors.push(Error::input(format!("{}: {why}", track.label)));
+                        return;
+                    }
+                };
+                let place = format!("{}/{}/{name}", song.slug, take.slug);
+                let preset = presets.get(derived.map_or(preset_name(track, config), |d| &d.preset));
+                units.push(Unit {
+                    song: Some(song),
+                    take: Some(take),
+                    setup: &take.setup,
+                    track,
+                    track_index: indices.0,
+                    clean_index: indices.1,
+                    derived: derived.cloned(),
+                    stem_path: format!("stems/{place}.wav"),
+                    report_path: format!("reports/{place}.json"),
+                    key: place,
+                    name,
+                    preset,
+                    fault: fault(preset, track),
+                });
+            };
+            let first = track_index;
+            for track in &take.tracks {
+                let indices = (track_index, track_index);
+                add(track, indices, None);
+                (derived.iter())
                     .filter(|d| d.of == track.label)
-                    .for_each(|d| add(Some(d)));
+                    .for_each(|d| add(track, indices, Some(d)));
                 track_index += 1;
+            }
+            for pair in &take.pairs {
+                let is_side = |track: &Track| (track.mic, track.index) == (pair.mic, pair.index);
+                let side = take.tracks.iter().position(is_side).unwrap_or(0);
+                (derived.iter())
+                    .filter(|d| d.of == pair.label)
+                    .for_each(|d| add(pair, (pair_index, first + side), Some(d)));
+                pair_index += 1;
             }
         }
     }

@@ -228,6 +228,9 @@ pub struct MixFile {
     pub sha256: String,
     /// The group that it is a stem of; null: the whole take.
     pub group: Option<String>,
+    /// The balance alone, without processing.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub dry: bool,
     /// Gain over the sum of its tracks at their faders.
     pub gain_db: f64,
 }
@@ -241,6 +244,9 @@ pub struct MixLevel {
     pub fader_db: f64,
     /// −100 left to 100 right: one place of a mono stem, two of a pair.
     pub pans: Vec<f64>,
+    /// Why it stands there, where that was heard.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pan_why: Option<String>,
 }
 
 /// A track that a mix does without.

@@ -246,7 +246,7 @@ fn build(
     number_toms(setups.values_mut().map(|takes| &mut takes[..]));
     for (mut song, parts) in built {
         for (take, parts) in song.takes.iter_mut().zip(parts) {
-            take.tracks = tracks_of(parts, &song.slug, &take.slug, config)?;
+            (take.tracks, take.pairs) = tracks_of(parts, &song.slug, &take.slug, config)?;
             note_other_rates(&mut take.tracks);
         }
         let key = |take: &Take| (take.number.is_none(), take.number, take.slug.clone());
@@ -294,6 +294,7 @@ fn song(
             number: take.number,
             notes: take.notes,
             tracks: Vec::new(),
+            pairs: Vec::new(),
         });
         let items = take.items.into_iter();
         parts.push(

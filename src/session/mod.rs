@@ -23,6 +23,7 @@ pub mod table;
 mod tracks;
 
 use crate::audio::Info;
+use crate::dsp::resample::frames_out;
 use crate::finding::FindingKind;
 
 /// One side of a pair, or the middle.
@@ -80,6 +81,9 @@ pub struct Take {
     pub notes: Vec<String>,
     /// In the order of the mic table.
     pub tracks: Vec<Track>,
+    /// Pairs whose sides are two of `tracks`, each as one stereo track: stems of both are derived from
+    /// them, and nothing else is done with them.
+    pub pairs: Vec<Track>,
 }
 
 /// One microphone or one stereo pair: the unit of work.
@@ -138,6 +142,16 @@ pub struct Source {
     pub info: Info,
     /// The only channel that counts, in a recorder's file with all mics; `None`: all of them.
     pub channel: Option<usize>,
+    /// Silence ahead of it in its track, in frames: the other side of the pair begins earlier.
+    pub lead_frames: u64,
+}
+
+impl Source {
+    /// Where it ends in a track of this rate, in frames.
+    pub fn end(&self, rate_hz: u32) -> u64 {
+        let frames = frames_out(self.info.frames, 0, self.info.rate_hz, rate_hz);
+        self.lead_frames.saturating_add(frames)
+    }
 }
 
 /// A file that is not part of the session.
@@ -175,17 +189,52 @@ impl Session {
             .flat_map(|song| song.takes.iter().map(move |take| (song, take)))
             .flat_map(|(song, take)| take.tracks.iter().map(move |track| (song, take, track)))
     }
+
+    /// All pairs whose sides are tracks of their own, in the order of their takes; each with the
+    /// places of its left and right side among [`Session::tracks`].
+    pub fn pairs(&self) -> impl Iterator<Item = (&Track, [usize; 2])> {
+        let takes = self.songs.iter().flat_map(|song| &song.takes);
+        takes
+            .scan(0, |next, take| {
+                let first = *next;
+                *next += take.tracks.len();
+                Some((first, take))
+            })
+            .flat_map(|(first, take)| {
+                take.pairs.iter().filter_map(move |pair| {
+                    let side = |side: Option<Side>| {
+                        let is = |track: &Track| {
+                            (track.mic, track.index, track.side) == (pair.mic, pair.index, side)
+                        };
+                        Some(first + take.tracks.iter().position(is)?)
+                    };
+                    Some((pair, [side(Some(Side::L))?, side(Some(Side::R))?]))
+                })
+            })
+    }
 }
 
 impl Track {
-    /// Frames a second.
+    /// Frames a second: those of its first source.
     pub fn rate_hz(&self) -> u32 {
         self.sources[0].info.rate_hz
     }
 
-    /// Frames; for a pair those of its sides, which are equal.
+    /// Frames from where its first source begins to where its last one ends.
     pub fn frames(&self) -> u64 {
-        self.sources[0].info.frames
+        let ends = self.sources.iter().map(|s| s.end(self.rate_hz()));
+        ends.max().unwrap_or(0)
+    }
+
+    /// Time reference of its first frame, in samples, where a source has one.
+    pub fn time_reference_samples(&self) -> Option<u64> {
+        self.first_source().info.time_reference_samples
+    }
+
+    /// The source that begins with the track; of several the one that says when that is.
+    pub fn first_source(&self) -> &Source {
+        let key = |s: &&Source| (s.lead_frames, s.info.time_reference_samples.is_none());
+        (self.sources.iter().min_by_key(key)).unwrap_or(&self.sources[0])
     }
 
     /// 1, or 2 for a pair or a stereo file.

@@ -14,6 +14,7 @@ use super::{Mic, Side, Source, Track, TrackNote};
 use crate::audio::Info;
 use crate::error::{Error, Result};
 use crate::finding::{Difference, Finding, FindingKind, Severity};
+use crate::mix;
 use crate::wording;
 
 /// A file, or one channel of a file with many, and what it is taken for.
@@ -91,7 +92,7 @@ impl Part {
     }
 }
 
-/// The tracks of a take in the order of the mic table.
+/// The tracks of a take in the order of the mic table, and the pairs whose sides are two of them.
 ///
 /// # Errors
 /// A name that cannot be, or one name for two tracks.
@@ -100,7 +101,7 @@ pub(super) fn tracks_of(
     song: &str,
     take: &str,
     config: &SessionFile,
-) -> Result<Vec<Track>> {
+) -> Result<(Vec<Track>, Vec<Track>)> {
     settle_if_free(&mut parts);
     let mut tracks: Vec<Track> = parts.into_iter().map(track).collect();
     // In the order of the table, the first of each kind first; files in the order of their paths.
@@ -110,9 +111,8 @@ pub(super) fn tracks_of(
         key(a).cmp(&key(b)).then_with(|| path(a).cmp(&path(b)))
     });
     number_doubles(&mut tracks);
-    if config.pairs == Pairs::Stereo {
-        tracks = join_pairs(tracks);
-    }
+    let mut pairs = Vec::new();
+    tracks = join_pairs(tracks, config.pairs, &mut pairs);
     tracks.sort_by_key(|t| (t.mic, t.index, t.side));
     let mut labels = Names::default();
     for track in &mut tracks {
@@ -158,7 +158,13 @@ pub(super) fn tracks_of(
             return Err(Error::input(text).hint(hint));
         }
     }
-    Ok(tracks)
+    for pair in &mut pairs {
+        let place = |track: &Track| track.sources.first().map(|s| (s.path.clone(), s.channel));
+        if let Some(left) = tracks.iter().find(|track| place(track) == place(pair)) {
+            pair.name.clone_from(&left.name);
+        }
+    }
+    Ok((tracks, pairs))
 }
 
 /// `Kick` alone is the inside mic if no other file says that it is.
@@ -276,6 +282,7 @@ fn track(part: Part) -> Track {
         path,
         info,
         channel,
+        lead_frames: 0,
     });
     track
 }
@@ -318,8 +325,9 @@ fn number_doubles(tracks: &mut [Track]) {
     }
 }
 
-/// Joins left and right of a mic that is a pair, where both are mono and of one rate and length.
-fn join_pairs(tracks: Vec<Track>) -> Vec<Track> {
+/// Joins left and right of a mic that is a pair into one stereo track. Sides that cannot be one track,
+/// or are to stay two, are added to `pairs` beside.
+fn join_pairs(tracks: Vec<Track>, wanted: Pairs, pairs: &mut Vec<Track>) -> Vec<Track> {
     let mut joined: Vec<Track> = Vec::new();
     let mut lefts: BTreeMap<(Mic, u32), usize> = BTreeMap::new();
     for mut track in tracks {
@@ -337,19 +345,36 @@ fn join_pairs(tracks: Vec<Track>) -> Vec<Track> {
             joined.push(track);
             continue;
         };
-        match mismatch(left, &track) {
-            None => {
-                left.side = None;
+        let fit = fit(left, &track);
+        match (fit, wanted) {
+            (Ok(leads), Pairs::Stereo) => {
+                let padded = padded(left, &track, leads);
+                let mut right = place(left, &mut track, leads);
                 left.why = format!("{} and {}", left.why, track.why);
-                left.sources.append(&mut track.sources);
+                left.sources.append(&mut right);
                 left.notes.append(&mut track.notes);
                 left.notes.dedup();
                 left.already_driven |= track.already_driven;
+                left.side = None;
+                if let Some(kind) = padded {
+                    let finding = Finding::new(kind.clone(), Severity::Note, 1.0);
+                    left.notes.push(TrackNote {
+                        ask: false,
+                        text: wording::finding(&finding).what,
+                        finding: Some(kind),
+                    });
+                }
             }
-            Some(difference) => {
-                for track in [left, &mut track] {
-                    let difference = difference.clone();
-                    found(track, FindingKind::PairMismatch { difference });
+            (fit, _) => {
+                let leads = fit.as_ref().map_or([0, 0], |leads| *leads);
+                if left.channels() == 1 && track.channels() == 1 {
+                    pairs.push(both(left, &track, leads));
+                }
+                if let (Err(difference), Pairs::Stereo) = (fit, wanted) {
+                    for track in [left, &mut track] {
+                        let difference = difference.clone();
+                        found(track, FindingKind::PairMismatch { difference });
+                    }
                 }
                 joined.push(track);
             }
@@ -358,34 +383,88 @@ fn join_pairs(tracks: Vec<Track>) -> Vec<Track> {
     joined
 }
 
-/// In what two sides differ so that they cannot be one track.
-fn mismatch(left: &Track, right: &Track) -> Option<Difference> {
-    let (l, r) = (&left.sources.first()?.info, &right.sources.first()?.info);
+/// Puts the silence that each side needs ahead of it; the sources of the right one.
+fn place(left: &mut Track, right: &mut Track, leads: [u64; 2]) -> Vec<Source> {
+    for (track, lead) in [&mut *left, &mut *right].into_iter().zip(leads) {
+        for source in &mut track.sources {
+            source.lead_frames = lead;
+        }
+    }
+    std::mem::take(&mut right.sources)
+}
+
+/// Two sides that stay two tracks, as one stereo track beside them.
+fn both(left: &Track, right: &Track, leads: [u64; 2]) -> Track {
+    let (mut pair, mut right) = (left.clone(), right.clone());
+    let mut sources = place(&mut pair, &mut right, leads);
+    pair.sources.append(&mut sources);
+    pair.side = None;
+    let (mic, side, index) = (pair.mic, None, pair.index);
+    pair.label = Label { mic, side, index }.to_string();
+    pair.notes.clear();
+    pair.already_driven |= right.already_driven;
+    pair
+}
+
+/// Sides without time references that end within this are taken to begin together: recorders stop
+/// their files one after the other. Common practice, no source.
+const APART_S: u64 = 1;
+
+/// The silence ahead of each side (frames) that makes them one track, or in what they differ so that
+/// they cannot be one.
+fn fit(left: &Track, right: &Track) -> std::result::Result<[u64; 2], Difference> {
+    let (Some(l), Some(r)) = (left.sources.first(), right.sources.first()) else {
+        return Err(Difference::Channels);
+    };
+    let (l, r) = (&l.info, &r.info);
     if left.channels() != 1 || right.channels() != 1 {
-        return Some(Difference::Channels);
+        return Err(Difference::Channels);
     }
     let rate_hz = l.rate_hz;
     if l.rate_hz != r.rate_hz {
-        return Some(Difference::Rate {
+        return Err(Difference::Rate {
             left_hz: l.rate_hz,
             right_hz: r.rate_hz,
         });
     }
-    if l.frames != r.frames {
-        return Some(Difference::Length {
+    let (Some(left_samples), Some(right_samples)) =
+        (l.time_reference_samples, r.time_reference_samples)
+    else {
+        let apart = l.frames.abs_diff(r.frames) > APART_S * u64::from(rate_hz);
+        let length = Difference::Length {
             left_frames: l.frames,
             right_frames: r.frames,
             rate_hz,
-        });
+        };
+        return if apart { Err(length) } else { Ok([0, 0]) };
+    };
+    let times = [
+        (Some(left_samples), l.frames),
+        (Some(right_samples), r.frames),
+    ];
+    let placed = mix::place(&times);
+    // Sides of one performance sound together: of these one of the time references is wrong.
+    match placed.offsets[..] {
+        [left, right] if !placed.disbelieved => Ok([left, right]),
+        _ => Err(Difference::Start {
+            left_samples,
+            right_samples,
+            rate_hz,
+        }),
     }
-    match (l.time_reference_samples, r.time_reference_samples) {
-        (Some(left_samples), Some(right_samples)) if left_samples != right_samples => {
-            Some(Difference::Start {
-                left_samples,
-                right_samples,
-                rate_hz,
-            })
-        }
-        _ => None,
-    }
+}
+
+/// What a person should know of sides that begin or end at different times.
+fn padded(left: &Track, right: &Track, leads: [u64; 2]) -> Option<FindingKind> {
+    let (l, r) = (&left.sources.first()?.info, &right.sources.first()?.info);
+    let later_s =
+        |left: u64, right: u64| (right as f64 - left as f64) / f64::from(l.rate_hz.max(1));
+    let (starts, ends) = (
+        later_s(leads[0], leads[1]),
+        later_s(leads[0] + l.frames, leads[1] + r.frames),
+    );
+    (starts != 0.0 || ends != 0.0).then_some(FindingKind::SidesPadded {
+        right_starts_later_s: starts,
+        right_ends_later_s: ends,
+    })
 }

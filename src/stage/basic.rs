@@ -80,6 +80,10 @@ impl Running for Factor {
             *sample *= self.0;
         }
     }
+
+    fn settle(&mut self, constants: &mut [f64]) {
+        constants.iter_mut().for_each(|x| *x *= self.0);
+    }
 }
 
 impl Delay {
@@ -135,6 +139,12 @@ impl Running for Later {
             }
         }
     }
+
+    fn settle(&mut self, constants: &mut [f64]) {
+        for (line, constant) in self.0.iter_mut().zip(constants) {
+            line.iter_mut().for_each(|x| *x = *constant);
+        }
+    }
 }
 
 /// A negative delay at work: it leaves the sound alone and says that it is late by so many samples,
@@ -143,6 +153,8 @@ struct Earlier(usize);
 
 impl Running for Earlier {
     fn process(&mut self, _block: &mut Block) {}
+
+    fn settle(&mut self, _constants: &mut [f64]) {}
 
     fn latency(&self) -> usize {
         self.0

@@ -8,6 +8,8 @@
 
 use std::f64::consts::PI;
 
+use realfft::num_complex::Complex;
+
 use crate::dsp::maths;
 
 /// `(b0 + b1 z⁻¹ + b2 z⁻²) / (1 + a1 z⁻¹ + a2 z⁻²)`.
@@ -72,6 +74,17 @@ impl Section {
             let im = sin * (p0 - p2);
             re * re + im * im
         };
+        let [b0, b1, b2] = self.b;
+        of(b0, b1, b2) / of(1.0, self.a[0], self.a[1])
+    }
+}
+
+impl Section {
+    /// Complex response at a frequency: what a sine of it is multiplied by.
+    pub fn response(&self, rate_hz: f64, freq_hz: f64) -> Complex<f64> {
+        let w = 2.0 * PI * freq_hz / rate_hz;
+        let later = Complex::new(maths::cos(w), -maths::sin(w));
+        let of = |p0: f64, p1: f64, p2: f64| later * (later * p2 + p1) + p0;
         let [b0, b1, b2] = self.b;
         of(b0, b1, b2) / of(1.0, self.a[0], self.a[1])
     }

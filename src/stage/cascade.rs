@@ -77,6 +77,33 @@ impl Running for Cascade {
             from = to;
         }
     }
+
+    fn settle(&mut self, constants: &mut [f64]) {
+        let (pairs, single) = constants.as_chunks_mut::<2>();
+        for (pair, units) in pairs.iter_mut().zip(&mut self.pairs) {
+            settle(units, pair);
+        }
+        for constant in single {
+            settle(&mut self.single, std::array::from_mut(constant));
+        }
+    }
+}
+
+/// The states in which a constant has been coming in for ever; what comes out of the last section.
+/// Where y no longer changes, s₁ = y − b₀x and s₂ = b₂x − a₂y.
+fn settle<const CHANNELS: usize>(units: &mut [Unit], constants: &mut [f64; CHANNELS]) {
+    for section in 0..units.len() * LANES / CHANNELS {
+        for (channel, constant) in constants.iter_mut().enumerate() {
+            let (unit, lane) = place::<CHANNELS>(section, channel);
+            let Unit { k, s } = &mut units[unit];
+            let [b0, b1, b2, a1, a2] = k.map(|k| k.0[lane]);
+            let x = *constant;
+            let y = x * (b0 + b1 + b2) / (1.0 + a1 + a2);
+            s[0].0[lane] = y - b0 * x;
+            s[1].0[lane] = b2 * x - a2 * y;
+            *constant = y;
+        }
+    }
 }
 
 /// Aligned so that the processor can use them from memory.
@@ -337,6 +364,35 @@ mod tests {
             );
             let late = |samples: &Vec<f64>| samples[110_000..].iter().any(|x| *x != 0.0);
             assert!(out.iter().all(late), "the tail is cut off");
+        }
+    }
+
+    #[test]
+    fn settled_sections_go_on_with_a_constant_as_if_it_had_never_begun() {
+        let mut sections = sections(5);
+        let high_pass = HighPass {
+            freq_hz: 30.0,
+            order: 3,
+            shape: Default::default(),
+        };
+        for blocked in [false, true] {
+            if blocked {
+                sections.extend(high_pass.sections(44_100.0).expect("a filter"));
+            }
+            for channels in 1..=3 {
+                let mut constants: Vec<f64> =
+                    (0..channels).map(|c| 0.1 * c as f64 - 0.05).collect();
+                let input: Vec<_> = constants.iter().map(|&x| vec![x; 3000]).collect();
+                let mut cascade = Cascade::new(sections.clone(), channels);
+                cascade.settle(&mut constants);
+                let out = run(&mut cascade, &input, 700);
+                for (samples, constant) in out.iter().zip(constants) {
+                    // peaks pass a constant, a high-pass does not
+                    assert_eq!(constant.abs() < 1e-9, blocked);
+                    let off = samples.iter().map(|y| (y - constant).abs());
+                    assert!(off.fold(0.0, f64::max) < 1e-9);
+                }
+            }
         }
     }
 

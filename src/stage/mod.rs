@@ -292,4 +292,9 @@ pub trait Running: Send {
     fn latency(&self) -> usize {
         0
     }
+    /// Before the first frame: as though these constants, one a channel, had come in for ever. They are
+    /// replaced by what comes out of that; 0 where a stage begins at rest all the same.
+    fn settle(&mut self, constants: &mut [f64]) {
+        constants.fill(0.0);
+    }
 }

@@ -217,6 +217,23 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             )
         }
         FindingKind::PairMismatch { difference } => pair(difference),
+        FindingKind::SumOpposed { sum, corrected } => {
+            let (done, advice) = match corrected {
+                true => ("Inverted.", "Listen to both together."),
+                false => (
+                    "Not changed.",
+                    "Listen to both together. `polarity` in session.toml inverts the mics that it lists.",
+                ),
+            };
+            Sentence::new(
+                format!("Polarity: {}. {done}", super::reason::summed(sum)),
+                advice,
+            )
+        }
+        FindingKind::SidesPadded {
+            right_starts_later_s,
+            right_ends_later_s,
+        } => padded(*right_starts_later_s, *right_ends_later_s),
         FindingKind::SidesSwapped { than, in_a_take } => {
             let advice = match in_a_take {
                 true => "Patched or named differently?",
@@ -436,6 +453,25 @@ fn pair(difference: &Difference) -> Sentence {
     };
     Sentence::new(
         format!("Left and right differ in {what}. Kept as two mono stems."),
+        "",
+    )
+}
+
+fn padded(right_starts_later_s: f64, right_ends_later_s: f64) -> Sentence {
+    let edge = |later_s: f64, does: &str| {
+        let way = if later_s > 0.0 { "later" } else { "earlier" };
+        (later_s != 0.0).then(|| format!("{does} {} {way}", length(later_s.abs())))
+    };
+    let edges = [
+        edge(right_starts_later_s, "begins"),
+        edge(right_ends_later_s, "ends"),
+    ];
+    let edges: Vec<String> = edges.into_iter().flatten().collect();
+    Sentence::new(
+        format!(
+            "The right side {} than the left. Padded with silence: one stereo stem.",
+            edges.join(" and ")
+        ),
         "",
     )
 }

@@ -3,7 +3,7 @@
 use super::UNSURE;
 use super::numbers::{counted, db, hz, length, level, percent, plain, rate, size, written};
 use crate::preset::{Followed, Measure};
-use crate::reason::{Held, Level, Reason, Tuned};
+use crate::reason::{Held, Level, Reason, SumFigures, Tuned};
 use crate::units::round_to;
 
 /// A reason in words, as it stands behind a value: no capital, no final period.
@@ -30,6 +30,7 @@ pub fn reason(reason: &Reason) -> String {
                 percent(*confidence)
             )
         }
+        Reason::SumOpposed(sum) => summed(sum),
         Reason::LaterThan {
             against,
             samples,
@@ -41,6 +42,22 @@ pub fn reason(reason: &Reason) -> String {
             plain(*samples, 1),
             size(*distance_m, "m")
         ),
+        Reason::PanHeard {
+            early_ms,
+            louder_db,
+            hits,
+        } => {
+            let side = if *early_ms > 0.0 { "left" } else { "right" };
+            format!(
+                "as the overheads hear it: {} earlier on the {side}, {} there ({})",
+                size(*early_ms, "ms"),
+                db(louder_db * early_ms.signum()),
+                counted(*hits, "hit")
+            )
+        }
+        Reason::PanUndecided => {
+            "the overheads do not tell its side: by its number, near the centre".to_owned()
+        }
         Reason::DelayUndecided => {
             "delay undecided: no other mic shows it surely; not moved".to_owned()
         }
@@ -154,6 +171,19 @@ pub fn reason(reason: &Reason) -> String {
         Reason::UnknownMic => "unknown mic".to_owned(),
         Reason::NeverMixed => "not part of a mix".to_owned(),
     }
+}
+
+/// How two mics add up, either way.
+pub(super) fn summed(sum: &SumFigures) -> String {
+    format!(
+        "with {} at {} to {} Hz, after both chains: {} inverted, {} as recorded ({})",
+        sum.with,
+        written(sum.low_hz),
+        written(sum.high_hz),
+        db(sum.inverted_db),
+        db(sum.as_is_db),
+        counted(sum.hits, "hit")
+    )
 }
 
 fn also(because: Option<&Reason>, joint: &str) -> String {

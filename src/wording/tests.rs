@@ -9,12 +9,23 @@ use super::*;
 use crate::audio::Truncation;
 use crate::finding::{Difference, Finding, FindingKind, Gap, Part, Severity};
 use crate::preset::{Followed, Measure};
-use crate::reason::{Held, HeldMix, Level, Reason, Tuned};
+use crate::reason::{Held, HeldMix, Level, Reason, SumFigures, Tuned};
 
 const GOLDEN: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/golden/wording.txt");
 
 fn warning(kind: FindingKind) -> Finding {
     Finding::new(kind, Severity::Warning, 0.91)
+}
+
+fn sum() -> SumFigures {
+    SumFigures {
+        with: "snare-top".to_owned(),
+        hits: 54,
+        low_hz: 150.0,
+        high_hz: 400.0,
+        as_is_db: -3.1,
+        inverted_db: 1.9,
+    }
 }
 
 /// At least one of every kind, and of every branch that makes another sentence.
@@ -104,6 +115,14 @@ fn findings() -> Vec<Finding> {
         },
         opposed(true),
         opposed(false),
+        FindingKind::SumOpposed {
+            sum: sum(),
+            corrected: true,
+        },
+        FindingKind::SumOpposed {
+            sum: sum(),
+            corrected: false,
+        },
         FindingKind::PolarityChanged { against: against() },
         FindingKind::Delay {
             against: "overhead".to_owned(),
@@ -137,6 +156,14 @@ fn findings() -> Vec<Finding> {
         swapped("overhead", false),
         rate(4, 2, true),
         rate(1, 0, false),
+        FindingKind::SidesPadded {
+            right_starts_later_s: 0.0,
+            right_ends_later_s: -0.012,
+        },
+        FindingKind::SidesPadded {
+            right_starts_later_s: 1.5,
+            right_ends_later_s: 0.5,
+        },
         FindingKind::LengthMismatch {
             seconds: 41.2,
             others_s: 180.0,
@@ -339,6 +366,13 @@ fn reasons() -> Vec<Reason> {
             decided_db: Some(3.4),
             because: Some(Box::new(undecided(Measure::HitLevel, Some(1)))),
         },
+        Reason::SumOpposed(sum()),
+        Reason::PanHeard {
+            early_ms: -0.6,
+            louder_db: -2.1,
+            hits: 24,
+        },
+        Reason::PanUndecided,
         mix(None),
         mix(Some(HeldMix {
             by_db: 1.2,

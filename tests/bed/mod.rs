@@ -34,6 +34,7 @@ mod kit;
 mod plans;
 mod play;
 mod record;
+pub mod sound;
 mod space;
 
 pub use kit::{Kit, Pitch, Sources, Voice, sources};

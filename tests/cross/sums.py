@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """Group stems against rough mixes, added up by numpy: sums.py DIR
 
-The stems of all groups of a take, each without its gain, are the rough mix without its gain, down
-to -120 dBFS RMS. Needs numpy. Exit status 1 if a sum differs, or if there is nothing to add up.
+The stems of all groups of a take, each without its gain, faded in and out as the rough mix is, are the
+rough mix without its gain, down to -120 dBFS RMS. Needs numpy. Exit status 1 if a sum differs, or if there is nothing to add up.
 """
 
 import json
@@ -41,6 +41,20 @@ def read(path):
     return values.reshape(-1, channels)
 
 
+def rate(path):
+    """Frames a second."""
+    data = path.read_bytes()
+    at = data.index(b"fmt ") + 12
+    return int.from_bytes(data[at : at + 4], "little")
+
+
+def fades(frames, rate_hz):
+    """A mix comes up within 5 ms and goes down within 50, half a cosine each; its stems do not."""
+    edge = lambda n, length: 0.5 - 0.5 * np.cos(np.pi * np.minimum(n, length) / length)
+    n = np.arange(frames)
+    return np.minimum(edge(n, int(0.005 * rate_hz)), edge(frames - 1 - n, int(0.05 * rate_hz)))
+
+
 def main():
     folder = pathlib.Path(sys.argv[1])
     session = json.loads((folder / "session.json").read_text())
@@ -52,7 +66,8 @@ def main():
         takes += 1
         bare = lambda o: read(folder / o["path"]) / 10 ** (o["gain_db"] / 20)
         whole = next(o for o in mix["outputs"] if o["path"] == mix["path"])
-        rest = bare(whole) - sum(bare(o) for o in groups)
+        rest = bare(whole)
+        rest -= sum(bare(o) for o in groups) * fades(len(rest), rate(folder / whole["path"]))[:, None]
         rms = np.sqrt(np.mean(rest**2))
         level = 20 * np.log10(max(rms, 1e-12))
         if level > -120:

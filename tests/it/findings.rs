@@ -247,6 +247,24 @@ fn polarity_is_corrected_where_the_session_file_says_and_reported_elsewhere() {
 }
 
 #[test]
+fn both_sides_of_a_pair_are_moved_by_the_same_whether_they_are_one_stem_or_two() {
+    let aligned = "align = [\"overhead\"]\n";
+    let moved = |lines: &str, mic: &str| {
+        let track = row(lines, "take-01", mic);
+        track["delay_samples"].as_i64().expect("a number")
+    };
+    let one = moved(aligned, "overhead");
+    // The snare reaches the overheads of the demo after 2 to 5 ms.
+    assert!((-240..=-96).contains(&one), "{one}");
+    let split = format!("{aligned}pairs = \"split\"\n");
+    let track = row(&split, "take-01", "overhead-l");
+    assert_eq!(track["delay_samples"], one);
+    assert_eq!(moved(&split, "overhead-r"), one);
+    let said = track["findings"].to_string();
+    assert!(said.contains("delay"), "{said}");
+}
+
+#[test]
 fn a_faint_hum_is_said_once_of_the_session_and_not_of_its_tracks() {
     let place = session();
     std::fs::remove_dir_all(place.path("takes/iron-meadow")).expect("a folder");

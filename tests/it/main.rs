@@ -10,6 +10,7 @@ mod kept; // nothing lost, nothing overwritten
 mod mixes; // rough mixes, group stems, and what the session file says of them
 mod names; // whole folders of names with their truth
 mod page; // session.html: complete, inert, no network
+mod pairs; // sides that do not match
 mod performance; // generated performances of one pattern, held against each other
 mod poly; // names inside a recorder's file
 mod prep; // the whole job on folders

@@ -1,6 +1,6 @@
 //! Rough mixes, group stems and what `session.toml` says of them, from outside.
 
-use super::support::{KIT, Place};
+use super::support::{KIT, MicFile, Place, RATE, pcm};
 
 /// Interleaved samples of a 24-bit or float file, full scale 1.
 fn sound(place: &Place, path: &str) -> Vec<f64> {
@@ -22,6 +22,15 @@ fn sound(place: &Place, path: &str) -> Vec<f64> {
 
 fn ratio(db: f64) -> f64 {
     10f64.powf(db / 20.0)
+}
+
+/// Half a cosine up in 5 ms, and down in 50.
+fn fade(frame: usize, frames: usize) -> f64 {
+    let edge = |from_end: usize, length: usize| {
+        let turn = from_end.min(length) as f64 / length as f64;
+        0.5 - 0.5 * (std::f64::consts::PI * turn).cos()
+    };
+    edge(frame, 240).min(edge(frames - 1 - frame, 2400))
 }
 
 fn settings(place: &Place, toml: &str) {
@@ -57,10 +66,14 @@ fn group_stems_sum_to_the_rough_mix_before_its_gain() {
                 .filter_map(|o| o["group"].as_str())
                 .collect();
             assert_eq!(groups, ["kick", "snare", "overheads", "rooms"]);
+            // The mix fades in and out, stems do not.
+            let frames = rest.len() / 2;
             for output in &outputs[1..] {
                 let stem = bare(output);
                 assert_eq!(stem.len(), rest.len());
-                rest.iter_mut().zip(stem).for_each(|(rest, x)| *rest -= x);
+                let faded = stem.into_iter().enumerate();
+                let faded = faded.map(|(at, x)| x * fade(at / 2, frames));
+                rest.iter_mut().zip(faded).for_each(|(rest, x)| *rest -= x);
             }
             let rms = (rest.iter().map(|x| x * x).sum::<f64>() / rest.len() as f64).sqrt();
             assert!(
@@ -219,4 +232,171 @@ fn no_take_at_all_is_told_and_a_take_of_rooms_alone_is_mixed() {
     let session = place.json("out/session.json");
     assert_eq!(session["totals"]["mixes"], 1);
     assert!(place.path("out/session.html").is_file());
+}
+
+/// A steady tone from the first sample to the last.
+fn tone(place: &Place, name: &str, peak: f64, constant: f64) {
+    let path = place.path(&format!("takes/Low Tide/take 1/{name}.wav"));
+    std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
+    let mut wav = hound::WavWriter::create(path, pcm(1, RATE, 24)).expect("a file");
+    for frame in 0..RATE * 3 {
+        let wave = (std::f64::consts::TAU * 100.0 * f64::from(frame) / f64::from(RATE)).cos();
+        let sample = (peak * wave + constant) * 8_388_607.0;
+        wav.write_sample(sample as i32).expect("room");
+    }
+    wav.finalize().expect("a whole file");
+}
+
+#[test]
+fn a_mix_fades_in_and_out_and_its_stems_do_not() {
+    let place = Place::new();
+    tone(&place, "Kick In", 0.3, 0.0);
+    settings(&place, "presets = { \"*\" = \"name-only\" }\n");
+    place.prep(&[], 0);
+    let mix = sound(&place, "out/mixes/low-tide/take-01.wav");
+    let stem = sound(
+        &place,
+        "out/stems/low-tide/take-01/low-tide_take-01_kick-in.wav",
+    );
+    let source = sound(&place, "takes/Low Tide/take 1/Kick In.wav");
+    assert_eq!(stem, source, "a stem begins and ends as its source does");
+    let ratio = mix[2 * 4800] / stem[4800];
+    for (frame, x) in stem.iter().enumerate() {
+        let wanted = ratio * x * fade(frame, stem.len());
+        let off = (mix[2 * frame] - wanted)
+            .abs()
+            .max((mix[2 * frame + 1] - wanted).abs());
+        assert!(off < 1e-6, "{frame}: {off}");
+    }
+}
+
+#[test]
+fn a_dc_offset_makes_no_step_where_a_stem_begins() {
+    for (name, constant) in [("Kick In", 0.05), ("SN TOP", -0.03)] {
+        let place = Place::new();
+        tone(&place, name, 0.001, constant);
+        // A high-pass alone: whatever comes out at the start is what it makes of the offset.
+        let preset = "stages = [ { high-pass = { freq_hz = 30, order = 2 } } ]\n";
+        std::fs::write(place.path("takes/plain.toml"), preset).expect("a file");
+        settings(&place, "presets = { \"*\" = \"./plain.toml\" }\n");
+        place.prep(&[], 0);
+        let label = if name == "Kick In" {
+            "kick-in"
+        } else {
+            "snare-top"
+        };
+        let stem = sound(
+            &place,
+            &format!("out/stems/low-tide/take-01/low-tide_take-01_{label}.wav"),
+        );
+        let largest = stem.iter().fold(0.0, |most: f64, x| most.max(x.abs()));
+        // The tone, and hardly more: at rest the filter would begin with the whole offset.
+        assert!(largest < 0.002, "{name}: {largest}");
+    }
+}
+
+#[test]
+fn all_songs_have_one_loudness_and_none_passes_the_ceiling() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 2);
+    // Another song of drums alone, whose peaks stand out more.
+    for take in 1..=2 {
+        for (seed, mic) in KIT[..2].iter().enumerate() {
+            let path = format!("takes/Iron Meadow/take {take}/{}.wav", mic.name);
+            place.mic(&path, mic, 50 + take * 10 + seed as u64);
+        }
+    }
+    place.prep(&[], 0);
+    let session = place.json("out/session.json");
+    let mut songs: Vec<(f64, f64)> = Vec::new();
+    for mix in session["mixes"].as_array().expect("mixes") {
+        let figure = |name: &str| mix["after"][name].as_f64().expect("a figure");
+        songs.push((figure("integrated_lufs"), figure("true_peak_dbtp")));
+    }
+    assert_eq!(songs.len(), 4);
+    let lufs = songs.iter().map(|song| song.0);
+    let (least, most) = (lufs.clone().fold(0.0, f64::min), lufs.fold(-99.0, f64::max));
+    assert!(most - least < 0.5, "{songs:?}");
+    assert!(most <= -17.9, "{songs:?}");
+    let highest = songs.iter().map(|song| song.1).fold(-99.0, f64::max);
+    assert!(highest <= -1.0, "{songs:?}");
+    // As loud as it goes: at the target, or at the ceiling.
+    assert!(most > -18.2 || highest > -1.2, "{songs:?}");
+}
+
+#[test]
+fn a_derived_room_lies_11_lu_under_the_mix_in_every_song() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 1);
+    for (seed, mic) in KIT.iter().enumerate() {
+        // The same kit with a room that was recorded much softer.
+        let mic = MicFile {
+            peak: if mic.name == "Room" { 0.01 } else { mic.peak },
+            ..*mic
+        };
+        place.mic(
+            &format!("takes/Iron Meadow/take 1/{}.wav", mic.name),
+            &mic,
+            70 + seed as u64,
+        );
+    }
+    place.prep(&[], 0);
+    let session = place.json("out/session.json");
+    for mix in session["mixes"].as_array().expect("mixes") {
+        let (song, take) = (mix["song"].as_str().expect("a song"), "take-01");
+        let levels = mix["levels"].as_array().expect("levels");
+        let level = levels
+            .iter()
+            .find(|level| level["label"] == "trashy-room")
+            .expect("it");
+        let report = place.json(&format!(
+            "out/reports/{song}/{take}/{song}_{take}_trashy-room.json"
+        ));
+        let alone = report["after"]["integrated_lufs"]
+            .as_f64()
+            .expect("a figure")
+            + level["fader_db"].as_f64().expect("a figure")
+            + mix["gain_db"].as_f64().expect("a figure");
+        let mixed = mix["after"]["integrated_lufs"].as_f64().expect("a figure");
+        // With it the mix is .3 LU louder than without; its pans may change its own by 2 LU.
+        let under = mixed - alone;
+        assert!((9.0..=13.5).contains(&under), "{song}: {under}");
+    }
+}
+
+#[test]
+fn the_balance_without_processing_is_written_beside_where_asked_for() {
+    let place = Place::new();
+    place.session(&["Low Tide"], 2);
+    // One mic, whose source the dry mix then is, at another level.
+    settings(
+        &place,
+        "[mix]\ndry = true\n[mix.mic.snare-top]\nmute = true\n[mix.mic.overhead]\nmute = true\n[mix.mic.room]\nmute = true\n[mix.mic.trashy-room]\nmute = true\n",
+    );
+    place.prep(&[], 0);
+    let dry = sound(&place, "out/mixes/low-tide/take-01_dry.wav");
+    let source = sound(&place, "takes/Low Tide/take 1/Kick In.wav");
+    assert_eq!(dry.len(), 2 * source.len());
+    let ratio = dry[2 * 4804] / source[4804];
+    for frame in (300..source.len() - 2500).step_by(7) {
+        assert!(
+            (dry[2 * frame] - ratio * source[frame]).abs() < 1e-5,
+            "{frame}"
+        );
+    }
+    let session = place.json("out/session.json");
+    for mix in session["mixes"].as_array().expect("mixes") {
+        let outputs = mix["outputs"].as_array().expect("outputs");
+        assert_eq!(
+            outputs
+                .iter()
+                .filter(|output| output["dry"] == true)
+                .count(),
+            1
+        );
+        assert!(!mix["path"].as_str().expect("a path").contains("dry"));
+    }
+    let page = std::fs::read_to_string(place.path("out/session.html")).expect("a page");
+    assert!(page.contains("take-02_dry.wav"));
+    assert_eq!(place.run(&["verify", "out"]).status, 0);
 }

@@ -258,13 +258,16 @@ fn pairs_of_drum(
                 (true, _) => format!("{}-r", tracks[t].label),
                 _ => tracks[t].label.clone(),
             };
-            let found = analyse(
+            let mut found = analyse(
                 &tracks[own].label,
                 &second,
                 kind,
                 &strokes,
                 tracks[own].rate_hz,
             );
+            if !overhead {
+                found.together = pair::add_up(&strokes, tracks[own].rate_hz);
+            }
             evidence.pairs.push(found);
             if !overhead {
                 break;

@@ -3,4 +3,5 @@
 pub(crate) mod odd;
 pub(crate) mod pair;
 pub(crate) mod sides;
+pub(crate) mod together;
 pub(crate) mod verdict;

@@ -118,6 +118,7 @@ mod tests {
                 },
                 correlation: 0.5,
                 sum_gain_db: 0.0,
+                together: Vec::new(),
                 reason: None,
             },
             dissent: Vec::new(),

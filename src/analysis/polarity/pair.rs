@@ -9,6 +9,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
+use crate::analysis::polarity::together::{self, Together};
 use crate::dsp::median;
 use crate::units::round_to;
 
@@ -120,6 +121,8 @@ pub struct PairEvidence {
     /// By how much the sum of both exceeds their difference as they stand, in decibels; negative:
     /// they are better with one turned over.
     pub sum_gain_db: f64,
+    /// How both add up, for what their chains do to them; nothing of a pair that is not one drum's.
+    pub together: Vec<Together>,
     /// Why a verdict is missing.
     pub reason: Option<String>,
 }
@@ -335,6 +338,19 @@ fn common_lag(strokes: &[Stroke], rate_hz: u32, setting: Setting) -> Option<(f64
     Some((at + low as f64, share, median(agree)?))
 }
 
+/// How the strokes of one drum add up in two mics of one rate.
+pub(crate) fn add_up(strokes: &[Stroke], rate_hz: u32) -> Vec<Together> {
+    let rate = f64::from(rate_hz);
+    let correlator = Correlator::new(rate, AFTER_S);
+    let step_hz = rate / correlator.size as f64;
+    let mut all = Vec::new();
+    for stroke in strokes {
+        let [a, b] = [&stroke.first, &stroke.second].map(|x| correlator.spectrum(x, AFTER_S));
+        together::pool(&mut all, &together::of_stroke(&a, &b, step_hz));
+    }
+    all
+}
+
 /// Looks at the strokes of one drum in two mics of one rate.
 pub(crate) fn analyse(
     first: &str,
@@ -356,6 +372,7 @@ pub(crate) fn analyse(
         polarity_confidence: 0.0,
         correlation: 0.0,
         sum_gain_db: 0.0,
+        together: Vec::new(),
         reason: None,
     };
     if strokes.len() < 3 {

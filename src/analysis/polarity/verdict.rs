@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::polarity::pair::{PairEvidence, Polarity};
+use crate::analysis::polarity::together;
 use crate::dsp::median;
 use crate::units::round_to;
 
@@ -53,6 +54,10 @@ fn verdict(found: &[(usize, &PairEvidence)]) -> Option<PairVerdict> {
     };
     let mut pair = found.iter().max_by_key(|(_, p)| p.hits)?.1.clone();
     pair.hits = found.iter().map(|(_, p)| p.hits).sum();
+    pair.together = Vec::new();
+    for (_, p) in found {
+        together::pool(&mut pair.together, &p.together);
+    }
     let middle = |f: &dyn Fn(&PairEvidence) -> Option<f64>, digits: u32| {
         median(found.iter().filter_map(|(_, p)| f(p))).map(|v| round_to(v, digits))
     };

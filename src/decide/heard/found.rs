@@ -2,7 +2,7 @@
 
 use super::{FEWEST_HITS, SetUp};
 use crate::analysis::{Metronome, Unlikely};
-use crate::finding::{Code, Difference, Finding, FindingKind, Severity};
+use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::session::{Side, Track};
 use crate::units::round_to;
 
@@ -16,11 +16,7 @@ pub(super) fn noted(track: &Track) -> Vec<Finding> {
         let kind = note.finding.clone()?;
         let severity = match kind {
             FindingKind::Truncated(_) => Severity::Problem,
-            FindingKind::OddHeader { .. } => Severity::Note,
-            // One side that was stopped later is no fault of anybody.
-            FindingKind::PairMismatch {
-                difference: Difference::Length { .. } | Difference::Start { .. },
-            } => Severity::Note,
+            FindingKind::OddHeader { .. } | FindingKind::SidesPadded { .. } => Severity::Note,
             _ => Severity::Warning,
         };
         Some(Finding::new(kind, severity, 1.0))
@@ -78,7 +74,7 @@ impl SetUp<'_> {
 
     /// Longer or shorter than most tracks of the take, where none is said to begin elsewhere.
     pub(super) fn length(&self, t: usize, track: &Track) -> Option<Finding> {
-        let start = |track: &Track| track.sources[0].info.time_reference_samples;
+        let start = |track: &Track| track.time_reference_samples();
         let seconds = |track: &Track| track.frames() as f64 / f64::from(track.rate_hz());
         let tracks = || self.takes[t].tracks.iter().map(|l| l.track);
         let cut = track.sources.iter().any(|s| s.info.truncated.is_some());

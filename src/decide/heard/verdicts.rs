@@ -5,9 +5,10 @@ use crate::analysis::{
     Opposed, PairKind, PairVerdict, Played, Polarity, close_opposed, overheads_opposed,
 };
 use crate::finding::{Finding, FindingKind, Severity};
-use crate::reason::Reason;
+use crate::reason::{Reason, SumFigures};
 use crate::session::config::LeftOut;
-use crate::session::{Family, Track};
+use crate::session::label::Label;
+use crate::session::{Family, Side, Track};
 use crate::units::round_to;
 use crate::worksheet::Decided;
 
@@ -83,7 +84,7 @@ impl SetUp<'_> {
     pub(super) fn polarity(&self, t: usize, track: &Track) -> (Decided<bool>, Vec<Finding>) {
         let mut findings = Vec::new();
         let mut decided = Decided::plain(false);
-        let listed = self.config.polarity.0.contains(&track.mic);
+        let listed = self.config.polarity.lists(track);
         for verdict in self.pairs_to(track).chain(self.own_sides(track)) {
             let pair = &verdict.pair;
             if verdict.dissent.contains(&t) {
@@ -92,6 +93,30 @@ impl SetUp<'_> {
                 };
                 let found = Finding::new(kind, Severity::Warning, pair.polarity_confidence);
                 findings.push(found);
+            }
+            let allowed = self.config.polarity.corrects(track);
+            if let Some(sum) = self.sum(verdict, track) {
+                if sum.gains_inverted() {
+                    let figures = SumFigures {
+                        with: pair.first.clone(),
+                        hits: pair.hits,
+                        low_hz: sum.low_hz,
+                        high_hz: sum.high_hz,
+                        as_is_db: sum.as_is_db,
+                        inverted_db: sum.inverted_db,
+                    };
+                    if allowed {
+                        decided = Decided::new(true, Reason::SumOpposed(figures.clone()));
+                    }
+                    let kind = FindingKind::SumOpposed {
+                        sum: figures,
+                        corrected: allowed,
+                    };
+                    // Usual for a mic below a head: nothing is wrong with it.
+                    let found = Finding::new(kind, Severity::Note, sum.confidence());
+                    findings.push(found);
+                }
+                continue;
             }
             let found = Opposed {
                 hits: pair.hits,
@@ -107,8 +132,7 @@ impl SetUp<'_> {
                 PairKind::Sides => (Severity::Warning, listed && track.side.is_some()),
                 // usual for a mic below a head: nothing is wrong with it
                 PairKind::Kick | PairKind::Snare | PairKind::Tom => {
-                    let corrects = self.config.polarity.corrects_second(&track.mic);
-                    (Severity::Note, corrects && pair.sum_gain_db < 0.0)
+                    (Severity::Note, allowed && pair.sum_gain_db < 0.0)
                 }
             };
             if corrected {
@@ -132,15 +156,42 @@ impl SetUp<'_> {
         (decided, findings)
     }
 
+    /// How much later a track hears a drum than the drum's own mic. Both sides of a pair are moved as
+    /// one, so that their picture stays: by the side that hears it first.
+    fn arrival(&self, track: &Track) -> Option<&PairVerdict> {
+        let Track { mic, index, .. } = *track;
+        let side = |side| {
+            let side = Some(side);
+            Label { mic, side, index }.to_string()
+        };
+        let labels = match track.side {
+            Some(Side::L | Side::R) if mic.pair => vec![side(Side::L), side(Side::R)],
+            None if mic.pair => vec![format!("{}-l", track.label), format!("{}-r", track.label)],
+            _ => vec![track.label.clone()],
+        };
+        let sure = |v: &&PairVerdict| {
+            let pair = &v.pair;
+            pair.kind != PairKind::Sides
+                && labels.contains(&pair.second)
+                && pair.delay_confidence >= SURE
+                && pair.delay_samples.is_some()
+        };
+        let mut found = self.setup.pairs.iter().filter(sure);
+        let first = found.next()?;
+        let same = found.filter(|v| v.pair.first == first.pair.first);
+        let samples = |v: &&PairVerdict| v.pair.delay_samples.unwrap_or_default();
+        std::iter::once(first)
+            .chain(same)
+            .min_by(|a, b| samples(a).total_cmp(&samples(b)))
+    }
+
     /// Aligned on request only.
     pub(super) fn delay(&self, track: &Track) -> (Decided<i64>, Option<Finding>) {
         if !self.config.align.contains(&track.mic) {
             return (Decided::plain(0), None);
         }
         let note = |kind, confidence| Some(Finding::new(kind, Severity::Note, confidence));
-        let sure =
-            |v: &&PairVerdict| v.pair.delay_confidence >= SURE && v.pair.delay_samples.is_some();
-        match self.pairs_to(track).find(sure) {
+        match self.arrival(track) {
             Some(PairVerdict { pair, .. }) => {
                 let samples = pair.delay_samples.unwrap_or_default();
                 let ms = round_to(pair.delay_ms.unwrap_or_default(), 2);

@@ -28,8 +28,7 @@ impl Ear {
         let (rate_hz, channels) = (unit.track.rate_hz(), unit.track.channels());
         let resampled = match asked.other_rate_hz {
             Some(other_hz) => {
-                let start = unit.track.sources.first();
-                let start = start.and_then(|source| source.info.time_reference_samples);
+                let start = unit.track.time_reference_samples();
                 Some(Resampled {
                     resampler: Resampler::new(rate_hz, other_hz, channels, start.unwrap_or(0))?,
                     meter: Meter::without_loudness(other_hz, channels),

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use super::balance::delivered_mix;
 use crate::audio::{self, AudioRead};
 use crate::block::Block;
 use crate::cache::store::Key;
@@ -31,13 +32,38 @@ pub(super) struct Sum<'a> {
     pub omitted: Vec<Omitted>,
 }
 
+/// Which parts of a sum.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Which<'a> {
+    /// All.
+    All,
+    /// Those of a group.
+    Group(&'a str),
+    /// Those whose faders are given.
+    Given,
+    /// The one at this place.
+    Alone(usize),
+}
+
 /// One stem in a sum.
 pub(super) struct Part<'a> {
     pub strip: Strip,
     pub group: String,
     pub unit: &'a Unit<'a>,
+    /// Its place among all units.
+    pub index: usize,
     pub stem: &'a Rendered,
     pub place: Place,
+}
+
+impl Part<'_> {
+    /// Moves its fader.
+    pub fn set_fader(&mut self, fader_db: f64) {
+        self.place.fader_db = fader_db;
+        let (place, channels) = (&self.place, self.stem.output.channels);
+        let offset_frames = self.strip.offset_frames;
+        self.strip = Strip::new(place.fader_db, place.pan, channels, offset_frames);
+    }
 }
 
 impl Sum<'_> {
@@ -46,9 +72,9 @@ impl Sum<'_> {
     }
 
     /// All that the sum of some of its parts depends on.
-    pub fn key(&self, group: Option<&str>) -> Key {
+    pub fn key(&self, which: Which<'_>) -> Key {
         let parts: Vec<_> = self
-            .parts(group)
+            .parts(which)
             .map(|part| {
                 (
                     &part.stem.output.sha256,
@@ -61,11 +87,18 @@ impl Sum<'_> {
         Key::of("sum", &(parts, self.frames, self.start))
     }
 
-    /// The parts of one group, or all.
-    fn parts<'s>(&'s self, group: Option<&'s str>) -> impl Iterator<Item = &'s Part<'s>> {
+    fn parts<'s>(&'s self, which: Which<'s>) -> impl Iterator<Item = &'s Part<'s>> {
+        let is_of = move |(i, part): &(usize, &Part<'_>)| match which {
+            Which::All => true,
+            Which::Group(group) => part.group == group,
+            Which::Given => part.place.under_mix_lu.is_none(),
+            Which::Alone(place) => *i == place,
+        };
         self.strips
             .iter()
-            .filter(move |part| group.is_none_or(|group| part.group == group))
+            .enumerate()
+            .filter(is_of)
+            .map(|(_, part)| part)
     }
 }
 
@@ -73,15 +106,15 @@ pub(super) fn try_sum(
     work: &Work<'_>,
     root: &Path,
     sum: &Sum<'_>,
-    group: Option<&str>,
+    which: Which<'_>,
 ) -> Result<Levels> {
-    let key = sum.key(group);
+    let key = sum.key(which);
     if let Some(found) = work.store.get::<Levels>(&key) {
         work.advance(sum.samples());
         return Ok(found);
     }
     let mut meter = Meter::new(sum.rate_hz, 2);
-    add_up(work, root, sum, group, |block| {
+    add_up(work, root, sum, which, |block| {
         meter.push(block);
         Ok(())
     })?;
@@ -111,7 +144,7 @@ pub(super) fn sums<'a>(
             for i in units {
                 let unit = &job.units[i];
                 match place(job, plan, unit, i, stems[i].as_ref()) {
-                    Ok((stem, place)) => entering.push((unit, stem, place)),
+                    Ok((stem, place)) => entering.push((unit, stem, place, i)),
                     Err(why) => omitted.push(Omitted { name: unit.name.clone(), why }),
                 }
             }
@@ -135,10 +168,11 @@ pub(super) fn sums<'a>(
             let strips: Vec<Part<'_>> = entering
                 .into_iter()
                 .zip(placed.offsets)
-                .map(|((unit, stem, place), offset_frames)| Part {
+                .map(|((unit, stem, place, index), offset_frames)| Part {
                     strip: Strip::new(place.fader_db, place.pan, stem.output.channels, offset_frames),
                     group: job.config.group_of(unit.track.mic).to_owned(),
                     unit,
+                    index,
                     stem,
                     place,
                 })
@@ -179,15 +213,29 @@ fn place<'a>(
     let stem = stem
         .and_then(|stem| stem.as_ref().ok())
         .ok_or(Reason::Failed)?;
-    let place = match &unit.derived {
+    let mut place = match &unit.derived {
         Some(derived) => job.config.place_of_derived(&derived.name, unit.track),
         None if unit.track.mic.is_unknown() => {
             return Err(Reason::UnknownMic);
         }
-        None => job.config.place_of(unit.track).ok_or(Reason::NeverMixed)?,
+        None => {
+            let heard = plan.heard[unit.track_index].pan.as_ref();
+            let pan = heard.map(|pan| pan.value);
+            job.config
+                .place_heard(unit.track, pan)
+                .ok_or(Reason::NeverMixed)?
+        }
     };
     if place.mute {
         return Err(Reason::MutedBySession);
+    }
+    // Where it stood when the song was delivered, it stays.
+    let kept = unit.song.and_then(|song| delivered_mix(job, &song.slug));
+    let kept = kept.and_then(|mix| mix.report.levels.iter().find(|l| l.label == unit.label()));
+    if let Some(level) = kept
+        && let [first, ..] = level.pans[..]
+    {
+        place.pan = (first, level.pans.get(1).copied().unwrap_or(place.pan.1));
     }
     Ok((stem, place))
 }
@@ -224,12 +272,12 @@ pub(super) fn add_up(
     work: &Work<'_>,
     root: &Path,
     sum: &Sum<'_>,
-    group: Option<&str>,
+    which: Which<'_>,
     mut take: impl FnMut(&mut Block) -> Result<()>,
 ) -> Result<()> {
     let open = |part: &Part<'_>| audio::open(&root.join(&part.stem.output.path));
     let mut readers: Vec<(&Strip, Box<dyn AudioRead>)> = sum
-        .parts(group)
+        .parts(which)
         .map(|part| Ok((&part.strip, open(part)?)))
         .collect::<Result<_>>()?;
     let mut part = Block::default();

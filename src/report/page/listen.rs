@@ -93,7 +93,12 @@ fn row(view: &View<'_>, mix: &MixReport) -> Markup {
         tr {
             td {
                 @match &mix.path {
-                    Some(path) => (listen("", path, None, &text::take(&mix.take), &format!("Rough mix, {}", mix.song))),
+                    Some(path) => {
+                        (listen("", path, None, &text::take(&mix.take), &format!("Rough mix, {}", mix.song)))
+                        @for dry in mix.outputs.iter().filter(|output| output.dry) {
+                            " " (listen("", &dry.path, None, "dry", &format!("Without processing, {}", mix.song)))
+                        }
+                    },
                     None => (text::take(&mix.take)),
                 }
             }

@@ -4,11 +4,13 @@ use super::{Derived, MicGroup, SessionFile, Strip, View};
 use crate::session::config::naming::Fields;
 use crate::session::label::Label;
 use crate::session::slug::slug;
-use crate::session::{Family, Mic, Side, Track};
+use crate::session::{Family, Mic, Side, Take, Track};
 
-/// Where a derived stem stands in the mix: fader in dB, and the position of its two sides. Common
-/// practice, no source.
-const DERIVED: (f64, f64) = (-14.0, 60.0);
+/// How far the loudness of a derived stem lies below that of the mix without it, in LU: one for all
+/// songs, so that it is heard alike in all of them. Common practice, no source.
+const DERIVED_UNDER_MIX_LU: f64 = 11.0;
+/// The position of its two sides. Common practice, no source.
+const DERIVED_PAN: f64 = 60.0;
 /// The derived stem that is made without being asked for.
 pub(in crate::session) const TRASHY_ROOM: &str = "trashy-room";
 
@@ -19,6 +21,9 @@ pub struct Place {
     pub fader_db: f64,
     /// −100 (left) to 100 (right) of the first channel, and of the second where there is one.
     pub pan: (f64, f64),
+    /// The fader is not given: it is set so that the stem is so much softer than the mix without it, in
+    /// LU, and comes on top of `fader_db`.
+    pub under_mix_lu: Option<f64>,
     /// Not in the mix because the session file says so.
     pub mute: bool,
 }
@@ -58,6 +63,11 @@ impl SessionFile {
     /// Where a track stands in the rough mix; `None`: not in it (utility and unknown mics without a
     /// fader of the session file).
     pub fn place_of(&self, track: &Track) -> Option<Place> {
+        self.place_heard(track, None)
+    }
+
+    /// The same, of a mic that was `heard` at a pan (player's view) and has none in the session file.
+    pub fn place_heard(&self, track: &Track, heard: Option<f64>) -> Option<Place> {
         let label = Label {
             mic: track.mic,
             side: track.side,
@@ -73,7 +83,7 @@ impl SessionFile {
             Some(Side::C) => 0.0,
             Some(Side::L) => -usual.abs(),
             Some(Side::R) => usual.abs(),
-            None => usual,
+            None => heard.unwrap_or(usual),
         };
         let (own, width) = match track.channels() {
             1 => (own, 0.0),
@@ -86,12 +96,14 @@ impl SessionFile {
     pub fn place_of_derived(&self, name: &str, track: &Track) -> Place {
         let strip = self.mix.derived.iter().find(|(own, _)| own == name);
         let strip = strip.map_or_else(Strip::default, |(_, strip)| *strip);
-        let (fader_db, width) = match track.channels() {
-            1 => (DERIVED.0, 0.0),
-            _ => DERIVED,
+        let width = match track.channels() {
+            1 => 0.0,
+            _ => DERIVED_PAN,
         };
-        let fader_db = strip.fader_db.unwrap_or(fader_db);
-        self.place(&strip, fader_db, 0.0, width, track.mic)
+        Place {
+            under_mix_lu: strip.fader_db.is_none().then_some(DERIVED_UNDER_MIX_LU),
+            ..self.place(&strip, strip.fader_db.unwrap_or(0.0), 0.0, width, track.mic)
+        }
     }
 
     /// `own` and `width`: where the player sees it without the session file's pan, half as wide as
@@ -109,24 +121,24 @@ impl SessionFile {
         Place {
             fader_db: fader_db + group.map_or(0.0, |(_, fader_db)| *fader_db),
             pan: (side(middle - width * sign), side(middle + width * sign)),
+            under_mix_lu: None,
             mute: strip.mute.unwrap_or(false),
         }
     }
 
-    /// Derived stems of a take: those of the session file whose track is there; without any entry,
+    /// Derived stems of a take: those of the session file whose track (or pair) is there; without any entry,
     /// and unless all mics have one preset, a `trashy-room` of its farthest room that is not distorted
     /// already.
-    pub fn derived_of(&self, tracks: &[Track]) -> Vec<Derived> {
+    pub fn derived_of(&self, take: &Take) -> Vec<Derived> {
+        let tracks = || take.tracks.iter().chain(&take.pairs);
         if let Some(derived) = &self.derived {
-            let there = |d: &&Derived| tracks.iter().any(|t| t.label == d.of);
+            let there = |d: &&Derived| tracks().any(|t| t.label == d.of);
             return derived.iter().filter(there).cloned().collect();
         }
         if self.preset_of_all.is_some() {
             return Vec::new();
         }
-        let rooms = tracks
-            .iter()
-            .filter(|t| t.mic.family == Family::Room && !t.already_driven);
+        let rooms = tracks().filter(|t| t.mic.family == Family::Room && !t.already_driven);
         let distance = |track: &&Track| match track.mic.name() {
             "room-far" => 3,
             "room" => 2,

@@ -51,8 +51,12 @@ pub fn init_toml(session: &Session) -> String {
     );
     add("# \"song\", in each \"take\" (some 1 MB a stem), or \"never\".");
     add("excerpts = \"song\"");
-    add("\n# Mics whose polarity is corrected without asking. All others are reported only.");
-    add("polarity = [\"snare-bottom\", \"snare-side\", \"kick-out\", \"kick-sub\"]");
+    add(
+        "\n# Mics whose polarity is corrected without asking; without this key those beside the main mic of",
+    );
+    add("# their drum. All others are reported only.");
+    let further = super::FURTHER.map(|name| format!("\"{name}\""));
+    add(&format!("polarity = [{}]", further.join(", ")));
     add("\n# Mics that are moved in time to meet the others.");
     add("align = []");
     add(
@@ -64,7 +68,7 @@ pub fn init_toml(session: &Session) -> String {
     );
     add("# farthest room; with an empty list none is.");
     let default = SessionFile::default();
-    let derived = takes().find_map(|take| default.derived_of(&take.tracks).into_iter().next());
+    let derived = takes().find_map(|take| default.derived_of(take).into_iter().next());
     add(&format!(
         "# derived = [{{ of = \"{}\", preset = \"trashy-room\", name = \"trashy-room\" }}]",
         derived.map_or("room-far".to_owned(), |derived| derived.of)
@@ -91,6 +95,9 @@ pub fn init_toml(session: &Session) -> String {
     add("target_lufs = -18");
     add("ceiling_dbtp = -1");
     add("listening-copy = false     # 16 bit, 44.1 kHz, for the band");
+    add(
+        "dry = false                # the same balance without processing beside each mix, to compare",
+    );
     for mic in mics.iter().filter_map(|mic| Some((mic, mic.fader_db?))) {
         let (mic, fader) = mic;
         let pan = match mic.pair {
@@ -101,10 +108,7 @@ pub fn init_toml(session: &Session) -> String {
             "# mic.{mic} = {{ fader_db = {fader}, {pan}mute = false }}"
         ));
     }
-    for derived in takes()
-        .flat_map(|take| default.derived_of(&take.tracks))
-        .take(1)
-    {
+    for derived in takes().flat_map(|take| default.derived_of(take)).take(1) {
         add(&format!(
             "# mic.{} = {{ fader_db = -14, mute = false }}",
             derived.name

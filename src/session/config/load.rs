@@ -82,7 +82,7 @@ fn walk(f: &mut Fields) -> SessionFile {
         _ => Excerpts::Song,
     };
     if let Some(list) = f.array("polarity") {
-        c.polarity = Polarity(mics(list, f.problems));
+        c.polarity = Polarity::Mics(mics(list, f.problems));
     }
     if let Some(list) = f.array("align") {
         c.align = mics(list, f.problems);
@@ -303,6 +303,7 @@ mod tests {
             target_lufs = -20
             ceiling_dbtp = -2
             listening-copy = true
+            dry = true
             [mix.mic.china-r]
             fader_db = -3
             pan = 50

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use crate::session::config::naming::Template;
 use crate::session::config::pattern::Pattern;
 use crate::session::label::Label;
-use crate::session::{Family, Mic};
+use crate::session::{Mic, Track};
 
 mod answers;
 mod init;
@@ -134,24 +134,32 @@ pub enum Excerpts {
 }
 
 /// Mics whose polarity is corrected without asking.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Polarity(pub Vec<Mic>);
-
-impl Default for Polarity {
-    /// The second mics of snare and kick.
-    fn default() -> Self {
-        let mics = ["snare-bottom", "snare-side", "kick-out", "kick-sub"];
-        Self(mics.into_iter().filter_map(Mic::named).collect())
-    }
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum Polarity {
+    /// All that stand at a drum beside its main mic.
+    #[default]
+    Further,
+    /// These.
+    Mics(Vec<Mic>),
 }
 
 impl Polarity {
-    /// Whether a mic is corrected where it is the second one of its drum: if it is listed; a second mic
-    /// of a tom has no name of its own, and is as long as nobody changed the list.
-    pub fn corrects_second(&self, mic: &Mic) -> bool {
-        self.0.contains(mic) || mic.family == Family::Tom && *self == Self::default()
+    /// Whether the session file names the mic of a track.
+    pub fn lists(&self, track: &Track) -> bool {
+        matches!(self, Self::Mics(mics) if mics.contains(&track.mic))
+    }
+
+    /// Whether the polarity of a track is corrected.
+    pub fn corrects(&self, track: &Track) -> bool {
+        match self {
+            Self::Further => track.index > 1 || FURTHER.contains(&track.mic.name()),
+            Self::Mics(mics) => mics.contains(&track.mic),
+        }
     }
 }
+
+/// Mics beside the main mic of their drum.
+pub const FURTHER: [&str; 4] = ["kick-out", "kick-sub", "snare-bottom", "snare-side"];
 
 /// A stem of several mics.
 #[derive(Clone, Debug, PartialEq)]
@@ -185,6 +193,8 @@ pub struct Mix {
     pub ceiling_dbtp: f64,
     /// Whether the band gets 16-bit 44.1 kHz copies.
     pub listening_copy: bool,
+    /// Whether the balance without processing is written beside each mix.
+    pub dry: bool,
     /// Faders and pans that differ from the table's.
     pub mics: Vec<(Label, Strip)>,
     /// The same of derived stems, by their names.
@@ -226,6 +236,7 @@ impl Default for Mix {
             target_lufs: -18.0,
             ceiling_dbtp: -1.0,
             listening_copy: false,
+            dry: false,
             mics: Vec::new(),
             derived: Vec::new(),
             groups: Vec::new(),

@@ -37,7 +37,8 @@ struct File {
     /// Which mics the page lets one compare with their source: each in one take of each song, each
     /// in every take, or none.
     excerpts: Option<Excerpts>,
-    /// Mics whose polarity is corrected without asking.
+    /// Mics whose polarity is corrected without asking; without this key those beside the main mic of
+    /// their drum, where their sum gains by it.
     polarity: Option<Vec<MicName>>,
     /// Mics that are moved in time to meet the others.
     align: Option<Vec<MicName>>,
@@ -118,6 +119,8 @@ struct MixTable {
     /// Whether the band gets 16-bit 44.1 kHz copies.
     #[schemars(rename = "listening-copy")]
     listening_copy: Option<bool>,
+    /// Whether the same balance without processing is written beside each mix.
+    dry: Option<bool>,
     /// Faders and pans, by mic, by mic with its side or number, or by the name of a derived stem.
     mic: Option<BTreeMap<String, StripTable>>,
     /// Faders of groups, by their names.

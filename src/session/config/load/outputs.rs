@@ -61,6 +61,7 @@ pub(super) fn mix(mut f: Fields, c: &SessionFile) -> Mix {
         .f64("ceiling_dbtp", Mix::CEILING_DBTP)
         .unwrap_or(mix.ceiling_dbtp);
     mix.listening_copy = f.bool("listening-copy").unwrap_or(false);
+    mix.dry = f.bool("dry").unwrap_or(false);
     let derived: Vec<&str> = match &c.derived {
         Some(derived) => derived.iter().map(|d| d.name.as_str()).collect(),
         None => vec![TRASHY_ROOM],

@@ -1,0 +1,69 @@
+//! Prints how prepared sessions add up: loudness of mixes, rooms, sums of the mics of one drum, gates.
+//!
+//! `cargo run --release --example adding_up -- PROGRAM [--kit kit-2b] [--keep FOLDER]`
+//!
+//! On set-ups of the test bed, which needs the recordings, and on the demo.
+
+#[path = "../../tests/bed/mod.rs"]
+mod bed;
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use bed::sound::listen;
+use bed::{Half, Session};
+use clap::Parser;
+
+#[derive(Parser)]
+struct Arguments {
+    /// The built program
+    program: PathBuf,
+    /// Only the set-ups whose name begins so
+    #[arg(long, default_value = "")]
+    kit: String,
+    /// Leave the sessions here
+    #[arg(long)]
+    keep: Option<PathBuf>,
+}
+
+fn main() {
+    let arguments = Arguments::parse();
+    let temporary = tempfile::tempdir().expect("a temporary folder");
+    let place = arguments.keep.as_deref().unwrap_or(temporary.path());
+    if let Some(sources) = bed::sources() {
+        let setups = [Half::Fit, Half::Prove].into_iter().flat_map(bed::setups);
+        for setup in setups.filter(|setup| setup.name.starts_with(&arguments.kit)) {
+            let session = Session::new(&sources, &setup);
+            let (takes, out) = (
+                place.join(&setup.name),
+                place.join(format!("{}-prepared", setup.name)),
+            );
+            bed::disk::write(&session, &takes).expect("a folder that can be written");
+            run(
+                &arguments.program,
+                &["prep", &text(&takes), "--out", &text(&out)],
+            );
+            let truth = |_: &str, take: &str| {
+                let number: usize = take.strip_prefix("take-")?.parse().ok()?;
+                Some(session.record(number - 1))
+            };
+            println!("{}\n{}", setup.name, listen(&takes, &out, &truth));
+        }
+    }
+    let demo = place.join("demo");
+    run(&arguments.program, &["demo", "--out", &text(&demo)]);
+    let figures = listen(&demo.join("takes"), &demo.join("prepared"), &|_, _| None);
+    println!("demo\n{figures}");
+}
+
+fn text(path: &Path) -> String {
+    path.to_string_lossy().into_owned()
+}
+
+fn run(program: &Path, arguments: &[&str]) {
+    let ran = Command::new(program)
+        .arg("--quiet")
+        .args(arguments)
+        .status();
+    assert!(ran.expect("the program starts").success(), "{arguments:?}");
+}

@@ -1,0 +1,112 @@
+//! Whether the mics of one drum add up: their sum after both chains, where the drum has its weight.
+
+use std::f64::consts::LOG2_10;
+
+use super::SetUp;
+use super::figures::tuned;
+use crate::analysis::{PairKind, PairVerdict, sum_gain_db};
+use crate::decide::stages::{Tuned, follow};
+use crate::preset::Measure;
+use crate::session::{Family, Track};
+use crate::stage::{Chain, Stage};
+use crate::units::round_to;
+
+/// Where the weight of a drum lies, in hertz. Common practice, no source.
+const KICK_HZ: (f64, f64) = (40.0, 120.0);
+const SNARE_HZ: (f64, f64) = (150.0, 400.0);
+/// Of a tom, where its note is not known.
+const TOM_HZ: (f64, f64) = (50.0, 300.0);
+/// A polarity that gains less than this is no better than the other.
+const LEAST_GAIN_DB: f64 = 1.0;
+
+/// How two mics of a drum add up.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Sum {
+    /// Where that was looked at, in hertz.
+    pub low_hz: f64,
+    /// As above.
+    pub high_hz: f64,
+    /// Level of the sum over that of both powers, as recorded, dB.
+    pub as_is_db: f64,
+    /// The same with the second mic inverted.
+    pub inverted_db: f64,
+}
+
+impl Sum {
+    /// Whether the second mic is to be inverted.
+    pub fn gains_inverted(&self) -> bool {
+        self.inverted_db - self.as_is_db >= LEAST_GAIN_DB
+    }
+
+    /// How sure, 0.6 to 0.99: by how much one polarity exceeds the other.
+    pub fn confidence(&self) -> f64 {
+        let over_db = (self.inverted_db - self.as_is_db).abs();
+        round_to(1.0 - 0.5 * (-over_db * LOG2_10 / 6.0).exp2(), 2).min(0.99)
+    }
+}
+
+impl SetUp<'_> {
+    /// How a mic adds up with the main mic of its drum; `None` where they are not two mics of one
+    /// drum, or too few strokes stand alone.
+    pub(super) fn sum(&self, verdict: &PairVerdict, track: &Track) -> Option<Sum> {
+        let pair = &verdict.pair;
+        if pair.kind == PairKind::Sides || pair.together.is_empty() {
+            return None;
+        }
+        let rate_hz = f64::from(track.rate_hz());
+        let chains = [&pair.first, &pair.second].map(|label| self.chain(label));
+        let (low_hz, high_hz) = self.weight_hz(track);
+        let response = |hz: f64| {
+            chains
+                .each_ref()
+                .map(|chain| Chain::complex_response(chain, rate_hz, hz))
+        };
+        let [as_is_db, inverted_db] = sum_gain_db(&pair.together, (low_hz, high_hz), response)?;
+        Some(Sum {
+            low_hz: round_to(low_hz, 0),
+            high_hz: round_to(high_hz, 0),
+            as_is_db: round_to(as_is_db, 1),
+            inverted_db: round_to(inverted_db, 1),
+        })
+    }
+
+    fn weight_hz(&self, track: &Track) -> (f64, f64) {
+        match track.mic.family {
+            Family::Kick => KICK_HZ,
+            Family::Snare => SNARE_HZ,
+            _ => {
+                let tuned = self.tuning(track).map(tuned).unwrap_or_default();
+                let note = tuned.fundamental.map(|pitch| pitch.hz);
+                note.map_or(TOM_HZ, |hz| (hz / 2.0, hz * 2.0))
+            }
+        }
+    }
+
+    /// What the mic with this label goes through on its way into the mix: its preset's stages, the gain
+    /// to its working level, and its fader.
+    fn chain(&self, label: &str) -> Vec<Stage> {
+        let mut all = self.takes.iter().flat_map(|take| &take.tracks);
+        let Some(listening) = all.find(|listening| listening.track.label == label) else {
+            return Vec::new();
+        };
+        let Some(preset) = listening.preset else {
+            return Vec::new();
+        };
+        let setup = self.tuning(listening.track).map(tuned).unwrap_or_default();
+        let stages = follow(preset, &setup, &Tuned::default());
+        let mut chain: Vec<Stage> = stages.into_iter().map(|stage| stage.value).collect();
+        let hits = preset
+            .level
+            .filter(|rule| rule.measure == Measure::HitLevel);
+        let incoming = self.incoming(listening.track);
+        if let (Some(rule), Some(incoming)) = (hits, incoming) {
+            let fader_db = self
+                .config
+                .place_of(listening.track)
+                .map_or(0.0, |p| p.fader_db);
+            let gain_db = rule.target - incoming.level_dbfs + fader_db;
+            chain.push(Stage::Gain(crate::stage::Gain { gain_db }));
+        }
+        chain
+    }
+}

@@ -1,0 +1,392 @@
+//! What a prepared session sounds like, in figures: loudness of the mixes, rooms, sums of the mics of one
+//! drum, gates of toms. Reads the folder that the program left, and the takes that it was made from.
+
+use std::path::Path;
+
+use batterhead::block::Block;
+use batterhead::stage::{Chain, Stage};
+use realfft::RealFftPlanner;
+use serde_json::Value;
+
+use super::record::{Event, Recording};
+
+/// A rough mix.
+#[derive(Clone, Debug)]
+pub struct MixFigures {
+    pub song: String,
+    pub take: String,
+    pub lufs: f64,
+    pub true_peak_dbtp: f64,
+}
+
+/// A derived room beside its source.
+#[derive(Clone, Debug)]
+pub struct RoomFigures {
+    pub take: String,
+    /// How much lower the crest factor is, dB.
+    pub denser_db: f64,
+    /// How far what lies under 120 Hz is below 300 to 3000 Hz, in the source and in the stem.
+    pub lows_db: [f64; 2],
+    /// How far it lies under the mix, LU, as panned alone.
+    pub under_mix_lu: f64,
+}
+
+/// Mics of one drum in one take: level of their sum over the sum of their powers, in the drum's band and
+/// at the levels of the mix, dB.
+#[derive(Clone, Debug)]
+pub struct SumFigures {
+    pub take: String,
+    pub drum: &'static str,
+    pub mics: Vec<String>,
+    pub sources_db: f64,
+    pub stems_db: f64,
+}
+
+/// The gate of a tom in one take.
+#[derive(Clone, Debug)]
+pub struct GateFigures {
+    pub take: String,
+    pub tom: String,
+    /// Strokes that were played, and openings by sure hits that none of them explains.
+    pub strokes: usize,
+    pub openings: usize,
+    pub wrong: usize,
+    /// The note half a second after lone strokes beside the stroke, over the same in the source, dB: the
+    /// worst of them.
+    pub kept_db: Option<f64>,
+    /// The same of all that lies 2 s behind the last own stroke.
+    pub bleed_db: Option<f64>,
+}
+
+/// All of a session.
+#[derive(Clone, Debug, Default)]
+pub struct Figures {
+    pub mixes: Vec<MixFigures>,
+    pub rooms: Vec<RoomFigures>,
+    pub sums: Vec<SumFigures>,
+    pub gates: Vec<GateFigures>,
+}
+
+/// What is looked at of each drum.
+const DRUMS: [(&str, [&str; 3], (f64, f64)); 2] = [
+    ("kick", ["kick-in", "kick-out", "kick-sub"], (40.0, 120.0)),
+    (
+        "snare",
+        ["snare-top", "snare-bottom", "snare-side"],
+        (150.0, 400.0),
+    ),
+];
+
+fn json(path: &Path) -> Value {
+    let text = std::fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    serde_json::from_str(&text).expect("JSON")
+}
+
+/// All samples of a file, by channel, and its rate.
+fn sound(path: &Path) -> (Vec<Vec<f64>>, f64) {
+    let mut reader = batterhead::audio::open(path).expect("a sound file");
+    let rate_hz = f64::from(reader.info().rate_hz);
+    let (mut all, mut block) = (Vec::new(), Block::default());
+    while reader.read(&mut block, 65_536).expect("readable") > 0 {
+        all.resize_with(block.count(), Vec::new);
+        for (all, more) in all.iter_mut().zip(block.channels()) {
+            all.extend_from_slice(more);
+        }
+    }
+    (all, rate_hz)
+}
+
+fn ratio(db: f64) -> f64 {
+    10f64.powf(db / 20.0)
+}
+
+fn db(power: f64) -> f64 {
+    10.0 * power.max(1e-30).log10()
+}
+
+/// Power between two frequencies.
+fn band(samples: &[f64], rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> f64 {
+    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(samples.len());
+    let (mut input, mut bins) = (samples.to_vec(), plan.make_output_vec());
+    plan.process(&mut input, &mut bins).expect("equal lengths");
+    let step = rate_hz / samples.len() as f64;
+    let of = bins.iter().enumerate();
+    of.filter(|(k, _)| (low_hz..high_hz).contains(&(*k as f64 * step)))
+        .map(|(_, bin)| bin.norm_sqr())
+        .sum()
+}
+
+/// Level of the sum over that of the powers.
+fn sum_db(parts: &[Vec<f64>], rate_hz: f64, hz: (f64, f64)) -> f64 {
+    let frames = parts.iter().map(Vec::len).min().unwrap_or(0);
+    let mut sum = vec![0.0; frames];
+    for part in parts {
+        sum.iter_mut().zip(part).for_each(|(sum, x)| *sum += x);
+    }
+    let powers: f64 = parts
+        .iter()
+        .map(|part| band(&part[..frames], rate_hz, hz))
+        .sum();
+    db(band(&sum, rate_hz, hz) / powers)
+}
+
+/// Listens to a folder that the program left, made from the takes in `session`. `truth`: what was played
+/// in a take of a song, where that is known.
+pub fn listen(
+    session: &Path,
+    prepared: &Path,
+    truth: &dyn Fn(&str, &str) -> Option<Recording>,
+) -> Figures {
+    let mut figures = Figures::default();
+    let report = json(&prepared.join("session.json"));
+    for mix in report["mixes"].as_array().expect("mixes") {
+        let text = |key: &str| mix[key].as_str().expect(key).to_owned();
+        let (song, take) = (text("song"), text("take"));
+        let figure = |key: &str| mix["after"][key].as_f64().expect(key);
+        let (lufs, true_peak_dbtp) = (figure("integrated_lufs"), figure("true_peak_dbtp"));
+        let faders = mix["levels"].as_array().expect("levels");
+        let fader_db = |label: &str| {
+            let level = faders.iter().find(|level| level["label"] == label);
+            level.and_then(|level| level["fader_db"].as_f64())
+        };
+        let track = |label: &str| {
+            let path = format!("reports/{song}/{take}/{song}_{take}_{label}.json");
+            let path = prepared.join(path);
+            path.is_file().then(|| json(&path))
+        };
+        let stem = |track: &Value| prepared.join(track["output"]["path"].as_str().expect("a stem"));
+        let source =
+            |track: &Value| session.join(track["sources"][0]["path"].as_str().expect("a source"));
+        let place = format!("{song}/{take}");
+        if let (Some(room), Some(fader_db)) = (track("trashy-room"), fader_db("trashy-room")) {
+            let gain_db = mix["gain_db"].as_f64().expect("a gain");
+            let figure = |side: &str, key: &str| room[side][key].as_f64().expect(key);
+            let lows = |path: &Path| {
+                let (channels, rate_hz) = sound(path);
+                let of = |hz| channels.iter().map(|x| band(x, rate_hz, hz)).sum::<f64>();
+                db(of((300.0, 3000.0)) / of((20.0, 120.0)))
+            };
+            figures.rooms.push(RoomFigures {
+                take: place.clone(),
+                denser_db: figure("before", "crest_factor_db") - figure("after", "crest_factor_db"),
+                lows_db: [lows(&source(&room)), lows(&stem(&room))],
+                under_mix_lu: lufs - (figure("after", "integrated_lufs") + fader_db + gain_db),
+            });
+        }
+        for (drum, mics, hz) in DRUMS {
+            let (mut before, mut after, mut names) = (Vec::new(), Vec::new(), Vec::new());
+            let mut rate = 48_000.0;
+            for mic in mics {
+                let (Some(track), Some(fader_db)) = (track(mic), fader_db(mic)) else {
+                    continue;
+                };
+                let gain_db = track["decisions"]["gain_db"].as_f64().expect("a gain");
+                let mut scaled = |path: &Path, gain_db: f64| -> Vec<f64> {
+                    let (mut channels, rate_hz) = sound(path);
+                    rate = rate_hz;
+                    channels
+                        .swap_remove(0)
+                        .into_iter()
+                        .map(|x| x * ratio(gain_db))
+                        .collect()
+                };
+                before.push(scaled(&source(&track), gain_db + fader_db));
+                after.push(scaled(&stem(&track), fader_db));
+                names.push(mic.to_owned());
+            }
+            if names.len() > 1 {
+                figures.sums.push(SumFigures {
+                    take: place.clone(),
+                    drum,
+                    mics: names,
+                    sources_db: sum_db(&before, rate, hz),
+                    stems_db: sum_db(&after, rate, hz),
+                });
+            }
+        }
+        if let Some(recording) = truth(&song, &take) {
+            for number in 1..=3 {
+                let tom = format!("tom-{number}");
+                if let Some(track) = track(&tom)
+                    && track["output"].is_object()
+                {
+                    let events = recording.events(&tom);
+                    let sounds = [source(&track), stem(&track)].map(|path| sound(&path));
+                    figures
+                        .gates
+                        .extend(gate(&place, &tom, &track, &sounds, &events));
+                }
+            }
+        }
+        figures.mixes.push(MixFigures {
+            song,
+            take,
+            lufs,
+            true_peak_dbtp,
+        });
+    }
+    figures
+}
+
+/// Only what lies between two frequencies.
+fn filtered(samples: &[f64], rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Vec<f64> {
+    let text = format!(
+        "stages = [ {{ high-pass = {{ freq_hz = {low_hz}, order = 4 }} }}, {{ low-pass = {{ freq_hz = {high_hz}, order = 4 }} }} ]"
+    );
+    let preset = batterhead::preset::load(&text, "band.toml").unwrap_or_else(|e| panic!("{e}"));
+    let stages: Vec<Stage> = preset.fallback();
+    let mut block = Block::from_channels(vec![samples.to_vec()]);
+    Chain::start(&stages, rate_hz, 1).process(&mut block);
+    block.channel(0).to_vec()
+}
+
+fn gate(
+    place: &str,
+    tom: &str,
+    track: &Value,
+    sounds: &[(Vec<Vec<f64>>, f64); 2],
+    events: &[Event],
+) -> Option<GateFigures> {
+    let stages = track["decisions"]["stages"].as_array()?;
+    let openings = stages
+        .iter()
+        .find_map(|stage| find(stage, "openings")?.as_array());
+    let rate_hz = sounds[0].1;
+    let seconds = sounds[0].0[0].len() as f64 / rate_hz;
+    let at_s: Vec<f64> = events.iter().map(|event| event.main_ms / 1000.0).collect();
+    let own = |second: f64, within: f64| at_s.iter().any(|at| (at - second).abs() < within);
+    let sure: Vec<f64> = openings
+        .into_iter()
+        .flatten()
+        .filter(|opening| opening["by"] == 1.0)
+        .filter_map(|opening| Some(opening["at"].as_f64()? / rate_hz))
+        .collect();
+    let wrong = sure.iter().filter(|second| !own(**second, 0.04)).count();
+    let level = |hz: (f64, f64)| {
+        let both = [0, 1].map(|side| filtered(&sounds[side].0[0], rate_hz, hz));
+        move |from_s: f64, to_s: f64| {
+            let of = |x: &[f64]| -> f64 {
+                let last = x.len();
+                let at = |s: f64| ((s * rate_hz) as usize).min(last);
+                x[at(from_s)..at(to_s)].iter().map(|x| x * x).sum()
+            };
+            db(of(&both[1])) - db(of(&both[0]))
+        }
+    };
+    let note_hz = track["tuning"]["fundamental_hz"].as_f64();
+    let lone = |at: &&f64| {
+        let others = at_s.iter().filter(|other| *other != *at);
+        others
+            .clone()
+            .all(|other| !(**at - 0.5..**at + 0.8).contains(other))
+            && **at + 0.8 < seconds
+    };
+    let kept_db = note_hz.and_then(|hz| {
+        let level = level((hz / 1.3, hz * 1.3));
+        let kept = at_s
+            .iter()
+            .filter(lone)
+            .map(|at| level(at + 0.45, at + 0.55) - level(at + 0.02, at + 0.15));
+        kept.min_by(f64::total_cmp)
+    });
+    let wide = level((300.0, 3000.0));
+    let strokes: Vec<f64> = at_s.iter().map(|at| wide(at + 0.0, at + 0.1)).collect();
+    let open_db = strokes.iter().sum::<f64>() / strokes.len().max(1) as f64;
+    let quiet: Vec<f64> = (0..seconds as usize)
+        .map(|second| second as f64)
+        .filter(|second| !at_s.iter().any(|at| (at - 1.1..at + 2.0).contains(second)))
+        .map(|second| wide(second, second + 1.0))
+        .collect();
+    let bleed_db = (!quiet.is_empty() && !strokes.is_empty())
+        .then(|| quiet.iter().sum::<f64>() / quiet.len() as f64 - open_db);
+    Some(GateFigures {
+        take: place.to_owned(),
+        tom: tom.to_owned(),
+        strokes: events.len(),
+        openings: sure.len(),
+        wrong,
+        kept_db,
+        bleed_db,
+    })
+}
+
+/// The value of a key, however deep.
+fn find<'v>(value: &'v Value, key: &str) -> Option<&'v Value> {
+    match value {
+        Value::Object(map) => map
+            .get(key)
+            .or_else(|| map.values().find_map(|v| find(v, key))),
+        Value::Array(list) => list.iter().find_map(|v| find(v, key)),
+        _ => None,
+    }
+}
+
+impl Figures {
+    /// The widest difference of the songs' loudness, each that of its median take.
+    pub fn spread_lu(&self) -> f64 {
+        let mut songs: Vec<&str> = self.mixes.iter().map(|mix| mix.song.as_str()).collect();
+        songs.dedup();
+        let median = |song: &&str| {
+            let mut all: Vec<f64> = (self.mixes.iter())
+                .filter(|mix| mix.song == **song)
+                .map(|mix| mix.lufs)
+                .collect();
+            all.sort_by(f64::total_cmp);
+            0.5 * (all[(all.len() - 1) / 2] + all[all.len() / 2])
+        };
+        let of = || songs.iter().map(median);
+        of().fold(f64::MIN, f64::max) - of().fold(f64::MAX, f64::min)
+    }
+}
+
+impl std::fmt::Display for Figures {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        for mix in &self.mixes {
+            let (song, take) = (&mix.song, &mix.take);
+            writeln!(
+                f,
+                "  mix {song}/{take}: {:.1} LUFS, {:.1} dBTP",
+                mix.lufs, mix.true_peak_dbtp
+            )?;
+        }
+        writeln!(
+            f,
+            "  loudness of the songs: {:.2} LU apart",
+            self.spread_lu()
+        )?;
+        for room in &self.rooms {
+            let [before, after] = room.lows_db;
+            writeln!(
+                f,
+                "  room {}: crest factor {:.1} dB lower, lows {before:.1} dB under the mids before, {after:.1} after, {:.1} LU under the mix",
+                room.take, room.denser_db, room.under_mix_lu
+            )?;
+        }
+        for sum in &self.sums {
+            writeln!(
+                f,
+                "  {} {}, {}: {:+.1} dB over the powers in the sources, {:+.1} dB in the stems",
+                sum.drum,
+                sum.take,
+                sum.mics.join(" + "),
+                sum.sources_db,
+                sum.stems_db
+            )?;
+        }
+        for gate in &self.gates {
+            let figure = |db: Option<f64>| db.map_or("-".to_owned(), |db| format!("{db:.1} dB"));
+            writeln!(
+                f,
+                "  {} {}: {} strokes, {} openings, {} wrong; note after .5 s {}, between strokes {}",
+                gate.tom,
+                gate.take,
+                gate.strokes,
+                gate.openings,
+                gate.wrong,
+                figure(gate.kept_db),
+                figure(gate.bleed_db)
+            )?;
+        }
+        Ok(())
+    }
+}
