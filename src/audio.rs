@@ -80,6 +80,16 @@ pub enum Truncation {
     },
 }
 
+/// The rate of most tracks; of several, the highest.
+pub fn common_rate_hz(rates: impl Iterator<Item = u32>) -> u32 {
+    let mut counts: std::collections::BTreeMap<u32, usize> = Default::default();
+    rates.for_each(|rate| *counts.entry(rate).or_default() += 1);
+    let most = counts
+        .into_iter()
+        .max_by_key(|&(rate, count)| (count, rate));
+    most.map_or(48_000, |(rate, _)| rate)
+}
+
 /// A sound file being read from its start.
 pub trait AudioRead: Send {
     /// What the header says.

@@ -7,6 +7,7 @@
 //! its spread and a confidence; where that is low it says why, and nothing follows from it.
 
 pub(crate) mod attribution;
+pub mod playing;
 pub(crate) mod polarity;
 pub(crate) mod setup;
 pub(crate) mod strokes;

@@ -77,7 +77,8 @@ pub fn of_stems(
             &plan.entries[i],
             &plan.measured[unit.track_index],
         ) {
-            there.push((i, unit, entry.delay_samples.value, measured, stem));
+            let lead = i64::try_from(stem.output.lead_frames).unwrap_or(0);
+            there.push((i, unit, entry.delay_samples.value + lead, measured, stem));
         }
     }
     let made = work.each(

@@ -3,16 +3,19 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
+use super::hear::TakePlayed;
 use super::record::{RECORD, Record};
 use super::render::Rendered;
 use super::sheet::{self, Written};
-use super::{Job, Outcome, Plan, Work, standing, union};
+use super::{Job, Outcome, Plan, Work, standing, take, union};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Result};
 use crate::measure::inspect::Hum;
 use crate::output::layout::Unit;
 use crate::output::publish::{Content, MANIFEST, Manifest, Outbox};
 use crate::report::columns::write_csv;
+use crate::report::hits;
+use crate::report::notes;
 use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
 use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, write_json};
@@ -66,7 +69,11 @@ pub fn outcome(
         .collect();
     let mut notes = job.session.notes.clone();
     notes.extend(faint_hum(plan));
-    let report = SessionReport::new(&tracks, failed, skipped, notes, mixes);
+    let takes = match job.units.iter().any(|unit| unit.song.is_some()) {
+        true => take::reports(job, plan),
+        false => Vec::new(),
+    };
+    let report = SessionReport::new(&tracks, failed, skipped, notes, mixes, takes);
     Outcome {
         report,
         tracks,
@@ -253,6 +260,7 @@ fn write_all(
         outcome.report.add(past, &outcome.tracks);
         finish_with(
             work,
+            plan,
             outbox,
             outcome,
             record,
@@ -266,12 +274,21 @@ fn write_all(
             .map(|subject| subject.report_path.clone());
         let past = union::beside(outbox.root(), &all.collect());
         outcome.report.add(past, &outcome.tracks);
-        finish_with(work, outbox, outcome, record, (made, &mut manifest), None)
+        finish_with(
+            work,
+            plan,
+            outbox,
+            outcome,
+            record,
+            (made, &mut manifest),
+            None,
+        )
     }
 }
 
 fn finish_with(
     work: &Work<'_>,
+    plan: &Plan,
     outbox: &Outbox,
     outcome: &Outcome,
     record: &Record,
@@ -288,6 +305,14 @@ fn finish_with(
     };
     for (track, subject) in outcome.tracks.iter().zip(&outcome.subjects) {
         put(&subject.report_path, &|sink| write_json(track, sink))?;
+    }
+    for played in &plan.takes {
+        put_strokes(work, played, &mut put)?;
+    }
+    for (song, text) in notes::sheets(&outcome.report, &outcome.tracks) {
+        put(&take::notes_path(&song), &|sink| {
+            sink.write_all(text.as_bytes())
+        })?;
     }
     put("session.json", &|sink| outcome.write_json(sink))?;
     put(RECORD, &|sink| write_json(record, sink))?;
@@ -321,4 +346,23 @@ fn finish_with(
         Some(sheet) if outcome.report.worksheet => standing::forget_others(outbox, &sheet.text),
         _ => Ok(()),
     }
+}
+
+/// Writes the strokes of a take.
+fn put_strokes(
+    work: &Work<'_>,
+    played: &TakePlayed,
+    put: &mut impl FnMut(&str, &Content<'_>) -> Result<()>,
+) -> Result<()> {
+    if played.song.is_empty() {
+        return Ok(());
+    }
+    let strokes = played.strokes(work)?;
+    let [csv, midi] = take::hits_paths(&played.song, &played.take);
+    put(&csv, &|sink| {
+        hits::write_csv(&strokes, &played.loudest, sink)
+    })?;
+    let title = format!("{} {}", played.song, played.take);
+    let bytes = hits::midi(&strokes, &played.loudest, &title);
+    put(&midi, &|sink| sink.write_all(&bytes))
 }

@@ -8,6 +8,7 @@ use crate::job::excerpts;
 use crate::job::finish::WORKSHEET;
 use crate::job::mixes;
 use crate::job::record::RECORD;
+use crate::job::take;
 use crate::output::layout::Unit;
 use crate::output::ours::{Ours, check_no_recordings};
 use crate::output::publish::MANIFEST;
@@ -83,14 +84,12 @@ pub fn names(session: &Session, config: &SessionFile, units: &[Unit<'_>]) -> Vec
         names.push(excerpts::path(unit));
     }
     for song in session.songs.iter().filter(|song| !song.slug.is_empty()) {
-        names.push(format!("notes/{}.txt", song.slug));
+        names.push(take::notes_path(&song.slug));
         names.push(page::song_page(&song.slug));
         for take in &song.takes {
             names.extend(mixes::names(config, song, take));
             names.push(excerpts::mix_path(&song.slug, &take.slug));
-            names.extend(
-                ["csv", "mid"].map(|end| format!("hits/{}/{}.{end}", song.slug, take.slug)),
-            );
+            names.extend(take::hits_paths(&song.slug, &take.slug));
         }
     }
     names.into_iter().map(PathBuf::from).collect()

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::measure::{self, Measured};
 use super::track::{TrackReader, mend};
 use super::{Job, Work};
+use crate::analysis::playing::{Playing, Strokes, playing};
 use crate::analysis::{
     DrumEvidence, Material, Reference, SameSound, TakeEvidence, TakeTrack, Trace, pool_setup,
     relate, same_sound, sketch,
@@ -20,6 +21,7 @@ use crate::finding::Finding;
 use crate::measure::inspect::{Click, confirm_clicks};
 use crate::mix;
 use crate::preset::{Preset, Step};
+use crate::report::hits::Loudest;
 use crate::session::{Family, Song, Take, Track};
 use crate::stage::Stage;
 
@@ -72,13 +74,41 @@ struct TakeResult {
     duplicates: Vec<Option<(usize, SameSound)>>,
 }
 
-/// One entry a track, in session order; a track that failed has an empty one. A track that cannot be
-/// listened to fails here, and its take is heard without it.
-pub fn hear(
-    work: &Work<'_>,
-    job: &Job<'_>,
-    measured: &mut [Result<Measured>],
-) -> Result<Vec<Heard>> {
+/// What was heard of a session.
+#[derive(Default)]
+pub struct Hearing {
+    /// One entry a track, in session order; a track that failed has an empty one.
+    pub tracks: Vec<Heard>,
+    /// One entry a take that could be heard, in session order.
+    pub takes: Vec<TakePlayed>,
+}
+
+/// How a take was played; its strokes lie in the store.
+pub struct TakePlayed {
+    /// Slug of its song.
+    pub song: String,
+    /// Its own slug.
+    pub take: String,
+    /// Where [`TakePlayed::strokes`] finds them.
+    key: Key,
+    /// The loudest sure stroke of each drum in the set-up.
+    pub loudest: Arc<Loudest>,
+    /// Tempo, timing, levels.
+    pub playing: Playing,
+    /// The label of the track that each drum of `playing` is heard in.
+    pub mics: Vec<String>,
+}
+
+impl TakePlayed {
+    /// All strokes of the take.
+    pub fn strokes(&self, work: &Work<'_>) -> Result<Strokes> {
+        let gone = || Error::new(Kind::File, "its strokes are gone from the output folder");
+        work.store.get(&self.key).ok_or_else(gone)
+    }
+}
+
+/// Hears all takes. A track that cannot be listened to fails here, and its take is heard without it.
+pub fn hear(work: &Work<'_>, job: &Job<'_>, measured: &mut [Result<Measured>]) -> Result<Hearing> {
     loop {
         let takes = members(job, measured);
         let mut failed = Vec::new();
@@ -113,7 +143,7 @@ fn hear_takes(
     tracks: usize,
     takes: &[Members<'_>],
     failed: &mut Vec<(usize, Error)>,
-) -> Result<Vec<Heard>> {
+) -> Result<Hearing> {
     let mut setups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (i, members) in takes.iter().enumerate() {
         setups.entry(&members.take.setup).or_default().push(i);
@@ -139,17 +169,35 @@ fn hear_takes(
         gated[unit.track_index] |= unit.preset.stages.iter().any(gates);
     }
     let mut all: Vec<Heard> = (0..tracks).map(|_| Heard::default()).collect();
+    let mut played: Vec<(usize, TakePlayed)> = Vec::new();
     for list in setups.values() {
         let mut good = Vec::new();
         let mut results: Vec<TakeResult> = Vec::new();
+        let mut loudest = Loudest::new();
+        let mut playings = Vec::new();
         for &i in list {
             match together[i].clone().and_then(|()| listen(&takes[i])) {
-                Ok(result) => {
+                Ok(mut result) => {
+                    let strokes = std::mem::take(&mut result.evidence.strokes);
+                    playings.push(keep_strokes(work, &strokes, &mut loudest)?);
                     good.push(i);
                     results.push(result);
                 }
                 Err(error) => failed.extend(blame(work, &takes[i], &error)),
             }
+        }
+        let loudest = Arc::new(loudest);
+        for (&i, (key, mics, playing)) in good.iter().zip(playings) {
+            let members = &takes[i];
+            let take = TakePlayed {
+                song: members.song.slug.clone(),
+                take: members.take.slug.clone(),
+                key,
+                loudest: loudest.clone(),
+                playing,
+                mics,
+            };
+            played.push((i, take));
         }
         let evidence: Vec<&TakeEvidence> = results.iter().map(|r| &r.evidence).collect();
         let setup = pool_setup(&evidence);
@@ -194,7 +242,30 @@ fn hear_takes(
     for (n, (pair, [left, right])) in job.session.pairs().enumerate() {
         all[singles + n] = all[left].with_right(&all[right], pair.sources[0].lead_frames);
     }
-    Ok(all)
+    played.sort_by_key(|(i, _)| *i);
+    Ok(Hearing {
+        tracks: all,
+        takes: played.into_iter().map(|(_, take)| take).collect(),
+    })
+}
+
+/// Keeps the strokes of a take for its files, which are written last, and says how it was played.
+fn keep_strokes(
+    work: &Work<'_>,
+    strokes: &Strokes,
+    loudest: &mut Loudest,
+) -> Result<(Key, Vec<String>, Playing)> {
+    let key = Key::of("strokes", &strokes);
+    work.store.keep(&key, strokes)?;
+    for (drum, _) in &strokes.drums {
+        if let Some(level) = strokes.loudest_dbfs(drum) {
+            let most = loudest.entry(drum.clone()).or_insert(level);
+            *most = most.max(level);
+        }
+    }
+    work.stop.check()?;
+    let mics = strokes.drums.iter().map(|(_, label)| label.clone());
+    Ok((key, mics.collect(), playing(strokes)))
 }
 
 /// What the takes of each set-up teach each other; one take alone has nothing to learn from.

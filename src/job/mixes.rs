@@ -16,11 +16,12 @@ use crate::error::{Error, Result};
 use crate::measure::{Levels, Meter};
 use crate::mix::{FADE_IN_S, FADE_OUT_S, Fades, no_louder_than};
 use crate::output::publish::Outbox;
+use crate::report::TOOL;
 use crate::report::session::{FailedReport, MixFile, MixLevel, MixReport};
 use crate::session::config::{Named, SessionFile};
 use crate::session::{Session, Song, Take};
 use crate::units::round_to;
-use crate::wav::{Depth, Dither, Metadata, WriteSpec, bext};
+use crate::wav::{Change, Depth, Dither, Loudness, Metadata, WriteSpec, history_line};
 
 mod balance;
 mod dry;
@@ -102,7 +103,7 @@ pub fn mix(
         };
         files.push(file(
             path(song, take),
-            Depth::Int24,
+            sum.depth(job.config.output.bits, None),
             sum.rate_hz,
             "rough mix",
         ));
@@ -324,8 +325,8 @@ fn groups<'s, 'a>(
         |(sum, _)| sum.samples(),
         |(sum, group)| try_sum(work, root, sum, Which::Group(group)),
     )?;
-    let depth = render::depth(job.config.output.bits);
     let file = |(sum, group): &(&'s Sum<'a>, &'s str)| {
+        let depth = sum.depth(job.config.output.bits, Some(group));
         let peaks: Vec<Option<f64>> = parts
             .iter()
             .zip(&tried)
@@ -442,17 +443,29 @@ fn write(work: &Work<'_>, plan: &Plan, outbox: &Outbox, file: &File<'_, '_>) -> 
             "their fades",
             &file.group.is_none().then_some((FADE_IN_S, FADE_OUT_S)),
         )
-        .with("their format", &(file.depth.bits(), file.rate_hz));
+        .with("their format", &(file.depth.bits(), file.rate_hz))
+        .with("their name", &file.title);
     if let Some(found) = render::finished(work, outbox.root(), &file.path, &origin)? {
         work.advance(sum.samples());
         return Ok(found);
     }
     let start = sum.start.unwrap_or(0);
     let mut metadata = Metadata::default();
-    if sum.start.is_some() {
-        let start = resample::time_reference(start, sum.rate_hz, file.rate_hz);
-        metadata.push(*b"bext", bext(&file.title, "batterhead", start));
-    }
+    metadata.require_bext(&file.title, render::ORIGINATOR);
+    let done = format!(
+        "{}; sum of {} stems; gain {:+.2} dB",
+        TOOL,
+        sum.count(file.group),
+        file.gain_db
+    );
+    let (mut metadata, _) = metadata.updated(&Change {
+        history: &history_line(file.rate_hz, file.depth.bits(), 2, &done),
+        loudness: Loudness::default(),
+        rates_hz: (file.rate_hz, file.rate_hz),
+        channels_changed: false,
+    });
+    metadata.set_time_reference(resample::time_reference(start, sum.rate_hz, file.rate_hz));
+    metadata.even_bext();
     let spec = WriteSpec {
         rate_hz: file.rate_hz,
         channels: 2,

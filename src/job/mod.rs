@@ -29,6 +29,7 @@ use crate::report::page::{self, About, Line};
 use crate::report::session::MixReport;
 use crate::session::{Session, SessionFile, Track};
 use crate::worksheet::{Entry, Notes, Worksheet};
+use hear::{Hearing, TakePlayed};
 use measure::Measured;
 
 pub mod apply;
@@ -52,6 +53,7 @@ mod sheet;
 pub(crate) mod space;
 mod standing;
 mod stop;
+mod take;
 mod track;
 mod union;
 pub mod verify;
@@ -201,6 +203,8 @@ pub struct Plan {
     measured: Vec<Result<Measured>>,
     /// What was heard, in the same order.
     heard: Vec<Heard>,
+    /// How each take was played.
+    takes: Vec<TakePlayed>,
     /// What will be done, by unit; or why nothing can be.
     entries: Vec<Result<Entry>>,
 }
@@ -230,11 +234,15 @@ pub fn listen(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
         |track| track.frames() * track.channels() as u64,
         |track| measure::measure(work, track),
     )?;
-    let heard = hear::hear(work, job, &mut measured)?;
+    let Hearing {
+        tracks: heard,
+        takes,
+    } = hear::hear(work, job, &mut measured)?;
     let entries = plan::begun(job, &measured, &heard);
     Ok(Plan {
         measured,
         heard,
+        takes,
         entries,
     })
 }
@@ -244,6 +252,7 @@ pub fn decide(work: &Work<'_>, job: &Job<'_>, listened: Plan) -> Result<Plan> {
     let Plan {
         measured,
         mut heard,
+        takes,
         ..
     } = listened;
     let entries = plan::decide(work, job, &measured, &heard)?;
@@ -251,6 +260,7 @@ pub fn decide(work: &Work<'_>, job: &Job<'_>, listened: Plan) -> Result<Plan> {
     Ok(Plan {
         measured,
         heard,
+        takes,
         entries,
     })
 }

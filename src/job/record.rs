@@ -15,7 +15,7 @@ use crate::error::{Kind, Result};
 use crate::output::publish::{hex, sha256_file};
 use crate::report::session::FailedReport;
 use crate::report::{PathText, SCHEMA, TOOL};
-use crate::session::config::Output;
+use crate::session::config::{Output, Start};
 
 /// Where it lies in an output folder.
 pub const RECORD: &str = "run.json";
@@ -46,6 +46,7 @@ struct Format {
     sample_rate_hz: Option<u32>,
     bits: &'static str,
     dither: bool,
+    start: Start,
 }
 
 impl From<&Output> for Format {
@@ -54,6 +55,7 @@ impl From<&Output> for Format {
             sample_rate_hz: output.rate_hz,
             bits: output.bits.name(),
             dither: output.dither,
+            start: output.start,
         }
     }
 }

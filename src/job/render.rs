@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use super::Work;
-use super::attempt;
 use super::measure::{HashedReader, Measured};
+use super::{attempt, take};
 use crate::audio::{self, AudioRead};
 use crate::block::Block;
 use crate::cache::store::{Done, Origin};
@@ -21,7 +21,7 @@ use crate::output::layout::Unit;
 use crate::output::ours::Standing;
 use crate::output::publish::{self, Draft, Outbox, Published};
 use crate::report::Output;
-use crate::session::config::{Bits, Output as OutputFormat};
+use crate::session::config::{Bits, Output as OutputFormat, Start};
 use crate::stage::Stage;
 use crate::wav::{
     Change, Depth, Dither, Loudness, Metadata, Reader, WriteSpec, Writer, history_line,
@@ -52,13 +52,14 @@ pub fn render(
     format: &OutputFormat,
 ) -> Result<Rendered> {
     let chain = entry.chain();
+    let placed = Placed::of(unit, format);
     let origin = Origin::new()
         .with("their source", &(&measured.key, &measured.sha256))
         .with("what is decided for them", &chain)
         .because("their preset", &unit.preset.text())
         .with(
             "the output format",
-            &(format.rate_hz, format.bits.name(), format.dither),
+            &(format.rate_hz, format.bits.name(), format.dither, &placed),
         )
         .with("their name", &unit.key);
     if let Some(found) = finished(work, outbox.root(), &unit.stem_path, &origin)? {
@@ -68,27 +69,31 @@ pub fn render(
     let source = unit.track.first_source();
     let (from_hz, channels) = (unit.track.rate_hz(), unit.track.channels());
     let rate_hz = format.rate_hz.unwrap_or(from_hz);
-    let depth = depth(format.bits);
+    let depth = depth(format.bits, unit.track.sources.iter().map(|s| &s.info));
     let start = unit.track.time_reference_samples().unwrap_or(0);
-    let dither = dither(unit, &chain, rate_hz, format);
-    let carried = audio::open(&work.root.join(&source.path))?.metadata()?;
+    let dither = dither(unit, &chain, rate_hz, format.dither, depth);
+    let mut carried = audio::open(&work.root.join(&source.path))?.metadata()?;
+    carried.require_bext(&unit.name, ORIGINATOR);
     let change = Change {
-        history: &history_line(rate_hz, depth.bits(), channels, crate::report::TOOL),
+        history: &history_line(rate_hz, depth.bits(), channels, &history(unit, entry)),
         loudness: Loudness::default(),
         rates_hz: (from_hz, rate_hz),
         channels_changed: source.info.channels != channels,
     };
-    let (metadata, metadata_updated) = carried.updated(&change);
-    let frames = resample::frames_out(unit.track.frames(), start, from_hz, rate_hz);
+    let (mut metadata, metadata_updated) = carried.updated(&change);
+    metadata.set_time_reference(placed.time_reference_samples);
+    metadata.move_later(placed.lead_frames);
+    metadata.even_bext();
     let spec = WriteSpec {
         rate_hz,
         channels,
         depth,
         dither,
-        frames,
+        frames: placed.frames,
     };
 
     let mut sink = Sink::create(outbox, &unit.stem_path, &spec, &metadata)?;
+    sink.silence(placed.lead_frames)?;
     // A file of many tracks is not hashed with each of them.
     let alone = unit
         .track
@@ -109,6 +114,7 @@ pub fn render(
         resampler.finish(&mut out);
         sink.write(&out)?;
     }
+    sink.silence(placed.tail_frames())?;
     if alone {
         measured.meet_again(work.root, unit.track, &hashed.finish(work, unit.track)?)?;
     }
@@ -125,8 +131,9 @@ pub fn render(
         } else {
             audio::SampleFormat::Int
         },
-        frames,
-        time_reference_samples: metadata.time_reference_samples(),
+        frames: placed.frames,
+        lead_frames: placed.lead_frames,
+        time_reference_samples: placed.known.then_some(placed.time_reference_samples),
         dithered: dither != Dither::None,
         metadata_updated,
     };
@@ -146,10 +153,102 @@ pub fn render(
     Ok(rendered)
 }
 
+/// Who made a file, in its `bext`.
+pub const ORIGINATOR: &str = "batterhead";
+
+/// What was done, for the coding history.
+fn history(unit: &Unit<'_>, entry: &Entry) -> String {
+    let mut text = format!(
+        "{}; preset {}; gain {:+.2} dB",
+        crate::report::TOOL,
+        unit.preset.name,
+        entry.gain_db.value
+    );
+    if entry.polarity_inverted.value {
+        text += "; polarity inverted";
+    }
+    if entry.delay_samples.value != 0 {
+        text += &format!("; delayed by {} samples", entry.delay_samples.value);
+    }
+    text
+}
+
+/// Where a stem lies in its file, in frames of the file.
+#[derive(Serialize)]
+struct Placed {
+    /// Silence before its source begins.
+    lead_frames: u64,
+    /// Frames that its source gives.
+    own_frames: u64,
+    /// All frames of the file.
+    frames: u64,
+    /// First frame of the file, in samples since midnight.
+    time_reference_samples: u64,
+    /// Whether a clock says so.
+    known: bool,
+}
+
+impl Placed {
+    fn of(unit: &Unit<'_>, format: &OutputFormat) -> Self {
+        let from_hz = unit.track.rate_hz();
+        let rate_hz = format.rate_hz.unwrap_or(from_hz);
+        let reference = unit.track.sources[0].info.time_reference_samples;
+        let own_frames = resample::frames_out(
+            unit.track.frames(),
+            reference.unwrap_or(0),
+            from_hz,
+            rate_hz,
+        );
+        let own_start = reference.map(|r| resample::time_reference(r, from_hz, rate_hz));
+        let tracks = unit.take.map_or(&[][..], |take| &take.tracks);
+        let index = tracks.iter().position(|t| std::ptr::eq(t, unit.track));
+        let Some(index) = index else {
+            return Self {
+                lead_frames: 0,
+                own_frames,
+                frames: own_frames,
+                time_reference_samples: own_start.unwrap_or(0),
+                known: own_start.is_some(),
+            };
+        };
+        let span = take::span(tracks, format.rate_hz);
+        // A track of another rate than its take is placed by time.
+        let scaled = |frames: u64| resample::time_reference(frames, span.rate_hz, rate_hz);
+        let take_start = span.start.map(scaled);
+        match format.start {
+            Start::File => Self {
+                lead_frames: 0,
+                own_frames,
+                frames: own_frames,
+                // One that does not say is played with the earliest.
+                time_reference_samples: own_start.or(take_start).unwrap_or(0),
+                known: own_start.is_some(),
+            },
+            Start::Take => {
+                let lead_frames = scaled(span.offsets[index]);
+                Self {
+                    lead_frames,
+                    own_frames,
+                    frames: scaled(span.frames).max(lead_frames + own_frames),
+                    time_reference_samples: take_start.unwrap_or(0),
+                    known: take_start.is_some(),
+                }
+            }
+        }
+    }
+
+    fn tail_frames(&self) -> u64 {
+        self.frames - self.lead_frames - self.own_frames
+    }
+}
+
 /// A sound file on its way into the output folder; whatever fails, its name is told.
 pub struct Sink {
     writer: Writer<Draft>,
     target: PathBuf,
+    /// Hears the samples as a reader will find them.
+    meter: Meter,
+    seen: Block,
 }
 
 impl Sink {
@@ -163,21 +262,62 @@ impl Sink {
         let draft = outbox.create(Path::new(path))?;
         let target = draft.target();
         let writer = Writer::create(draft, spec, metadata).map_err(|e| named(e, &target))?;
-        Ok(Self { writer, target })
+        Ok(Self {
+            writer,
+            target,
+            meter: Meter::new(spec.rate_hz, spec.channels),
+            seen: Block::default(),
+        })
     }
 
     /// Writes a block.
     pub fn write(&mut self, block: &Block) -> Result<()> {
-        (self.writer.write(block)).map_err(|error| named(error, &self.target))
+        let written = self.writer.write_seen(block, Some(&mut self.seen));
+        written.map_err(|error| named(error, &self.target))?;
+        self.meter.push(&self.seen);
+        Ok(())
     }
 
-    /// Ends the file, measures it as it lies on the disk, and puts it in its place.
+    /// Writes so many frames of exact silence.
+    pub fn silence(&mut self, frames: u64) -> Result<()> {
+        let written = self.writer.silence(frames);
+        written.map_err(|error| named(error, &self.target))?;
+        let mut left = frames;
+        while left > 0 {
+            let size = left.min(crate::block::FRAMES as u64);
+            self.meter
+                .push(&Block::new(self.writer.channels(), size as usize));
+            left -= size;
+        }
+        Ok(())
+    }
+
+    /// Ends the file with the loudness that was heard of it, draws it as it lies on the disk, and puts
+    /// it in its place. What lies there is compared with what was written, so that the figures are
+    /// those of the file.
     pub fn publish(self, work: &Work<'_>) -> Result<(Published, Levels, Picture)> {
-        let Self { writer, target } = self;
-        let (draft, _) = writer.finish().map_err(|error| named(error, &target))?;
-        let (published, (after, picture)) =
-            draft.publish_seen(|file| measure_file(work, file, &target))?;
-        Ok((published, after, picture))
+        let Self {
+            writer,
+            target,
+            meter,
+            ..
+        } = self;
+        let levels = meter.finish();
+        let loudness = Loudness {
+            integrated_lufs: levels.integrated_lufs,
+            range_lu: levels.loudness_range_lu,
+            true_peak_dbtp: levels.true_peak_dbtp,
+            momentary_max_lufs: levels.momentary_max_lufs,
+            short_term_max_lufs: levels.short_term_max_lufs,
+        };
+        let finished = writer.finish_with(&loudness);
+        let (mut draft, written) = finished.map_err(|error| named(error, &target))?;
+        if let Some((at, bytes)) = written.patch {
+            let patched = draft.patch(at, &bytes);
+            patched.map_err(|error| Error::writing(&target, &error))?;
+        }
+        let (published, picture) = draft.publish_seen(|file| draw_file(work, file, &target))?;
+        Ok((published, levels, picture))
     }
 }
 
@@ -252,25 +392,35 @@ pub fn note(
     })
 }
 
-/// The depth of a file.
-pub fn depth(bits: Bits) -> Depth {
+/// The depth of a file that is made of `sources`: where it follows them, the largest of theirs, and
+/// float for what 24 bits do not hold.
+pub fn depth<'a>(bits: Bits, sources: impl Iterator<Item = &'a audio::Info>) -> Depth {
+    let of = |info: &audio::Info| match (info.sample_format, info.bit_depth) {
+        (audio::SampleFormat::Int, 0..=16) => Depth::Int16,
+        (audio::SampleFormat::Int, 17..=24) => Depth::Int24,
+        _ => Depth::Float32,
+    };
     match bits {
         Bits::Int16 => Depth::Int16,
         Bits::Int24 => Depth::Int24,
         Bits::Float32 => Depth::Float32,
+        Bits::Source => sources
+            .map(of)
+            .max_by_key(|d| d.bits())
+            .unwrap_or(Depth::Int24),
     }
 }
 
 /// Dither only where bits are lost: never on samples that pass untouched.
-fn dither(unit: &Unit<'_>, chain: &[Stage], rate_hz: u32, format: &OutputFormat) -> Dither {
+fn dither(unit: &Unit<'_>, chain: &[Stage], rate_hz: u32, wanted: bool, depth: Depth) -> Dither {
     let info = &unit.track.sources[0].info;
     let fits = unit.track.sources.iter().all(|source| {
         source.info.sample_format == audio::SampleFormat::Int
-            && source.info.bit_depth <= depth(format.bits).bits()
+            && source.info.bit_depth <= depth.bits()
             && source.info.rate_hz == info.rate_hz
     });
     let untouched = rate_hz == info.rate_hz && fits && chain.iter().all(Stage::keeps_bits);
-    if !format.dither || untouched || format.bits == Bits::Float32 {
+    if !wanted || untouched || depth == Depth::Float32 {
         return Dither::None;
     }
     Dither::Tpdf {
@@ -286,25 +436,19 @@ pub fn seed(name: &str) -> u64 {
         .fold(0, |seed, &byte| seed << 8 | u64::from(byte))
 }
 
-/// Figures and picture of a written file, which `path` names in messages.
-fn measure_file(
-    work: &Work<'_>,
-    file: impl Read + Seek + Send,
-    path: &Path,
-) -> Result<(Levels, Picture)> {
+/// The picture of a written file, which `path` names in messages.
+fn draw_file(work: &Work<'_>, file: impl Read + Seek + Send, path: &Path) -> Result<Picture> {
     let mut reader = Reader::new(file, path)?;
     let (rate_hz, channels, frames) = (
         reader.info().rate_hz,
         reader.info().channels,
         reader.info().frames,
     );
-    let mut meter = Meter::new(rate_hz, channels);
     let mut painter = Painter::new(rate_hz, channels, frames);
     let mut block = Block::default();
     let mut read = 0;
     while reader.read(&mut block, work.block_frames)? > 0 {
         work.stop.check()?;
-        meter.push(&block);
         painter.push(&block);
         read += block.frames() as u64;
     }
@@ -314,5 +458,5 @@ fn measure_file(
             format!("was written with {frames} frames, but {read} can be read"),
         ));
     }
-    Ok((meter.finish(), painter.finish()))
+    Ok(painter.finish())
 }

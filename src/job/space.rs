@@ -6,8 +6,8 @@ use std::path::Path;
 use crate::dsp::resample::frames_out;
 use crate::error::{Error, Kind, Result};
 use crate::job::render::depth;
-use crate::job::{Job, excerpts, mixes};
-use crate::session::config::Excerpts;
+use crate::job::{Job, excerpts, mixes, take};
+use crate::session::config::{Excerpts, Start};
 
 /// What may be needed beyond the samples themselves: headers, blocks that are not filled.
 const RESERVE: f64 = 1.05;
@@ -24,14 +24,18 @@ pub fn need(
     there: &dyn Fn(&str) -> u64,
 ) -> u64 {
     let output = &job.config.output;
-    let sample_bytes = u64::from(depth(output.bits).bits() / 8);
     let missing = |path: &str, bytes: u64| bytes.saturating_sub(there(path));
     let mut need = 0;
     for &i in todo {
         let unit = &job.units[i];
         let (track, channels) = (unit.track, unit.track.channels() as u64);
         let rate_hz = output.rate_hz.unwrap_or(track.rate_hz());
-        let frames = frames_out(track.frames(), 0, track.rate_hz(), rate_hz);
+        let bits = depth(output.bits, track.sources.iter().map(|s| &s.info)).bits();
+        let sample_bytes = u64::from(bits / 8);
+        let frames = match (output.start, unit.take) {
+            (Start::Take, Some(take)) => take::span(&take.tracks, output.rate_hz).frames,
+            _ => frames_out(track.frames(), 0, track.rate_hz(), rate_hz),
+        };
         need += missing(&unit.stem_path, frames * channels * sample_bytes);
         need += missing(&unit.report_path, WORDS_BYTES);
         if shown.contains(&i) {
@@ -44,7 +48,10 @@ pub fn need(
         for take in &song.takes {
             let frames = take.tracks.iter().map(|track| track.frames()).max();
             let frames = frames.unwrap_or(0);
-            need += missing(&mixes::path(&song.slug, &take.slug), frames * 2 * 3);
+            let sources = take.tracks.iter().flat_map(|track| &track.sources);
+            let sample_bytes = u64::from(depth(output.bits, sources.map(|s| &s.info)).bits() / 8);
+            let path = mixes::path(&song.slug, &take.slug);
+            need += missing(&path, frames * 2 * sample_bytes);
             need += frames * 2 * sample_bytes * job.config.groups.len() as u64;
             need += frames * 2 * 2 * u64::from(job.config.mix.listening_copy);
             need += frames * 2 * 3 * u64::from(job.config.mix.dry);

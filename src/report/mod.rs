@@ -21,8 +21,11 @@ pub(crate) use crate::session::paths::base64;
 
 pub mod columns;
 pub mod frame;
+pub mod hits;
+pub mod notes;
 pub mod page;
 pub mod session;
+pub mod takes;
 
 /// The number of the report format.
 pub const SCHEMA: u32 = 1;
@@ -219,8 +222,10 @@ pub struct Output {
     pub bit_depth: u16,
     /// `int` or `float`.
     pub sample_format: crate::audio::SampleFormat,
-    /// As many as the source has (at the source's rate).
+    /// As many as the source has (at the source's rate), or as the take has.
     pub frames: u64,
+    /// Silence before the first frame of the source, where all stems of a take start together.
+    pub lead_frames: u64,
     /// First sample since midnight.
     pub time_reference_samples: Option<u64>,
     /// Whether dither was added, since bits were lost.

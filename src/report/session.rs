@@ -7,6 +7,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use serde_json::{Map, Value};
 
 use super::page::Subject;
+use super::takes::TakeReport;
 use super::{FindingReport, PathText, SCHEMA, TOOL, TrackReport, columns};
 use crate::finding::Severity;
 use crate::reason::Reason;
@@ -24,6 +25,8 @@ pub struct SessionReport {
     pub notes: Vec<String>,
     /// Rough mixes, in order.
     pub mixes: Vec<MixReport>,
+    /// Takes, in order.
+    pub takes: Vec<TakeReport>,
     /// Takes that came with the last of several deliveries: song and take.
     pub new_takes: Vec<(String, String)>,
     /// Whether there is a worksheet.
@@ -107,6 +110,8 @@ struct Whole<'a> {
     notes: &'a [String],
     #[serde(serialize_with = "joined")]
     mixes: (&'a [MixReport], &'a [Value]),
+    #[serde(serialize_with = "joined")]
+    takes: (&'a [TakeReport], &'a [Value]),
     #[serde(serialize_with = "takes")]
     new_takes: &'a [(String, String)],
     left_over: &'a [FailedReport],
@@ -267,7 +272,9 @@ impl SessionReport {
         skipped: Vec<FailedReport>,
         notes: Vec<String>,
         mixes: Vec<MixReport>,
+        mut takes: Vec<TakeReport>,
     ) -> Self {
+        takes.iter_mut().for_each(|take| take.mixed(&mixes));
         let of = |severity| {
             tracks
                 .iter()
@@ -306,6 +313,7 @@ impl SessionReport {
             skipped,
             notes,
             mixes,
+            takes,
             new_takes: Vec::new(),
             worksheet: false,
             past: Past::default(),
@@ -313,7 +321,14 @@ impl SessionReport {
     }
 
     /// Adds what other runs left beside the `tracks` of this one.
-    pub fn add(&mut self, past: Past, tracks: &[TrackReport]) {
+    pub fn add(&mut self, mut past: Past, tracks: &[TrackReport]) {
+        // A take of which only some tracks are gone is reported as it is now.
+        let is_now = |row: &Value| {
+            let of = |key: &str| row.get(key).and_then(Value::as_str);
+            let mut takes = self.takes.iter();
+            takes.any(|t| of("song") == Some(&t.song) && of("take") == Some(&t.take))
+        };
+        past.takes.retain(|row| !is_now(row));
         let text = |row: &Map<String, Value>, key: &str| {
             let text = row.get(key).and_then(Value::as_str);
             text.map(str::to_owned)
@@ -356,6 +371,7 @@ impl SessionReport {
             skipped: &self.skipped,
             notes: &self.notes,
             mixes: (&self.mixes, &self.past.mixes),
+            takes: (&self.takes, &self.past.takes),
             new_takes: &self.new_takes,
             left_over: &self.past.left_over,
         };

@@ -175,7 +175,7 @@ impl Metadata {
 }
 
 impl Kept {
-    fn size(&self) -> u64 {
+    pub(super) fn size(&self) -> u64 {
         match &self.payload {
             Payload::Held(bytes) => bytes.len() as u64,
             Payload::Left { size, .. } => *size,

@@ -9,6 +9,7 @@
 //! too) or 32 and 64 bits of float; written are RIFF and, from 4 GiB on, RF64 files with 16 or 24
 //! bits or 32 bits of float.
 
+mod delivery;
 mod format;
 mod inside;
 mod metadata;

@@ -26,6 +26,24 @@ pub struct Loudness {
     pub short_term_max_lufs: Option<f64>,
 }
 
+impl Loudness {
+    /// As the ten bytes of `bext`.
+    pub(super) fn fields(&self) -> [u8; 10] {
+        let fields = [
+            self.integrated_lufs,
+            self.range_lu,
+            self.true_peak_dbtp,
+            self.momentary_max_lufs,
+            self.short_term_max_lufs,
+        ];
+        let mut bytes = [0; 10];
+        for (to, value) in bytes.chunks_exact_mut(2).zip(fields) {
+            to.copy_from_slice(&hundredths(value));
+        }
+        bytes
+    }
+}
+
 /// What happened to the samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Change<'a> {
@@ -143,17 +161,8 @@ fn update_bext(
         });
     }
     if u16_at(bytes, 346) >= 2 {
-        let new = change.loudness;
-        let fields = [
-            new.integrated_lufs,
-            new.range_lu,
-            new.true_peak_dbtp,
-            new.momentary_max_lufs,
-            new.short_term_max_lufs,
-        ];
-        let values: Vec<u8> = fields.into_iter().flat_map(hundredths).collect();
-        put(bytes, 412, &values);
-        note(if fields.iter().any(Option::is_some) {
+        put(bytes, 412, &change.loudness.fields());
+        note(if change.loudness != Loudness::default() {
             "loudness is that of the new samples"
         } else {
             "loudness of the old samples marked as not used"
@@ -226,7 +235,7 @@ fn scale_adtl(bytes: &mut [u8], from: u32, to: u32) -> usize {
 }
 
 /// Overwrites bytes at `offset`, as far as there are any.
-fn put(bytes: &mut [u8], offset: usize, new: &[u8]) {
+pub(super) fn put(bytes: &mut [u8], offset: usize, new: &[u8]) {
     let target = bytes.get_mut(offset..).unwrap_or_default();
     target
         .iter_mut()

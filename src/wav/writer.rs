@@ -18,7 +18,8 @@ use std::io::Write;
 use super::TILE_BYTES;
 use super::format::{Codec, Format, MAX_CHANNELS, RATES_HZ};
 use super::metadata::Metadata;
-use super::samples::{Dither, Encoder, Lost};
+use super::samples::{Dither, Encoder, Lost, decode};
+use super::update::Loudness;
 use crate::block::Block;
 use crate::error::{Error, Result};
 
@@ -76,6 +77,9 @@ pub struct Written {
     pub bytes: u64,
     /// Samples that could not be written as they were.
     pub lost: Lost,
+    /// Bytes that have to be written over those at a place of the file, where the loudness was not
+    /// known before the samples were: see [`Writer::finish_with`].
+    pub patch: Option<(u64, [u8; 10])>,
 }
 
 /// Writes samples and metadata. Errors of the sink carry no path: whoever gave it knows it.
@@ -86,6 +90,10 @@ pub struct Writer<W> {
     metadata: Metadata,
     encoder: Encoder,
     frames: u64,
+    /// Of them, those that [`Writer::silence`] wrote.
+    silence: u64,
+    /// Where the loudness fields of `bext` lie, if they stand before the samples.
+    loudness_at: Option<u64>,
     file_bytes: u64,
     bytes: Vec<u8>,
 }
@@ -130,6 +138,7 @@ impl<W: Write> Writer<W> {
             header.extend(short(spec.frames));
         }
         let failed = |error: std::io::Error| Error::sink(&error);
+        let loudness_at = (metadata.loudness_offset()).map(|at| header.len() as u64 + at);
         sink.write_all(&header).map_err(failed)?;
         metadata.write_before(&mut sink)?;
         sink.write_all(b"data").map_err(failed)?;
@@ -140,6 +149,8 @@ impl<W: Write> Writer<W> {
             metadata: metadata.clone(),
             encoder: Encoder::new(format.codec, spec.dither),
             frames: 0,
+            silence: 0,
+            loudness_at,
             file_bytes: sizes.file,
             bytes: Vec::new(),
         })
@@ -147,6 +158,37 @@ impl<W: Write> Writer<W> {
 
     /// Writes the frames of a block, which must have the file's channels.
     pub fn write(&mut self, block: &Block) -> Result<()> {
+        self.write_seen(block, None)
+    }
+
+    /// Channels of the file.
+    pub fn channels(&self) -> usize {
+        self.spec.channels
+    }
+
+    /// Writes so many frames of silence: exact zeros, never with dither. The noise of what follows is
+    /// what it would be without them.
+    pub fn silence(&mut self, frames: u64) -> Result<()> {
+        let total = self.frames.saturating_add(frames);
+        if total > self.spec.frames {
+            return Err(self.wrong_length(total, "at least "));
+        }
+        let frame_bytes = self.spec.depth.codec().bytes() * self.spec.channels;
+        let zeros = vec![0; TILE_BYTES / frame_bytes * frame_bytes];
+        let mut left = frames * frame_bytes as u64;
+        while left > 0 {
+            let size = left.min(zeros.len() as u64);
+            let written = self.sink.write_all(&zeros[..size as usize]);
+            written.map_err(|error| Error::sink(&error))?;
+            left -= size;
+        }
+        self.frames = total;
+        self.silence += frames;
+        Ok(())
+    }
+
+    /// The same as [`Writer::write`]; `seen` becomes what a reader will find there.
+    pub fn write_seen(&mut self, block: &Block, mut seen: Option<&mut Block>) -> Result<()> {
         let count = self.spec.channels;
         assert_eq!(
             block.count(),
@@ -160,22 +202,43 @@ impl<W: Write> Writer<W> {
         }
         let frame_bytes = self.spec.depth.codec().bytes() * count;
         let tile = TILE_BYTES / frame_bytes; // at least 256 frames
+        if let Some(seen) = &mut seen {
+            seen.vectors_mut().resize_with(count, Vec::new);
+            seen.resize(frames);
+        }
         let mut done = 0;
         while done < frames {
             let size = tile.min(frames - done);
             self.bytes.resize(size * frame_bytes, 0);
             for (index, channel) in block.channels().enumerate() {
                 let samples = &channel[done..done + size];
-                let first = self.frames + done as u64;
+                let first = self.frames - self.silence + done as u64;
                 self.encoder
                     .encode(samples, &mut self.bytes, index, count, first);
             }
             let written = self.sink.write_all(&self.bytes);
             written.map_err(|error| Error::sink(&error))?;
+            if let Some(seen) = &mut seen {
+                decode(
+                    self.spec.depth.codec(),
+                    &self.bytes,
+                    seen.vectors_mut(),
+                    done,
+                );
+            }
             done += size;
         }
         self.frames = total;
         Ok(())
+    }
+
+    /// The same as [`Writer::finish`] for a file whose `bext` is to hold the loudness of its samples:
+    /// where that stands before them, [`Written::patch`] is what the caller has to put there.
+    pub fn finish_with(mut self, loudness: &Loudness) -> Result<(W, Written)> {
+        self.metadata.set_loudness(loudness);
+        let patch = self.loudness_at.map(|at| (at, loudness.fields()));
+        let (sink, written) = self.finish()?;
+        Ok((sink, Written { patch, ..written }))
     }
 
     /// Writes what stands behind the samples and gives the sink back, flushed.
@@ -194,6 +257,7 @@ impl<W: Write> Writer<W> {
             frames: self.frames,
             bytes: self.file_bytes,
             lost: self.encoder.lost(),
+            patch: None,
         };
         Ok((self.sink, written))
     }

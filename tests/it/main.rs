@@ -2,10 +2,12 @@
 
 #[path = "../bed/mod.rs"]
 mod bed; // sessions of recorded strokes with exact truth
+mod delivery; // what a delivered file says of itself, where it starts and ends
 mod findings; // every finding where it was planted, and nowhere else
 mod fuzz; // what the fuzzer begins with and has found
 mod hazards; // what costs a person an evening
 mod heard; // what is found in them, where they are at hand
+mod hits; // strokes, takes and track sheets
 mod kept; // nothing lost, nothing overwritten
 mod mixes; // rough mixes, group stems, and what the session file says of them
 mod names; // whole folders of names with their truth

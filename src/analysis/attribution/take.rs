@@ -5,8 +5,10 @@ use std::sync::Arc;
 use crate::analysis::attribution::attribute::{Attribution, Drum, Heard, Known, attribute};
 use crate::analysis::attribution::close;
 use crate::analysis::attribution::drums::{TakeTrack, drums};
+use crate::analysis::attribution::listed;
 use crate::analysis::attribution::reference::Reference;
 use crate::analysis::attribution::unlikely::Unlikely;
+use crate::analysis::playing::Strokes;
 use crate::analysis::polarity::pair::PairEvidence;
 use crate::analysis::polarity::sides::Lean;
 use crate::analysis::strokes::bank::BANDS;
@@ -137,6 +139,8 @@ pub struct TakeEvidence {
     pub pairs: Vec<PairEvidence>,
     /// Where the overhead and room pairs hear each drum.
     pub leans: Vec<Lean>,
+    /// Every stroke, drum by drum.
+    pub strokes: Strokes,
 }
 
 /// What the take shows of one track.
@@ -226,7 +230,9 @@ pub fn relate(
         tracks: hits::tracks(tracks, material, &kit, &attribution, window_ms)?,
         pairs: Vec::new(),
         leans: Vec::new(),
+        strokes: Strokes::default(),
     };
+    evidence.strokes = listed::strokes(tracks, material, &kit, &attribution, &evidence)?;
     close::listen(tracks, material, &kit, &attribution, &mut evidence)?;
     Ok(evidence)
 }

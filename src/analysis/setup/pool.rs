@@ -168,6 +168,7 @@ mod tests {
             drums: Vec::new(),
             pairs: Vec::new(),
             leans: Vec::new(),
+            strokes: Default::default(),
             tracks: vec![TrackEvidence {
                 label: "snare-top".into(),
                 drum: Some("snare".into()),

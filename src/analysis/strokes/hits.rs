@@ -287,7 +287,7 @@ pub(crate) fn stands_alone(kit: &Kit, attribution: &Attribution, m: usize, drum:
 }
 
 #[allow(clippy::too_many_arguments)] // one place, no meaning of its own
-fn hit(
+pub(crate) fn hit(
     material: &mut dyn Material,
     t: usize,
     track: &TakeTrack,

@@ -8,7 +8,7 @@ use crate::audio::{self, AudioRead};
 use crate::block::Block;
 use crate::cache::store::Key;
 use crate::error::Result;
-use crate::job::render::Rendered;
+use crate::job::render::{self, Rendered};
 use crate::job::{Job, Plan, Work};
 use crate::measure::{Levels, Meter};
 use crate::mix::{self, Strip};
@@ -16,7 +16,8 @@ use crate::output::layout::Unit;
 use crate::reason::Reason;
 use crate::report::session::Omitted;
 use crate::session::Family;
-use crate::session::config::Place;
+use crate::session::config::{Bits, Place};
+use crate::wav::Depth;
 
 /// One take's mix as it will be summed.
 pub(super) struct Sum<'a> {
@@ -87,6 +88,17 @@ impl Sum<'_> {
         Key::of("sum", &(parts, self.frames, self.start))
     }
 
+    /// How many stems it is made of.
+    pub fn count(&self, which: Which<'_>) -> usize {
+        self.parts(which).count()
+    }
+
+    /// The depth of its file.
+    pub fn depth(&self, bits: Bits, which: Which<'_>) -> Depth {
+        let sources = self.parts(which).flat_map(|part| &part.unit.track.sources);
+        render::depth(bits, sources.map(|source| &source.info))
+    }
+
     fn parts<'s>(&'s self, which: Which<'s>) -> impl Iterator<Item = &'s Part<'s>> {
         let is_of = move |(i, part): &(usize, &Part<'_>)| match which {
             Which::All => true,
@@ -148,7 +160,7 @@ pub(super) fn sums<'a>(
                     Err(why) => omitted.push(Omitted { name: unit.name.clone(), why }),
                 }
             }
-            let rate_hz = common_rate(entering.iter().map(|e| e.1.output.sample_rate_hz));
+            let rate_hz = audio::common_rate_hz(entering.iter().map(|e| e.1.output.sample_rate_hz));
             entering.retain(|(unit, stem, ..)| {
                 let rate = stem.output.sample_rate_hz;
                 if rate != rate_hz {
@@ -247,24 +259,15 @@ fn first_hit_s(plan: &Plan, strips: &[Part<'_>]) -> Option<f64> {
     let first = |part: &Part<'_>| {
         let hits = &plan.heard[part.unit.track_index].level_hits;
         let in_source_s = *hits.iter().min()? as f64 / f64::from(part.unit.track.rate_hz());
-        let rate_hz = f64::from(part.stem.output.sample_rate_hz);
-        Some(in_source_s + part.strip.offset_frames as f64 / rate_hz)
+        let output = &part.stem.output;
+        let lead = part.strip.offset_frames + output.lead_frames;
+        Some(in_source_s + lead as f64 / f64::from(output.sample_rate_hz))
     };
     strips
         .iter()
         .filter(drum)
         .filter_map(first)
         .min_by(f64::total_cmp)
-}
-
-/// The rate of most tracks; of several, the highest.
-fn common_rate(rates: impl Iterator<Item = u32>) -> u32 {
-    let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
-    rates.for_each(|rate| *counts.entry(rate).or_default() += 1);
-    counts
-        .into_iter()
-        .max_by_key(|&(rate, count)| (count, rate))
-        .map_or(48_000, |c| c.0)
 }
 
 /// Reads the stems of a sum block by block and hands on their sum.

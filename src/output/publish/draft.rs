@@ -1,6 +1,6 @@
 //! [`Draft`]: a file that is being written under a temporary name.
 
-use std::io::{self, Seek, SeekFrom, Write};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::PathBuf;
 
 use super::{Hashing, Outbox, Published, Seen, sync};
@@ -65,6 +65,28 @@ impl Draft {
             position: 0,
             length: 0,
         }
+    }
+
+    /// Writes over bytes that were written already. Only from here is known what is meant to lie
+    /// there, so that the whole file can still be compared with what is read back.
+    pub fn patch(&mut self, at: u64, bytes: &[u8]) -> io::Result<()> {
+        let file = self.file.as_file_mut();
+        let mut old = vec![0; bytes.len()];
+        file.seek(SeekFrom::Start(at))?;
+        file.read_exact(&mut old)?;
+        file.seek(SeekFrom::Start(at))?;
+        file.write_all(bytes)?;
+        file.seek(SeekFrom::Start(self.position))?;
+        if let Some(meant) = self.meant.take() {
+            // CRC-32 is affine: that of a sum of three files is the sum of theirs.
+            let changed: Vec<u8> = old.iter().zip(bytes).map(|(a, b)| a ^ b).collect();
+            let mut difference = zeros(at);
+            difference.update(&changed);
+            difference.combine(&zeros(self.length - at - bytes.len() as u64));
+            let sum = meant.finalize() ^ difference.finalize() ^ zeros(self.length).finalize();
+            self.meant = Some(crc32fast::Hasher::new_with_initial_len(sum, self.length));
+        }
+        Ok(())
     }
 
     /// Where the file is going to be.
@@ -165,5 +187,52 @@ impl Draft {
 
     fn failed(&self, error: &io::Error) -> Error {
         Error::writing(&self.target(), error)
+    }
+}
+
+/// CRC-32 of so many zeros, by doubling.
+fn zeros(count: u64) -> crc32fast::Hasher {
+    let mut all = crc32fast::Hasher::new();
+    let mut run = crc32fast::Hasher::new();
+    run.update(&[0]);
+    let mut left = count;
+    while left > 0 {
+        if left & 1 == 1 {
+            all.combine(&run);
+        }
+        let same = run.clone();
+        run.combine(&same);
+        left >>= 1;
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_patched_file_is_still_compared_with_what_is_read_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let outbox = Outbox::open(folder.path()).unwrap();
+        let bytes: Vec<u8> = (0..100_003u32).map(|i| (i * i >> 7) as u8).collect();
+        for (at, new) in [
+            (0usize, &b"0123456789"[..]),
+            (412, b"x"),
+            (99_993, b"9876543210"),
+        ] {
+            let mut draft = outbox.create(std::path::Path::new("a")).unwrap();
+            draft.write_all(&bytes).unwrap();
+            draft.patch(at as u64, new).unwrap();
+            draft.write_all(b"tail").unwrap();
+            let mut want = bytes.clone();
+            want[at..at + new.len()].copy_from_slice(new);
+            want.extend(b"tail");
+            assert!(draft.meant.is_some());
+            let meant = draft.meant.clone().unwrap().finalize();
+            assert_eq!(meant, crc32fast::hash(&want));
+            draft.publish().unwrap();
+            assert_eq!(std::fs::read(folder.path().join("a")).unwrap(), want);
+        }
     }
 }

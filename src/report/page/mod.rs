@@ -585,7 +585,14 @@ mod tests {
         let (tracks, subjects): (Vec<_>, Vec<_>) = (1..=takes)
             .flat_map(|take| (0..mics).map(move |mic| report("low-tide", take, mic)))
             .unzip();
-        let session = SessionReport::new(&tracks, Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let session = SessionReport::new(
+            &tracks,
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+        );
         let mut all = BTreeMap::new();
         let put = |path: &str, content: &Content<'_>| {
             let mut bytes = Vec::new();
@@ -635,7 +642,14 @@ mod tests {
                 !(track.take.as_deref() == Some("take-02") && track.name.ends_with('1'))
             })
             .unzip();
-        let session = SessionReport::new(&tracks, Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let session = SessionReport::new(
+            &tracks,
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+            Vec::new(),
+        );
         let view = View::new(&session, &tracks, &subjects, false);
         assert_eq!(view.gaps.len(), 1, "{:?}", view.gaps);
         assert!(!view.is_whole(("low-tide", "take-02")) && view.is_whole(("low-tide", "take-01")));

@@ -125,7 +125,8 @@ pub fn init_toml(session: &Session) -> String {
     add("# date = \"2000-01-31\"");
     add("\n[output]");
     add("# rate_hz = 48000          # without it: each file's own");
-    add("bits = 24                  # 16, 24 or \"32f\"");
+    add("bits = 24                  # 16, 24, \"float\" or \"source\"");
+    add("# start = \"take\"           # all stems of a take start and end together");
     add("dither = true");
     add("\n# What is known of the drums: it helps to tell their tuning.");
     add("[kit]");

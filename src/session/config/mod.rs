@@ -265,17 +265,31 @@ pub enum Bits {
     Int24,
     /// 32-bit float.
     Float32,
+    /// As each source: 16 or 24 bits, or float; what the others have no room for is float.
+    Source,
 }
 
 impl Bits {
-    /// `16`, `24` or `32f`, as in names.
+    /// `16`, `24`, `32f` or `source`, as in names.
     pub fn name(self) -> &'static str {
         match self {
             Bits::Int16 => "16",
             Bits::Int24 => "24",
             Bits::Float32 => "32f",
+            Bits::Source => "source",
         }
     }
+}
+
+/// Where stems start and end.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Start {
+    /// Each with its source.
+    #[default]
+    File,
+    /// All stems of a take together: with its first file and its last.
+    Take,
 }
 
 /// Format of the stems.
@@ -287,6 +301,8 @@ pub struct Output {
     pub bits: Bits,
     /// Whether lost bits become noise instead of distortion.
     pub dither: bool,
+    /// Where stems start and end.
+    pub start: Start,
 }
 
 impl Output {
@@ -300,6 +316,7 @@ impl Default for Output {
             rate_hz: None,
             bits: Bits::default(),
             dither: true,
+            start: Start::default(),
         }
     }
 }

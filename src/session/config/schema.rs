@@ -176,6 +176,8 @@ struct OutputTable {
     bits: Option<BitsText>,
     /// Whether lost bits become noise instead of distortion.
     dither: Option<bool>,
+    /// Whether each stem starts and ends with its source, or all of a take together.
+    start: Option<StartText>,
 }
 
 /// What is known of a drum.
@@ -235,7 +237,8 @@ written! {
     });
     SlugText = json!({ "type": "string", "pattern": SLUG });
     PortableText = json!({ "type": "string", "pattern": "^[A-Za-z0-9 ._+-]{0,60}$" });
-    BitsText = json!({ "enum": [16, 24, "16", "24", "32f"] });
+    BitsText = json!({ "enum": [16, 24, "16", "24", "float", "32f", "source"] });
+    StartText = json!({ "enum": ["file", "take"] });
     Groups = json!({
         "anyOf": [
             { "const": "standard", "description": names_of_groups() },

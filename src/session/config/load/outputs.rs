@@ -7,7 +7,7 @@ use crate::problem::walk::{Fields, Value, entries};
 use crate::problem::{Problem, Problems, suggest};
 use crate::session::config::naming::{self, Template};
 use crate::session::config::{
-    Bits, Derived, MicGroup, Mix, Naming, Output, SessionFile, Strip, TRASHY_ROOM, View,
+    Bits, Derived, MicGroup, Mix, Naming, Output, SessionFile, Start, Strip, TRASHY_ROOM, View,
 };
 use crate::session::slug::slug;
 
@@ -154,7 +154,7 @@ pub(super) fn naming(mut f: Fields) -> Naming {
 pub(super) fn output(mut f: Fields) -> Output {
     let rate = f.i64("rate_hz", Output::RATE_HZ);
     let bits = f.get("bits").and_then(|value| {
-        // `16` and `24` are numbers, `"32f"` is a word: 32 alone would leave the kind open.
+        // `16` and `24` are numbers, `"float"` is a word: 32 alone would leave the kind open.
         let text = match value.0.get_ref().as_str() {
             Some(text) => text.to_owned(),
             None => value.i64(16..=32, f.problems)?.to_string(),
@@ -162,20 +162,26 @@ pub(super) fn output(mut f: Fields) -> Output {
         match text.as_str() {
             "16" => Some(Bits::Int16),
             "24" => Some(Bits::Int24),
-            "32f" => Some(Bits::Float32),
+            "float" | "32f" => Some(Bits::Float32),
+            "source" => Some(Bits::Source),
             _ => {
-                let message = "expected 16, 24 or \"32f\" (32-bit float)";
+                let message = "expected 16, 24, \"float\" (32 bits) or \"source\"";
                 f.problems.add(Problem::at(value.span(), message));
                 None
             }
         }
     });
     let dither = f.bool("dither");
+    let start = match f.one_of("start", &["file", "take"]) {
+        Some("take") => Start::Take,
+        _ => Start::File,
+    };
     f.finish();
     Output {
         rate_hz: rate.and_then(|rate| u32::try_from(rate).ok()),
         bits: bits.unwrap_or_default(),
         dither: dither.unwrap_or(true),
+        start,
     }
 }
 
