@@ -15,7 +15,7 @@ use crate::wording;
 mod lines;
 mod playing;
 
-use lines::Lines;
+use lines::{Lines, shown};
 
 /// Takes side by side in the table of tunings.
 const SIDE_BY_SIDE: usize = 6;
@@ -154,8 +154,8 @@ impl Sheet<'_> {
         }
         for (name, takes) in mics {
             let files = several(takes.iter().flat_map(|t| &t.sources).map(|s| {
-                let path = printable(&s.path.path).replace('\n', " ");
-                let file = path.rsplit('/').next().unwrap_or(&path).to_owned();
+                let path = s.path.path.as_str();
+                let file = shown(path.rsplit('/').next().unwrap_or(path));
                 s.channel
                     .map_or(file.clone(), |c| format!("{file} channel {c}"))
             }));
@@ -225,12 +225,8 @@ impl Sheet<'_> {
             none &= found.is_empty();
             let more = found.len().saturating_sub(TOLD);
             for (mic, code, takes, message) in found.iter().take(TOLD) {
-                let message = printable(message).replace('\n', " ");
-                let text = format!(
-                    "{}, {code}, {}: {message}",
-                    grave(severity),
-                    takes.join(" ")
-                );
+                let (severity, takes) = (grave(severity), takes.join(" "));
+                let text = format!("{severity}, {code}, {takes}: {}", printable(message));
                 lines.item(mic, &text);
             }
             if more > 0 {
@@ -254,11 +250,8 @@ impl Sheet<'_> {
             lines.item("-", &text);
         };
         for failed in &self.session.failed {
-            let path = printable(&failed.path.path).replace('\n', " ");
-            say(format!(
-                "failed: {path}: {}",
-                printable(&failed.reason).replace('\n', " ")
-            ));
+            let (path, reason) = (shown(&failed.path.path), printable(&failed.reason));
+            say(format!("failed: {path}: {reason}"));
         }
         for mix in self
             .session

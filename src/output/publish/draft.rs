@@ -215,7 +215,9 @@ mod tests {
     fn a_patched_file_is_still_compared_with_what_is_read_back() {
         let folder = tempfile::tempdir().unwrap();
         let outbox = Outbox::open(folder.path()).unwrap();
-        let bytes: Vec<u8> = (0..100_003u32).map(|i| (i * i >> 7) as u8).collect();
+        let bytes: Vec<u8> = (0..100_003u32)
+            .map(|i| (i.wrapping_mul(i) >> 7) as u8)
+            .collect();
         for (at, new) in [
             (0usize, &b"0123456789"[..]),
             (412, b"x"),

@@ -1,7 +1,16 @@
 //! Lines of a track sheet: headings, items beside their names, words wrapped.
 
+use crate::error::printable;
+
 /// Columns of a line.
 const WIDTH: usize = 78;
+/// Stands for a blank at which no line ends; text that is [`printable`] holds none.
+const KEPT_BLANK: &str = "\u{1f}";
+
+/// A name from outside as it is shown, on one line as long as that has room for it.
+pub fn shown(name: &str) -> String {
+    printable(name).replace(' ', KEPT_BLANK)
+}
 
 /// Text of at most [`WIDTH`] columns.
 #[derive(Default)]
@@ -41,7 +50,7 @@ impl Lines {
                 false => out.extend(std::iter::repeat_n(' ', indent)),
             }
             first = false;
-            out.push_str(line);
+            out.push_str(&line.replace(KEPT_BLANK, " "));
             out.truncate(out.trim_end_matches(' ').len());
             out.push('\n');
             line.clear();
@@ -88,5 +97,16 @@ mod tests {
         );
         assert!(lines.0.lines().all(|line| !line.ends_with(' ')));
         assert!(lines.0.contains("\n                 words"));
+    }
+
+    #[test]
+    fn a_name_is_not_cut_at_its_blanks_and_makes_no_line() {
+        let mut lines = Lines::default();
+        let name = shown("Low Tide/Snare\nerror: forged.wav");
+        lines.wrapped("", &format!("{}{name}: not heard", "a ".repeat(35)));
+        assert_eq!(
+            lines.0.lines().nth(1),
+            Some("Low Tide/Snare\\u{a}error: forged.wav: not heard")
+        );
     }
 }

@@ -6,12 +6,17 @@ use super::View;
 use crate::report::frame::CAUTION;
 
 /// Folders and files of the output, each with what it is for.
-const PLACES: [(&str, &str); 6] = [
+const PLACES: [(&str, &str); 8] = [
     (
         "stems/SONG/TAKE/",
         "one stem a track: filtered, levelled, aligned to the sample",
     ),
     ("mixes/SONG/", "a rough mix of each take"),
+    (
+        "hits/SONG/",
+        "every stroke of each take, as a table and as MIDI",
+    ),
+    ("notes/SONG.txt", "the track sheet of a song, to print"),
     (
         "reports/SONG/TAKE/",
         "figures, findings and decisions of each track, as JSON",
