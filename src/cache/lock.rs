@@ -7,7 +7,8 @@ use std::io::{Read, Write};
 use std::path::Path;
 
 use crate::error::{Error, Kind, Result, printable};
-use crate::output::ours::{FOLDER, SONGS, song_file};
+use crate::output::bag::own_folder;
+use crate::output::ours::{SONGS, song_file};
 use crate::output::publish::Outbox;
 
 const LOCK: &str = "lock";
@@ -51,7 +52,7 @@ pub fn songs(
 
 /// An error if another run holds the output folder just now. Nothing is written.
 pub fn check_free(dir: &Path) -> Result<()> {
-    match File::open(dir.join(FOLDER).join(LOCK)) {
+    match File::open(own_folder(dir).join(LOCK)) {
         Ok(file) => match file.try_lock_shared() {
             Err(TryLockError::WouldBlock) => Err(held(dir)),
             _ => Ok(()),
@@ -104,7 +105,7 @@ fn signature(path: &Path) -> String {
 /// The error of a folder that other runs hold: those that make some of its songs, or one that makes
 /// everything.
 fn held(dir: &Path) -> Error {
-    let own = dir.join(FOLDER);
+    let own = own_folder(dir);
     let found = fs::read_dir(own.join(SONGS))
         .into_iter()
         .flatten()

@@ -64,7 +64,7 @@ impl Store {
     }
 
     fn locked(dir: &Path, songs: &[String]) -> Result<Self> {
-        let outbox = Outbox::open(dir)?.inside(FOLDER)?;
+        let outbox = Outbox::open(dir)?.own()?;
         let root = outbox.root().to_owned();
         let mut told = Told::default();
         let common = || outbox.keep(Path::new(JOURNAL));
@@ -111,7 +111,7 @@ impl Store {
                     .at(&std::env::temp_dir())
                     .hint("name a folder that can be written in TMPDIR")
             })?;
-        let outbox = Outbox::open(folder.path())?.inside(FOLDER)?;
+        let outbox = Outbox::open(folder.path())?.own()?;
         let (journal, _) = Journal::read(Vec::new(), outbox.keep(Path::new(JOURNAL))?);
         Ok(Self {
             root: outbox.root().to_owned(),

@@ -7,8 +7,9 @@ use super::voice::Voice;
 use super::{print, print_from, signals, summary};
 use crate::error::{Error, Kind, Result};
 use crate::job::{self, Anew, Folder, Job, Pool, Presets, Share, Standing, Stop, Store, Work};
+use crate::output::bag::Bag;
 use crate::problem::read_text;
-use crate::report::write_json;
+use crate::report::{TOOL, write_json};
 use crate::session::{Session, SessionFile, table};
 use crate::worksheet::Worksheet;
 use crate::{demo, preset, session, shootout};
@@ -46,6 +47,23 @@ pub enum Init {
     Print,
     /// It is written, where nothing lies yet.
     Write(PathBuf),
+}
+
+/// The bag in `out`, and where outputs lie: in it, or in `out` itself.
+fn bagged(out: &Path, wanted: bool) -> Result<(Option<Bag>, PathBuf)> {
+    let bag = Bag::of(out, wanted)?;
+    let inside = bag.as_ref().map_or_else(|| out.to_owned(), Bag::payload);
+    Ok((bag, inside))
+}
+
+/// Outputs of commands that know no session do not belong into a bag of one.
+fn refuse_bag(out: &Path) -> Result<()> {
+    match Bag::of(out, false)? {
+        None => Ok(()),
+        Some(_) => Err(Error::input("is a bag of the outputs of a session")
+            .at(out)
+            .hint("give another folder with --out")),
+    }
 }
 
 /// Options of `scan`.
@@ -166,7 +184,11 @@ fn prospect(
     voice: &Voice,
 ) -> Result<job::Estimate> {
     let (mut standing, mut folder) = (Standing::default(), Folder::default());
-    if let Some(out) = &options.out {
+    let out = match &options.out {
+        Some(out) => Some(bagged(out, false)?.1),
+        None => None,
+    };
+    if let Some(out) = &out {
         job::check_places(&session.root, out)?;
         folder = claim(out, session, false, voice)?;
         standing = Standing::of(out)?;
@@ -177,7 +199,7 @@ fn prospect(
         let sheet = worksheet(file)?;
         job::check_keys(&sheet, &standing, &units, file)?;
     }
-    if let Some(out) = &options.out {
+    if let Some(out) = &out {
         job::check_foreign(out, session, config, &units)?;
         let file = out.join(job::WORKSHEET);
         job::check_keys(&standing.given, &standing, &units, &file)?;
@@ -205,6 +227,11 @@ pub fn check(
     voice: &Voice,
 ) -> Result<u8> {
     let (mut session, config) = open(path, voice)?;
+    let (bag, inside) = match out {
+        Some(out) => bagged(out, false).map(|(bag, inside)| (bag, Some(inside)))?,
+        None => (None, None),
+    };
+    let out = inside.as_deref();
     let (standing, folder) = beside(out, &mut session, also, voice)?;
     let presets = Presets::load(&session, &config)?;
     let units = job::units(&session, &config, &presets)?;
@@ -228,6 +255,9 @@ pub fn check(
             None => Ok(job::report(&job, &plan)),
         }
     })?;
+    if let Some(bag) = bag {
+        bag.close(TOOL)?;
+    }
     match json {
         true => print_from(&|out| outcome.write_json(out))?,
         false => sum_up(&summary::check(&outcome, out), voice)?,
@@ -296,6 +326,8 @@ pub struct PrepOptions {
     pub also: bool,
     /// Remove what nothing makes any more.
     pub prune: bool,
+    /// Make the folder a bag.
+    pub bag: bool,
     /// Threads and blocks.
     pub power: Power,
 }
@@ -313,6 +345,8 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         });
     }
     job::check_places(&session.root, out)?;
+    let (bag, inside) = bagged(out, options.bag)?;
+    let out = inside.as_path();
     let folder = claim(out, &mut session, options.also, voice)?;
     let standing = Standing::of(out)?;
     let presets = Presets::load(&session, &config)?;
@@ -371,6 +405,9 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
         voice.note(&summary::dry_run(&units, &outcome));
         return Ok(outcome.status());
     }
+    if let Some(bag) = &bag {
+        bag.open()?;
+    }
     let store = match &share {
         Some(share) => Store::share(out, share.songs())?,
         None => Store::open(out)?,
@@ -383,6 +420,10 @@ pub fn prep(path: &Path, out: &Path, options: PrepOptions, voice: &Voice) -> Res
             None => job::render(work, &job, &plan, out),
         }
     })?;
+    // A run of single songs leaves it to the one that joins them.
+    if let (Some(bag), None) = (bag, &share) {
+        bag.close(TOOL)?;
+    }
     let text = match &share {
         Some(share) => summary::share(&outcome, share, out),
         None => summary::prep(&outcome, out),
@@ -399,6 +440,7 @@ pub fn apply(
     power: Power,
     voice: &Voice,
 ) -> Result<u8> {
+    refuse_bag(out)?;
     let preset = preset::find(preset)?;
     let (session, config) = job::apply::session(files, together)?;
     tell_failed(&session, voice);
@@ -423,6 +465,7 @@ pub fn shootout(
     json: bool,
     voice: &Voice,
 ) -> Result<u8> {
+    refuse_bag(out)?;
     let stop = Arc::new(Stop::default());
     signals::watch(&stop);
     let report = shootout::run(candidates, later_s, out, &|| stop.check())?;

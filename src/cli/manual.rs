@@ -61,6 +61,10 @@ const FILES: &[(&str, &str)] = &[
         "what to look at first, with everything to listen to",
     ),
     (
+        "PREPARED/hits, PREPARED/notes",
+        "every stroke as a table and as MIDI, and the track sheet of each song",
+    ),
+    (
         "PREPARED/worksheet.toml",
         "every decision with its reason; edit it and give it back with --worksheet",
     ),

@@ -161,7 +161,8 @@ enum Command {
         batterhead prep TAKES --out PREPARED --worksheet PREPARED/worksheet.toml\n  \
         batterhead prep TAKES --out PREPARED --only snare-top,overhead\n  \
         batterhead prep TAKES --out PREPARED --song low-tide,gravelight\n  \
-        batterhead prep TAKES --out LEVELLED --preset level-only\n\n\
+        batterhead prep TAKES --out LEVELLED --preset level-only\n  \
+        batterhead prep TAKES --out BAGGED --bag\n\n\
         The same command goes on where an interrupted run stopped.")]
     Prep {
         /// Folder of takes, or a session file
@@ -194,6 +195,10 @@ enum Command {
         /// Remove outputs that no source makes any more
         #[arg(long)]
         prune: bool,
+        /// Make the output folder a BagIt bag for an archive: outputs lie in its data/, and later runs
+        /// keep it one
+        #[arg(long)]
+        bag: bool,
         #[command(flatten)]
         work: Work,
     },
@@ -453,6 +458,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
             decide_anew,
             also,
             prune,
+            bag,
             work,
         } => commands::prep(
             &session,
@@ -470,6 +476,7 @@ fn dispatch(command: Command, voice: &Voice) -> Result<u8> {
                 },
                 also,
                 prune,
+                bag,
                 power: work.power(),
             },
             voice,

@@ -18,7 +18,9 @@ use crate::report::hits;
 use crate::report::notes;
 use crate::report::page::{self, Excerpt, Subject};
 use crate::report::session::{FailedReport, MixReport, SessionReport};
+use crate::report::takes::TakeReport;
 use crate::report::{Decisions, PathText, SCHEMA, SourceReport, TOOL, TrackReport, write_json};
+use crate::session::config::Hits;
 use crate::wording;
 
 /// Where the worksheet lies in an output folder.
@@ -260,7 +262,7 @@ fn write_all(
         outcome.report.add(past, &outcome.tracks);
         finish_with(
             work,
-            plan,
+            (plan, &job.config.hits),
             outbox,
             outcome,
             record,
@@ -276,7 +278,7 @@ fn write_all(
         outcome.report.add(past, &outcome.tracks);
         finish_with(
             work,
-            plan,
+            (plan, &job.config.hits),
             outbox,
             outcome,
             record,
@@ -288,7 +290,7 @@ fn write_all(
 
 fn finish_with(
     work: &Work<'_>,
-    plan: &Plan,
+    (plan, asked): (&Plan, &Hits),
     outbox: &Outbox,
     outcome: &Outcome,
     record: &Record,
@@ -307,7 +309,7 @@ fn finish_with(
         put(&subject.report_path, &|sink| write_json(track, sink))?;
     }
     for played in &plan.takes {
-        put_strokes(work, played, &mut put)?;
+        put_strokes(work, played, asked, &mut put)?;
     }
     for (song, text) in notes::sheets(&outcome.report, &outcome.tracks) {
         put(&take::notes_path(&song), &|sink| {
@@ -324,11 +326,19 @@ fn finish_with(
             sheet.sheet.keep(outbox, &sheet.text)?;
             put(WORKSHEET, &|sink| sink.write_all(sheet.text.as_bytes()))?;
         }
+        let picture = |take: &TakeReport| {
+            let mut all = plan.takes.iter();
+            let played = all.find(|p| (&p.song, &p.take) == (&take.song, &take.take))?;
+            let title = format!("{} {}", take.song, take.take);
+            let strokes = played.strokes(work).ok()?;
+            Some(page::strokes::picture(&strokes, take.seconds, &title))
+        };
         page::files(
             &outcome.report,
             &outcome.tracks,
             &outcome.subjects,
             outcome.report.worksheet,
+            &picture,
             put,
         )?;
     }
@@ -352,6 +362,7 @@ fn finish_with(
 fn put_strokes(
     work: &Work<'_>,
     played: &TakePlayed,
+    asked: &Hits,
     put: &mut impl FnMut(&str, &Content<'_>) -> Result<()>,
 ) -> Result<()> {
     if played.song.is_empty() {
@@ -363,6 +374,14 @@ fn put_strokes(
         hits::write_csv(&strokes, &played.loudest, sink)
     })?;
     let title = format!("{} {}", played.song, played.take);
-    let bytes = hits::midi(&strokes, &played.loudest, &title);
-    put(&midi, &|sink| sink.write_all(&bytes))
+    let mut put_midi = |path: &str, drum: Option<&str>| {
+        let bytes = hits::midi(&strokes, &played.loudest, &title, asked, drum);
+        put(path, &|sink| sink.write_all(&bytes))
+    };
+    put_midi(&midi, None)?;
+    for (drum, _) in strokes.drums.iter().filter(|_| asked.file_per_drum) {
+        let path = take::drum_path(&played.song, &played.take, drum);
+        put_midi(&path, Some(drum))?;
+    }
+    Ok(())
 }

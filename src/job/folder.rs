@@ -10,7 +10,8 @@ use serde_json::Value;
 use super::record::RECORD;
 use crate::cache::store::{sealed, unsealed};
 use crate::error::{Error, Result, printable};
-use crate::output::ours::{FOLDER, Ours};
+use crate::output::bag::own_folder;
+use crate::output::ours::Ours;
 use crate::output::publish::Outbox;
 use crate::session::Session;
 use crate::session::slug::slug;
@@ -124,14 +125,14 @@ impl Folder {
     /// Keeps it for the next run.
     pub fn keep(&self, outbox: &Outbox) -> Result<()> {
         let bytes = serde_json::to_vec(&self.claims).unwrap_or_default();
-        let own = outbox.inside(FOLDER)?;
+        let own = outbox.own()?;
         own.write(Path::new(CLAIMS), &sealed(&bytes, "", b'\n'))
             .map(drop)
     }
 }
 
 fn read(out: &Path) -> Vec<Claim> {
-    let kept = fs::read(out.join(FOLDER).join(CLAIMS)).ok();
+    let kept = fs::read(own_folder(out).join(CLAIMS)).ok();
     let kept = kept.and_then(|bytes| serde_json::from_slice(unsealed(&bytes, "", b'\n')?).ok());
     if let Some(claims) = kept {
         return claims;

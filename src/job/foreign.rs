@@ -8,11 +8,12 @@ use crate::job::excerpts;
 use crate::job::finish::WORKSHEET;
 use crate::job::mixes;
 use crate::job::record::RECORD;
-use crate::job::take;
+use crate::job::take::{self, drum_path};
 use crate::output::layout::Unit;
 use crate::output::ours::{Ours, check_no_recordings};
 use crate::output::publish::MANIFEST;
 use crate::report::page;
+use crate::session::mic::drum;
 use crate::session::{Session, SessionFile};
 
 /// Refuses an output folder that another run holds, that is a session itself, or in which something
@@ -90,6 +91,13 @@ pub fn names(session: &Session, config: &SessionFile, units: &[Unit<'_>]) -> Vec
             names.extend(mixes::names(config, song, take));
             names.push(excerpts::mix_path(&song.slug, &take.slug));
             names.extend(take::hits_paths(&song.slug, &take.slug));
+            if config.hits.file_per_drum {
+                let drums = take
+                    .tracks
+                    .iter()
+                    .filter_map(|track| drum(track.mic.family, track.mic.name(), track.side));
+                names.extend(drums.map(|drum| drum_path(&song.slug, &take.slug, &drum)));
+            }
         }
     }
     names.into_iter().map(PathBuf::from).collect()

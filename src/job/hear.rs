@@ -6,6 +6,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::measure::{self, Measured};
+use super::take::start_s;
 use super::track::{TrackReader, mend};
 use super::{Job, Work};
 use crate::analysis::playing::{Playing, Strokes, playing};
@@ -16,10 +17,9 @@ use crate::analysis::{
 use crate::block::Block;
 use crate::cache::store::Key;
 use crate::decide::heard::{Heard, Listening, TakeHeard, heard};
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Result};
 use crate::finding::Finding;
 use crate::measure::inspect::{Click, confirm_clicks};
-use crate::mix;
 use crate::preset::{Preset, Step};
 use crate::report::hits::Loudest;
 use crate::session::{Family, Song, Take, Track};
@@ -331,34 +331,24 @@ fn members<'a>(job: &Job<'a>, measured: &'a [Result<Measured>]) -> Vec<Members<'
         }
     }
     for members in &mut takes {
-        members.known = known(&members.tracks);
+        members.known = known(members.take, &members.tracks);
     }
     takes
 }
 
-/// The tracks as evidence knows them, placed by their time references where rates agree.
-fn known(tracks: &[&Track]) -> Vec<TakeTrack> {
-    let times: Vec<_> = tracks
-        .iter()
-        .map(|t| (t.time_reference_samples(), t.frames()))
-        .collect();
-    let one_rate = tracks.windows(2).all(|w| w[0].rate_hz() == w[1].rate_hz());
-    let placed = mix::place(&times);
+/// The tracks as evidence knows them, each where it starts in the whole take.
+fn known(take: &Take, tracks: &[&Track]) -> Vec<TakeTrack> {
+    let frames = |track: &Track| start_s(take, track) * f64::from(track.rate_hz());
     tracks
         .iter()
-        .zip(placed.offsets)
-        .map(|(track, offset)| TakeTrack {
+        .map(|track| TakeTrack {
             label: track.label.clone(),
             mic: track.mic.name().to_owned(),
             family: track.mic.family,
             side: track.side,
             rate_hz: track.rate_hz(),
             frames: track.frames(),
-            offset_frames: if one_rate {
-                i64::try_from(offset).unwrap_or(0)
-            } else {
-                0
-            },
+            offset_frames: frames(track).round() as i64,
         })
         .collect()
 }

@@ -103,7 +103,7 @@ pub fn mix(
         };
         files.push(file(
             path(song, take),
-            sum.depth(job.config.output.bits, None),
+            sum.depth(job.config.output.bits, Which::All),
             sum.rate_hz,
             "rough mix",
         ));
@@ -326,7 +326,7 @@ fn groups<'s, 'a>(
         |(sum, group)| try_sum(work, root, sum, Which::Group(group)),
     )?;
     let file = |(sum, group): &(&'s Sum<'a>, &'s str)| {
-        let depth = sum.depth(job.config.output.bits, Some(group));
+        let depth = sum.depth(job.config.output.bits, Which::Group(group));
         let peaks: Vec<Option<f64>> = parts
             .iter()
             .zip(&tried)
@@ -455,7 +455,7 @@ fn write(work: &Work<'_>, plan: &Plan, outbox: &Outbox, file: &File<'_, '_>) -> 
     let done = format!(
         "{}; sum of {} stems; gain {:+.2} dB",
         TOOL,
-        sum.count(file.group),
+        sum.count(file.parts()),
         file.gain_db
     );
     let (mut metadata, _) = metadata.updated(&Change {

@@ -34,6 +34,7 @@ use measure::Measured;
 
 pub mod apply;
 mod attempt;
+mod cues;
 mod estimate;
 mod event;
 mod excerpts;
@@ -490,7 +491,9 @@ fn stems(
             else {
                 return Err(Error::new(Kind::File, "was not planned"));
             };
-            render::render(work, outbox, unit, entry, measured, &job.config.output)
+            let cues_s = cues::of(work, job, plan, unit)?;
+            let format = &job.config.output;
+            render::render(work, outbox, unit, (entry, &cues_s[..]), measured, format)
         },
     )?;
     let mut stems: Vec<_> = job.units.iter().map(|_| None).collect();

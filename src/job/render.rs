@@ -42,12 +42,13 @@ pub struct Rendered {
     pub standing: bool,
 }
 
-/// Renders the stem of `unit` as `entry` says, or finds it finished.
+/// Renders the stem of `unit` as `entry` says, or finds it finished. It gets a marker at each of
+/// `cues_s`, seconds after the start of its source.
 pub fn render(
     work: &Work<'_>,
     outbox: &Outbox,
     unit: &Unit<'_>,
-    entry: &Entry,
+    (entry, cues_s): (&Entry, &[f64]),
     measured: &Measured,
     format: &OutputFormat,
 ) -> Result<Rendered> {
@@ -61,7 +62,8 @@ pub fn render(
             "the output format",
             &(format.rate_hz, format.bits.name(), format.dither, &placed),
         )
-        .with("their name", &unit.key);
+        .with("their name", &unit.key)
+        .with("their markers", &cues_s);
     if let Some(found) = finished(work, outbox.root(), &unit.stem_path, &origin)? {
         work.advance(unit.samples());
         return Ok(found);
@@ -80,9 +82,18 @@ pub fn render(
         rates_hz: (from_hz, rate_hz),
         channels_changed: source.info.channels != channels,
     };
-    let (mut metadata, metadata_updated) = carried.updated(&change);
+    let (mut metadata, mut metadata_updated) = carried.updated(&change);
     metadata.set_time_reference(placed.time_reference_samples);
     metadata.move_later(placed.lead_frames);
+    if !cues_s.is_empty() {
+        let delay_s = entry.delay_samples.value as f64 / f64::from(from_hz);
+        let frame = |at_s: &f64| {
+            let own = ((at_s + delay_s) * f64::from(rate_hz)).round().max(0.0) as u64;
+            (placed.lead_frames + own).min(placed.frames)
+        };
+        let added = metadata.add_markers(cues_s.iter().map(frame));
+        metadata_updated.push(format!("cue : {added} strokes added as markers"));
+    }
     metadata.even_bext();
     let spec = WriteSpec {
         rate_hz,
@@ -192,7 +203,7 @@ impl Placed {
     fn of(unit: &Unit<'_>, format: &OutputFormat) -> Self {
         let from_hz = unit.track.rate_hz();
         let rate_hz = format.rate_hz.unwrap_or(from_hz);
-        let reference = unit.track.sources[0].info.time_reference_samples;
+        let reference = unit.track.time_reference_samples();
         let own_frames = resample::frames_out(
             unit.track.frames(),
             reference.unwrap_or(0),

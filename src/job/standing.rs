@@ -11,8 +11,9 @@ use sha2::{Digest, Sha256};
 use super::finish::WORKSHEET;
 use crate::cache::store::{sealed, unsealed};
 use crate::error::{Error, Result};
+use crate::output::bag::own_folder;
 use crate::output::layout::Unit;
-use crate::output::ours::{FOLDER, Ours};
+use crate::output::ours::Ours;
 use crate::output::publish::{Outbox, hex};
 use crate::preset::{self, Preset};
 use crate::problem::read_text;
@@ -187,14 +188,14 @@ impl Sheet {
         let bytes = serde_json::to_vec(self)
             .map_err(|e| Error::input(format!("the worksheet cannot be kept: {e}")))?;
         let name = place(&hash(text));
-        let own = outbox.inside(FOLDER)?;
+        let own = outbox.own()?;
         own.write(&name, &sealed(&bytes, "", b'\n')).map(drop)
     }
 }
 
 /// The only sheet that is kept, where the manifest does not say which was written last.
 fn last(out: &Path) -> Option<Sheet> {
-    let kept = fs::read_dir(out.join(FOLDER).join(SHEETS)).ok()?;
+    let kept = fs::read_dir(own_folder(out).join(SHEETS)).ok()?;
     let mut names = kept.flatten().map(|entry| entry.path());
     let only = names.find(|path| path.extension().is_some_and(|ending| ending == "json"))?;
     let hash = only.file_stem()?.to_str()?;
@@ -203,7 +204,7 @@ fn last(out: &Path) -> Option<Sheet> {
 
 /// Removes what is kept of worksheets that were written before the one with this text.
 pub fn forget_others(outbox: &Outbox, text: &str) -> Result<()> {
-    let own = outbox.inside(FOLDER)?;
+    let own = outbox.own()?;
     let keep = place(&hash(text));
     let entries = fs::read_dir(own.root().join(SHEETS)).into_iter().flatten();
     for name in entries
@@ -250,7 +251,7 @@ fn hash(text: &str) -> String {
 }
 
 fn read(out: &Path, hash: &str) -> Option<Sheet> {
-    let bytes = fs::read(out.join(FOLDER).join(place(hash))).ok()?;
+    let bytes = fs::read(own_folder(out).join(place(hash))).ok()?;
     serde_json::from_slice(unsealed(&bytes, "", b'\n')?).ok()
 }
 

@@ -8,7 +8,7 @@ use super::{Job, Plan};
 use crate::audio;
 use crate::dsp::resample;
 use crate::mix;
-use crate::report::takes::TakeReport;
+use crate::report::takes::{DrumReport, TakeReport};
 use crate::session::{Song, Take, Track};
 use crate::units::round_to;
 
@@ -31,10 +31,7 @@ pub fn span(tracks: &[Track], rate_hz: Option<u32>) -> TakeSpan {
     let times: Vec<(Option<u64>, u64)> = tracks
         .iter()
         .map(|track| {
-            let (from, reference) = (
-                track.rate_hz(),
-                track.sources[0].info.time_reference_samples,
-            );
+            let (from, reference) = (track.rate_hz(), track.time_reference_samples());
             let frames =
                 resample::frames_out(track.frames(), reference.unwrap_or(0), from, rate_hz);
             (
@@ -52,9 +49,26 @@ pub fn span(tracks: &[Track], rate_hz: Option<u32>) -> TakeSpan {
     }
 }
 
-/// Where the strokes of a take lie, and whether a MIDI file of its own for each drum does.
+/// Where a track starts, in seconds of its take, as strokes are counted: with all others where rates
+/// differ, since a header that is wrong about its rate is wrong about its time.
+pub fn start_s(take: &Take, track: &Track) -> f64 {
+    let rate_hz = track.rate_hz();
+    if take.tracks.iter().any(|other| other.rate_hz() != rate_hz) {
+        return 0.0;
+    }
+    let span = span(&take.tracks, None);
+    let index = take.tracks.iter().position(|own| std::ptr::eq(own, track));
+    index.map_or(0.0, |i| span.offsets[i] as f64 / f64::from(span.rate_hz))
+}
+
+/// Where the strokes of a take lie: the table and the MIDI file.
 pub fn hits_paths(song: &str, take: &str) -> [String; 2] {
     ["csv", "mid"].map(|ending| format!("hits/{song}/{take}.{ending}"))
+}
+
+/// Where those of one drum lie, where each has a MIDI file of its own.
+pub fn drum_path(song: &str, take: &str, drum: &str) -> String {
+    format!("hits/{song}/{take}/{drum}.mid")
 }
 
 /// Where the track sheet of a song lies.
@@ -113,6 +127,10 @@ fn report(
     if let Some(played) = played {
         report.played(&played.playing);
         report.hits = hits_paths(&song.slug, &take.slug).into();
+        if job.config.hits.file_per_drum {
+            let path = |drum: &DrumReport| drum_path(&song.slug, &take.slug, &drum.drum);
+            report.hits.extend(report.drums.iter().map(path));
+        }
         for (drum, label) in report.drums.iter_mut().zip(&played.mics) {
             if let Some(own) = take.tracks.iter().position(|track| track.label == *label) {
                 drum.name = take.tracks[own].name.clone();

@@ -7,6 +7,7 @@ use std::path::{Component, Path};
 use crate::cache::store;
 use crate::error::{Error, Kind, Result};
 use crate::files;
+use crate::output::bag::{self, TAG_MANIFEST};
 use crate::output::publish::{self, MANIFEST, Manifest};
 use crate::wav::Reader;
 
@@ -88,7 +89,20 @@ pub fn verify(dir: &Path) -> Result<Verified> {
         detail: Some(format!("line {line} is no entry")),
     }));
     let mut listed = BTreeSet::from([dir.join(MANIFEST)]);
-    for (name, expected) in manifest.entries() {
+    let mut entries: Vec<(String, &str)> = Vec::new();
+    let tags = tags(dir, found);
+    if let Some(tags) = &tags {
+        listed.insert(dir.join(TAG_MANIFEST));
+        entries.extend(
+            tags.entries()
+                .map(|(name, sha256)| (name.to_owned(), sha256)),
+        );
+    }
+    entries.extend(manifest.entries().map(|(name, sha256)| match tags {
+        Some(_) => (bag::decoded(name), sha256),
+        None => (name.to_owned(), sha256),
+    }));
+    for (name, expected) in &entries {
         let inside = |part| matches!(part, Component::Normal(_));
         if !Path::new(name).components().all(inside) {
             let detail = "the manifest names a place outside the output folder";
@@ -112,6 +126,18 @@ pub fn verify(dir: &Path) -> Result<Verified> {
         }
     }
     Ok(verified)
+}
+
+/// The tag files of a bag, by what proves them; `None` where the folder is no bag.
+fn tags(dir: &Path, found: &mut Vec<Difference>) -> Option<Manifest> {
+    let read = || files::read(&dir.join(TAG_MANIFEST));
+    bag::is_bag(dir).then(|| match read() {
+        Ok(bytes) => Manifest::lenient(&bytes).0,
+        Err(_) => {
+            found.push(Difference::new(TAG_MANIFEST, What::Missing, None));
+            Manifest::default()
+        }
+    })
 }
 
 /// What can be read of the manifest, and the numbers of the lines that cannot.

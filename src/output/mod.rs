@@ -1,5 +1,6 @@
 //! The output folder: its layout, what stands in the way, and the only writer.
 
+pub mod bag;
 pub mod layout;
 pub mod ours;
 pub mod publish;

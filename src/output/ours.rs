@@ -13,6 +13,7 @@ use std::time::UNIX_EPOCH;
 
 use serde::{Deserialize, Serialize};
 
+use super::bag::own_folder;
 use super::publish::{MANIFEST, Manifest, Outbox, sha256_file, sync};
 use crate::error::{Error, Result};
 
@@ -76,7 +77,7 @@ struct State {
 impl Ours {
     /// What is known of an output folder, which need not exist. Nothing is written.
     pub fn of(root: &Path) -> Self {
-        let own = root.join(FOLDER);
+        let own = own_folder(root);
         let mut state = State::default();
         let manifest = Manifest::of(root);
         let is_folder = |path: &Path| fs::symlink_metadata(path).is_ok_and(|found| found.is_dir());
@@ -182,7 +183,7 @@ impl Ours {
     /// Begins to note what is written, in the program's own folder; a run that makes single songs
     /// in the ledger of `song`.
     pub(super) fn begin(&self, outbox: &Outbox, song: Option<&str>) -> Result<()> {
-        let own = outbox.inside(FOLDER)?;
+        let own = outbox.own()?;
         let ledger = song.map_or(PathBuf::from(LEDGER), |song| song_file(song, LEDGER));
         let file = own.keep(&ledger)?;
         let mut state = self.state();
@@ -211,7 +212,7 @@ impl Ours {
         state.torn = true;
         if let Some(ledger) = &mut state.ledger {
             let noted = ledger.write_all(&line).and_then(|()| sync(ledger));
-            noted.map_err(|e| Error::writing(&self.root.join(FOLDER).join(LEDGER), &e))?;
+            noted.map_err(|e| Error::writing(&own_folder(&self.root).join(LEDGER), &e))?;
         }
         state.torn = false;
         state.remember(written);
@@ -230,7 +231,7 @@ impl Ours {
             }
         }
         drop(state);
-        let own = outbox.inside(FOLDER)?;
+        let own = outbox.own()?;
         own.write(Path::new(LEDGER), &text)?;
         song_ledgers(own.root()).try_for_each(|ledger| own.remove(&ledger))
     }
@@ -238,12 +239,12 @@ impl Ours {
     /// Moves a file that a person has changed out of the way. What becomes of it is told by
     /// [`Ours::tell`].
     pub(super) fn set_aside(&self, outbox: &Outbox, path: &Path) -> Result<()> {
-        let target = Path::new(FOLDER).join(ASIDE).join(path);
-        let kept = outbox.move_aside(path, &target)?;
+        let own = outbox.own()?;
+        let kept = outbox.move_to(path, &own, &Path::new(ASIDE).join(path))?;
         self.state().said.push(format!(
             "{} was changed since it was written: made again; what was there is kept as {}",
             path.display(),
-            outbox.root().join(kept).display()
+            own.root().join(kept).display()
         ));
         Ok(())
     }

@@ -20,7 +20,8 @@ pub use draft::Draft;
 pub use hashing::{Hashing, Seen, SharedHashing};
 pub use manifest::Manifest;
 
-use super::ours::Ours;
+use super::bag::bag_around;
+use super::ours::{FOLDER, Ours};
 use crate::error::{Error, Kind, Result, plain};
 
 mod draft;
@@ -154,6 +155,14 @@ impl Outbox {
         })
     }
 
+    /// The program's own folder for what lies in this one.
+    pub fn own(&self) -> Result<Self> {
+        match bag_around(&self.root) {
+            Some(bag) => Self::open(bag)?.inside(FOLDER),
+            None => self.inside(FOLDER),
+        }
+    }
+
     /// The folder, as given.
     pub fn root(&self) -> &Path {
         &self.root
@@ -229,19 +238,20 @@ impl Outbox {
         was_there(&self.root.join(relative), self.dir.remove_file(relative)).map(drop)
     }
 
-    /// Moves a file to `target`, or beside it where that is taken, and gives where it is.
-    pub(super) fn move_aside(&self, relative: &Path, target: &Path) -> Result<PathBuf> {
+    /// Moves a file to `target` in another folder, or beside it where that is taken, and gives where it
+    /// is there.
+    pub(super) fn move_to(&self, relative: &Path, other: &Self, target: &Path) -> Result<PathBuf> {
         let failed = |error: io::Error| Error::writing(&self.root.join(relative), &error);
-        self.folder_of(target)?;
+        other.folder_of(target)?;
         let mut free = target.to_owned();
         let mut n = 1;
-        while self.dir.symlink_metadata(&free).is_ok() {
+        while other.dir.symlink_metadata(&free).is_ok() {
             n += 1;
             let mut name = target.as_os_str().to_owned();
             name.push(format!(".{n}"));
             free = PathBuf::from(name);
         }
-        (self.dir.rename(relative, &self.dir, &free)).map_err(failed)?;
+        (self.dir.rename(relative, &other.dir, &free)).map_err(failed)?;
         Ok(free)
     }
 

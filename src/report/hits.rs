@@ -10,7 +10,8 @@ use std::io::{self, Write};
 use midly::num::{u4, u7, u15, u24, u28};
 use midly::{Format, Header, MetaMessage, MidiMessage, Smf, Timing, TrackEvent, TrackEventKind};
 
-use crate::analysis::playing::{SURE, Stroke, Strokes};
+use crate::analysis::playing::{Stroke, Strokes};
+use crate::session::config::Hits;
 
 /// Rows of the CSV begin here; below it lies bleed.
 pub const LISTED: f64 = 0.2;
@@ -22,8 +23,9 @@ const NOTE_S: f64 = 0.05;
 /// What a drum's loudest sure stroke in the set-up is, in dBFS, by drum.
 pub type Loudest = BTreeMap<String, f64>;
 
-/// The General MIDI note of a drum, side and index apart; `None` where it has none.
-pub fn note(drum: &str) -> Option<u8> {
+/// The note of a drum, with its side or without it: what `given` says, else that of General MIDI;
+/// `None` where it has none.
+pub fn note(drum: &str, given: &[(String, u8)]) -> Option<u8> {
     const NOTES: [(&str, u8); 14] = [
         ("kick", 36),
         ("snare", 38),
@@ -40,8 +42,12 @@ pub fn note(drum: &str) -> Option<u8> {
         ("splash", 55),
         ("cymbal", 57),
     ];
-    let of = |drum: &str| NOTES.iter().find(|n| n.0 == drum).map(|n| n.1);
-    of(drum).or_else(|| of(drum.rsplit_once('-')?.0))
+    let whole = (drum.strip_suffix("-l"))
+        .or_else(|| drum.strip_suffix("-r"))
+        .unwrap_or(drum);
+    let given = |drum: &str| given.iter().find(|n| n.0 == drum).map(|n| n.1);
+    let general = NOTES.iter().find(|n| n.0 == whole).map(|n| n.1);
+    given(drum).or_else(|| given(whole)).or(general)
 }
 
 /// 1 to 127: a stroke as loud as the loudest has 127, one 40 dB below it a tenth of that.
@@ -49,7 +55,7 @@ pub fn velocity(level_dbfs: Option<f64>, loudest_dbfs: Option<f64>) -> u8 {
     let Some((level, loudest)) = level_dbfs.zip(loudest_dbfs) else {
         return 1;
     };
-    let velocity = 127.0 * 10f64.powf((level - loudest) / 40.0);
+    let velocity = 127.0 * libm::pow(10.0, (level - loudest) / 40.0);
     velocity.round().clamp(1.0, 127.0) as u8
 }
 
@@ -116,8 +122,14 @@ pub fn tick(rate_hz: u32) -> (u16, u32) {
     (division as u16, tempo(division) as u32)
 }
 
-/// The bytes of a standard MIDI file with the strokes from [`SURE`] on; `title` names its track.
-pub fn midi(strokes: &Strokes, loudest: &Loudest, title: &str) -> Vec<u8> {
+/// The bytes of a standard MIDI file with the strokes of all drums or of `one`; `title` names it.
+pub fn midi(
+    strokes: &Strokes,
+    loudest: &Loudest,
+    title: &str,
+    asked: &Hits,
+    one: Option<&str>,
+) -> Vec<u8> {
     let (division, tempo) = tick(strokes.rate_hz);
     let meta = |message| TrackEvent {
         delta: u28::new(0),
@@ -130,9 +142,10 @@ pub fn midi(strokes: &Strokes, loudest: &Loudest, title: &str) -> Vec<u8> {
         meta(MetaMessage::Tempo(u24::new(tempo))),
         end,
     ];
-    let mut track = vec![meta(MetaMessage::TrackName(b"drums"))];
+    let name = one.unwrap_or("drums");
+    let mut track = vec![meta(MetaMessage::TrackName(name.as_bytes()))];
     let mut last = 0;
-    for (frame, key, vel) in messages(strokes, loudest) {
+    for (frame, key, vel) in messages(strokes, loudest, asked, one) {
         let mut delta = frame - last;
         while delta > u64::from(u28::max_value().as_int()) {
             // A delta time has 28 bits: an empty text bridges longer rests.
@@ -174,14 +187,20 @@ pub fn midi(strokes: &Strokes, loudest: &Loudest, title: &str) -> Vec<u8> {
 }
 
 /// Notes on (with a velocity) and off (0) in order of frames, off before on.
-fn messages(strokes: &Strokes, loudest: &Loudest) -> Vec<(u64, u7, u8)> {
+fn messages(
+    strokes: &Strokes,
+    loudest: &Loudest,
+    asked: &Hits,
+    one: Option<&str>,
+) -> Vec<(u64, u7, u8)> {
     let length = (NOTE_S * f64::from(strokes.rate_hz)).round().max(1.0) as u64;
     let mut all: Vec<(u64, u7, u8)> = Vec::new();
     // Where the last note of each key was struck.
     let mut open: BTreeMap<u8, u64> = BTreeMap::new();
     let end = |on: u64, next: u64| (on + length).min(next).max(on + 1);
     for (drum, stroke, velocity) in listed(strokes, loudest) {
-        let Some(key) = note(drum).filter(|_| stroke.probability >= SURE) else {
+        let wanted = stroke.probability >= asked.threshold && one.is_none_or(|one| one == drum);
+        let Some(key) = note(drum, &asked.notes).filter(|_| wanted) else {
             continue;
         };
         all.push((stroke.frame, u7::new(key), velocity));
@@ -256,10 +275,13 @@ mod tests {
 
     #[test]
     fn sides_have_the_note_of_their_drum() {
-        assert_eq!(note("china-r"), Some(52));
-        assert_eq!(note("tom-6"), Some(47));
-        assert_eq!(note("hat-2"), Some(42));
-        assert_eq!(note("mystery"), None);
+        assert_eq!(note("china-r", &[]), Some(52));
+        assert_eq!(note("tom-6", &[]), Some(47));
+        assert_eq!(note("mystery", &[]), None);
+        let given = [("china".to_owned(), 30), ("china-r".to_owned(), 31)];
+        assert_eq!(note("china-r", &given), Some(31));
+        assert_eq!(note("china-l", &given), Some(30));
+        assert_eq!(note("tom-6", &given), Some(47));
     }
 
     #[test]
@@ -277,7 +299,13 @@ mod tests {
             ],
         );
         let loudest = Loudest::from([("kick".to_owned(), -3.0), ("snare".to_owned(), -6.0)]);
-        let bytes = midi(&strokes, &loudest, "low-tide take-03");
+        let bytes = midi(
+            &strokes,
+            &loudest,
+            "low-tide take-03",
+            &Hits::default(),
+            None,
+        );
         assert_eq!(&bytes[..14], b"MThd\0\0\0\x06\0\x01\0\x02\x5d\xc0");
         let file = Smf::parse(&bytes).unwrap();
         let mut at = 0u64;
@@ -309,6 +337,25 @@ mod tests {
                 (long, 36, 127)
             ]
         );
+    }
+
+    #[test]
+    fn one_drum_and_another_threshold_can_be_asked_for() {
+        let strokes = strokes(48_000, &[(0, 10, -3.0, 0.9), (1, 20, -6.0, 0.6)]);
+        let loudest = Loudest::new();
+        let keys = |asked: &Hits, one: Option<&str>| -> Vec<u8> {
+            let on = |(_, key, velocity): (u64, u7, u8)| (velocity > 0).then_some(key.as_int());
+            let all = messages(&strokes, &loudest, asked, one);
+            all.into_iter().filter_map(on).collect()
+        };
+        assert_eq!(keys(&Hits::default(), None), [36, 38]);
+        assert_eq!(keys(&Hits::default(), Some("snare")), [38]);
+        let strict = Hits {
+            threshold: 0.7,
+            notes: vec![("kick".to_owned(), 35)],
+            ..Hits::default()
+        };
+        assert_eq!(keys(&strict, None), [35]);
     }
 
     #[test]

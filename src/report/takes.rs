@@ -8,6 +8,8 @@ use crate::units::round_to;
 
 /// A figure that differs is only called so beyond this many standard errors of the difference.
 const ERRORS: f64 = 3.0;
+/// A drum that lies farther off than this share of a pulse plays between the pulses, and is not late.
+const BETWEEN: f64 = 0.25;
 /// Strokes are placed this exactly, mics stand this differently far: what differs by less is not said.
 const PLACED_MS: f64 = 1.0;
 
@@ -191,14 +193,16 @@ pub struct EarlyOrLate<'a> {
 
 /// Drums that are early or late beside the median of the take, beyond doubt.
 pub fn early_or_late(take: &TakeReport) -> Vec<EarlyOrLate<'_>> {
-    let Some(all) = take.timing_ms else {
+    let (Some(all), Some(tempo)) = (take.timing_ms, take.tempo) else {
         return Vec::new();
     };
+    let most_ms = BETWEEN * 60_000.0 / tempo.pulses_per_minute;
     let of = |drum: &TakeReport, index: usize| -> Option<f64> {
         let own = drum.drums[index].timing_ms?;
         let by = own.median - all.median;
-        let error = own.median_error.hypot(all.median_error);
-        (by.abs() > ERRORS * error && by.abs() > PLACED_MS).then_some(round_to(by, 1))
+        let error = libm::hypot(own.median_error, all.median_error);
+        let clear = by.abs() > ERRORS * error && by.abs() > PLACED_MS;
+        (clear && by.abs() < most_ms).then_some(round_to(by, 1))
     };
     let drums = take.drums.iter().enumerate();
     let late = drums.filter_map(|(i, drum)| {
@@ -229,7 +233,7 @@ pub fn steadiest<'a>(takes: &[&'a TakeReport]) -> Option<Steadiest<'a>> {
     let compared = if click.len() >= own.len() { click } else { own };
     let (take, best) = *(compared.iter()).min_by(|a, b| a.1.spread.total_cmp(&b.1.spread))?;
     let looser = |(_, t): &&(&TakeReport, TimingReport)| {
-        t.spread - best.spread > ERRORS * t.spread_error.hypot(best.spread_error)
+        t.spread - best.spread > ERRORS * libm::hypot(t.spread_error, best.spread_error)
     };
     let looser: Vec<&TakeReport> = compared.iter().filter(looser).map(|t| t.0).collect();
     (!looser.is_empty()).then_some(Steadiest { take, looser })
@@ -280,7 +284,12 @@ mod tests {
             }),
             timing_ms: Some(timing(0.0)),
             undecided: None,
-            drums: vec![drum("kick", -0.9), drum("snare", 6.0), drum("hat", 1.2)],
+            drums: vec![
+                drum("kick", -0.9),
+                drum("snare", 6.0),
+                drum("hat", 1.2),
+                drum("ride", 70.0),
+            ],
             passages: None,
             hits: Vec::new(),
             mix: None,

@@ -10,6 +10,8 @@ use std::sync::OnceLock;
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use super::Side;
+
 /// Which part of the kit a mic hears first: what hits, tuning and the mix go by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -32,6 +34,22 @@ pub enum Family {
     Utility,
     /// Not recognised.
     Unknown,
+}
+
+/// The drum (or cymbal) that a mic of this name and side stands at; `None` for overheads, rooms and
+/// what is not a mic of the kit.
+pub fn drum(family: Family, mic: &str, side: Option<Side>) -> Option<String> {
+    let name = match family {
+        Family::Kick => "kick",
+        Family::Snare => "snare",
+        Family::Tom | Family::Hat | Family::Cymbal => mic,
+        _ => return None,
+    };
+    Some(match side {
+        Some(Side::L) => format!("{name}-l"),
+        Some(Side::R) => format!("{name}-r"),
+        Some(Side::C) | None => name.to_owned(),
+    })
 }
 
 /// What the table says of one mic.

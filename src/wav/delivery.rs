@@ -13,6 +13,8 @@ use super::update::{Loudness, put};
 pub(super) const LOUDNESS_AT: usize = 412;
 const VERSION_AT: usize = 346;
 const TIME_REFERENCE_AT: usize = 338;
+/// A point of `cue `.
+const CUE_BYTES: usize = 24;
 /// The UMID is a field since version 1.
 const UMID: std::ops::Range<usize> = 348..412;
 
@@ -72,6 +74,41 @@ impl Metadata {
                 }
             }
         }
+    }
+
+    /// Adds markers at these frames behind those that are there, as far as 32 bits hold them, and says
+    /// how many.
+    pub fn add_markers(&mut self, frames: impl Iterator<Item = u64>) -> usize {
+        let mut all = self.before.iter_mut().chain(&mut self.after);
+        let there = all.find(|kept| kept.id == *b"cue ");
+        let mut bytes = vec![0; 4];
+        let target = match there {
+            None => &mut bytes,
+            Some(kept) => match held(kept) {
+                Some(bytes) if bytes.len() >= 4 => bytes,
+                _ => return 0, // more markers than anybody reads
+            },
+        };
+        let table = target.get(4..).unwrap_or_default();
+        let points = table.chunks_exact(CUE_BYTES).len();
+        let count = points.min(usize::try_from(u32_at(target, 0)).unwrap_or(points));
+        target.truncate(count.saturating_mul(CUE_BYTES).saturating_add(4));
+        let ids = target.get(4..).unwrap_or_default().chunks_exact(CUE_BYTES);
+        let mut id = ids.map(|point| u32_at(point, 0)).max().unwrap_or(0);
+        let mut added = 0usize;
+        for frame in frames.filter_map(|frame| u32::try_from(frame).ok()) {
+            id = id.wrapping_add(1);
+            for word in [id, frame, u32::from_le_bytes(*b"data"), 0, 0, frame] {
+                target.extend(word.to_le_bytes());
+            }
+            added = added.saturating_add(1);
+        }
+        let total = u32::try_from(count.saturating_add(added)).unwrap_or(u32::MAX);
+        put(target, 0, &total.to_le_bytes());
+        if !bytes.iter().all(|byte| *byte == 0) {
+            self.push(*b"cue ", bytes);
+        }
+        added
     }
 
     /// The first `bext` that is held in memory.
@@ -186,5 +223,18 @@ mod tests {
         assert_eq!((u32_at(cue, 8), u32_at(cue, 24)), (15, 15));
         metadata.move_later(u64::MAX);
         assert_eq!(u32_at(metadata.find(b"cue ").unwrap(), 8), u32::MAX);
+    }
+
+    #[test]
+    fn markers_are_added_behind_those_that_are_there() {
+        let mut metadata = Metadata::default();
+        assert_eq!(metadata.add_markers([70, 90].into_iter()), 2);
+        assert_eq!(metadata.add_markers([u64::MAX, 110].into_iter()), 1);
+        let cue = metadata.find(b"cue ").unwrap();
+        assert_eq!((cue.len(), u32_at(cue, 0)), (4 + 3 * 24, 3));
+        let points = cue[4..].chunks_exact(24);
+        let read: Vec<[u32; 3]> = points.map(|p| [0, 4, 20].map(|at| u32_at(p, at))).collect();
+        assert_eq!(read, [[1, 70, 70], [2, 90, 90], [3, 110, 110]]);
+        assert_eq!(metadata.before.len(), 1);
     }
 }

@@ -64,8 +64,9 @@ def by_pretty_midi(path, rate):
 
 
 def envelope(samples, rate):
-    """Where it is louder than just before: the attack, to a sample."""
-    power = samples.astype(float) ** 2
+    """The mean power of the last millisecond above 2 kHz: what the stick does, not how the head swings up after it."""
+    high = scipy.signal.butter(2, 2000, "highpass", fs=rate, output="sos")
+    power = scipy.signal.sosfilt(high, samples.astype(float)) ** 2
     size = max(int(0.001 * rate), 1)
     mean = np.convolve(power, np.ones(size) / size, "full")[: len(power)]
     return mean

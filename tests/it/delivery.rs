@@ -115,16 +115,24 @@ fn stems_of_a_take_start_and_end_together_where_that_is_asked_for() {
         let _ = std::fs::remove_dir_all(place.path("out"));
         std::fs::write(
             place.path("takes/session.toml"),
-            format!("[output]\ndither = {dither}\nbits = 16\n"),
+            format!("groups = \"standard\"\n[output]\ndither = {dither}\nbits = 16\n"),
         )
         .unwrap();
         place.prep(&[], 0);
+        let summed = |path: &str| place.samples(&format!("out/{path}.wav"));
+        let sums = [
+            "mixes/low-tide/take-01",
+            "stems/low-tide/take-01/group_low-tide_take-01_snare",
+        ];
+        let before = sums.map(summed);
         let alone: Vec<Vec<i32>> = ["kick-in", "snare-top"]
             .map(|m| place.samples(&stem(m)))
             .into();
         std::fs::write(
             place.path("takes/session.toml"),
-            format!("[output]\ndither = {dither}\nbits = 16\nstart = \"take\"\n"),
+            format!(
+                "groups = \"standard\"\n[output]\ndither = {dither}\nbits = 16\nstart = \"take\"\n"
+            ),
         )
         .unwrap();
         place.prep(&[], 0);
@@ -148,6 +156,9 @@ fn stems_of_a_take_start_and_end_together_where_that_is_asked_for() {
             let bext = chunk(&std::fs::read(place.path(&stem(mic))).unwrap(), b"bext").unwrap();
             assert_eq!(bext[338..346], 7_000_000u64.to_le_bytes());
         }
+        // Sums start and end with the take in any case.
+        assert!(sums.map(summed) == before);
+        assert_eq!(before.map(|sum| sum.len()), [2 * (own + lead); 2]);
         let mix = place.path("out/mixes/low-tide/take-01.wav");
         let mix = hound::WavReader::open(mix).unwrap();
         assert_eq!(mix.duration(), 5 * RATE);
@@ -203,4 +214,33 @@ fn stems_can_have_the_depth_of_their_sources() {
     assert_eq!(stem("group_low-tide_take-01_snare"), (32, float));
     assert_eq!(spec("mixes/low-tide/take-01"), (32, float));
     assert_eq!(place.run(&["verify", "out"]).status, 0);
+}
+
+/// The error of quantisation with triangular dither has the variance of a quarter of a step squared,
+/// whatever the signal; without it a twelfth. Source: Lipshitz, Wannamaker and Vanderkooy,
+/// "Quantization and dither: a theoretical survey", JAES 40 (1992), from memory.
+#[test]
+fn sixteen_bits_are_dithered_as_the_theory_says() {
+    let place = Place::new();
+    place.session(&["low tide"], 1);
+    let stem = "out/stems/low-tide/take-01/low-tide_take-01_snare-top.wav";
+    let written = |output: &str| -> Vec<i32> {
+        let _ = std::fs::remove_dir_all(place.path("out"));
+        std::fs::write(place.path("takes/session.toml"), output).unwrap();
+        place.prep(&[], 0);
+        place.samples(stem)
+    };
+    let fine = written("[output]\nbits = 24\ndither = false\n");
+    for (dither, variance, most) in [(true, 0.25, 1.51), (false, 1.0 / 12.0, 0.51)] {
+        let coarse = written(&format!("[output]\nbits = 16\ndither = {dither}\n"));
+        let errors: Vec<f64> = (coarse.iter().zip(&fine))
+            .map(|(c, f)| f64::from(c * 256 - f) / 256.0)
+            .collect();
+        let n = errors.len() as f64;
+        let mean = errors.iter().sum::<f64>() / n;
+        let found = errors.iter().map(|e| (e - mean).powi(2)).sum::<f64>() / n;
+        assert!(mean.abs() < 0.01, "{dither}: {mean}");
+        assert!((found / variance - 1.0).abs() < 0.05, "{dither}: {found}");
+        assert!(errors.iter().all(|e| e.abs() <= most), "{dither}");
+    }
 }

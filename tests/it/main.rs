@@ -1,5 +1,6 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
+mod bag; // an output folder that an archive takes in
 #[path = "../bed/mod.rs"]
 mod bed; // sessions of recorded strokes with exact truth
 mod delivery; // what a delivered file says of itself, where it starts and ends

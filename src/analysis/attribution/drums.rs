@@ -1,6 +1,7 @@
 //! Which tracks of a take belong to one drum, and which of them hears it first.
 
 use crate::analysis::attribution::attribute::Drum;
+use crate::session::mic::drum;
 use crate::session::{Family, Side};
 
 /// A track of a take, as far as evidence needs to know it.
@@ -30,17 +31,7 @@ impl TakeTrack {
 
     /// The drum that it belongs to; `None` for overheads, rooms and what is not a mic of the kit.
     pub fn drum(&self) -> Option<String> {
-        let name = match self.family {
-            Family::Kick => "kick",
-            Family::Snare => "snare",
-            Family::Tom | Family::Hat | Family::Cymbal => self.mic.as_str(),
-            _ => return None,
-        };
-        Some(match self.side {
-            Some(Side::L) => format!("{name}-l"),
-            Some(Side::R) => format!("{name}-r"),
-            Some(Side::C) | None => name.to_owned(),
-        })
+        drum(self.family, &self.mic, self.side)
     }
 
     /// Whether it fires with the strokes of a drum.

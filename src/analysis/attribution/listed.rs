@@ -1,22 +1,22 @@
 //! Every stroke of a take, drum by drum, as other programs get it.
 
-use crate::analysis::attribution::attribute::Attribution;
+use crate::analysis::attribution::attribute::{Attribution, Drum};
 use crate::analysis::attribution::drums::TakeTrack;
-use crate::analysis::attribution::take::{Kit, Material, TakeEvidence};
+use crate::analysis::attribution::take::{Kit, Material};
 use crate::analysis::playing::{Stroke, Strokes};
 use crate::analysis::strokes::hits::{self, BLEED, Hit, OWN, level_ms};
 use crate::audio::common_rate_hz;
 use crate::error::Result;
+use crate::session::Family;
 
-/// Lists what may be a stroke (from [`BLEED`] on) of each drum that has a mic of its own, and the
-/// beats of a click track. `evidence` holds the hits of the take's tracks already: they are not
-/// looked for again.
+/// Lists what may be a stroke (from [`BLEED`] on) of each known drum that has a mic of its own, and
+/// the beats of a click track. `window_ms` is what is played.
 pub(crate) fn strokes(
     tracks: &[TakeTrack],
     material: &mut dyn Material,
     kit: &Kit,
     attribution: &Attribution,
-    evidence: &TakeEvidence,
+    window_ms: Option<(i64, i64)>,
 ) -> Result<Strokes> {
     let rate_hz = common_rate_hz(tracks.iter().map(|track| track.rate_hz));
     let seconds = |track: &TakeTrack, hit: &Hit| {
@@ -24,31 +24,26 @@ pub(crate) fn strokes(
     };
     let mut list = Vec::new();
     let mut drums = Vec::new();
-    for (d, (name, drum)) in kit.drums.iter().enumerate() {
+    let known = |(_, (_, drum)): &(usize, &(String, Drum))| drum.family != Family::Unknown;
+    for (d, (name, drum)) in kit.drums.iter().enumerate().filter(known) {
+        let index = u16::try_from(drums.len()).unwrap_or(u16::MAX);
         let t = kit.tracks[drum.own];
         let track = &tracks[t];
         drums.push((name.clone(), track.label.clone()));
         let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
-        let mut known = evidence.tracks[t].hits.iter();
         for (m, &p) in attribution.probability[d].iter().enumerate() {
             if p < BLEED {
                 continue;
             }
             let at = attribution.at_ms[d][m];
-            let in_take = evidence
-                .window_ms
-                .is_some_and(|(from, to)| at >= from && at <= to);
-            let hit = match (p >= OWN && in_take).then(|| known.next()).flatten() {
-                Some(hit) => *hit,
-                None => {
-                    let here = at - track.offset_ms();
-                    let alone = hits::stands_alone(kit, attribution, m, d);
-                    hits::hit(material, t, track, &trace, here, p, alone, level_ms)?
-                }
-            };
+            let in_take = window_ms.is_some_and(|(from, to)| at >= from && at <= to);
+            // A stroke of this drum is what its own mic shows, whatever else is struck with it.
+            let alone = p >= OWN || hits::stands_alone(kit, attribution, m, d);
+            let here = at - track.offset_ms();
+            let hit = hits::hit(material, t, track, &trace, here, p, alone, level_ms)?;
             let frame = seconds(track, &hit) * f64::from(rate_hz);
             list.push(Stroke {
-                drum: u16::try_from(d).unwrap_or(u16::MAX),
+                drum: index,
                 frame: frame.round().max(0.0) as u64,
                 level_dbfs: hit.level_dbfs,
                 probability: hit.probability,
@@ -56,7 +51,12 @@ pub(crate) fn strokes(
             });
         }
     }
-    list.sort_by_key(|stroke| (stroke.frame, stroke.drum));
+    list.sort_by(|a: &Stroke, b: &Stroke| {
+        let place = (a.frame, a.drum).cmp(&(b.frame, b.drum));
+        place.then(b.probability.total_cmp(&a.probability))
+    });
+    // Two moments may be one stroke.
+    list.dedup_by_key(|stroke| (stroke.frame, stroke.drum));
     let mut clicks_s = Vec::new();
     if let Some(t) = tracks.iter().position(TakeTrack::is_click) {
         let (trace, track) = (material.trace(t)?, &tracks[t]);

@@ -230,9 +230,8 @@ pub fn relate(
         tracks: hits::tracks(tracks, material, &kit, &attribution, window_ms)?,
         pairs: Vec::new(),
         leans: Vec::new(),
-        strokes: Strokes::default(),
+        strokes: listed::strokes(tracks, material, &kit, &attribution, window_ms)?,
     };
-    evidence.strokes = listed::strokes(tracks, material, &kit, &attribution, &evidence)?;
     close::listen(tracks, material, &kit, &attribution, &mut evidence)?;
     Ok(evidence)
 }

@@ -37,8 +37,8 @@ pub(super) fn pulses_a_beat(strokes: &[(i64, bool)], pulse_s: f64) -> Option<i64
                 None => continue,
             },
         };
-        let away = (beat_s / PREFERRED_S).log2() / OCTAVES;
-        scores.push((lift * (-0.5 * away * away).exp(), pulses));
+        let away = libm::log2(beat_s / PREFERRED_S) / OCTAVES;
+        scores.push((lift * libm::exp(-0.5 * away * away), pulses));
     }
     scores.sort_by(|a, b| b.0.total_cmp(&a.0));
     match scores[..] {

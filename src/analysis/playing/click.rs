@@ -2,7 +2,7 @@
 
 use super::robust::{Estimate, Line};
 use super::{Against, Placed, Tempo};
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 
 /// Beats that make a click, and the seconds between them.
 const FEWEST_BEATS: usize = 8;

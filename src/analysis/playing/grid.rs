@@ -43,11 +43,11 @@ pub(super) fn vector(values: impl Iterator<Item = f64>, period: f64) -> f64 {
     let mut sum = (0.0, 0.0);
     let mut n = 0;
     for value in values {
-        let (sin, cos) = (TAU * (value / period).fract()).sin_cos();
+        let (sin, cos) = libm::sincos(TAU * (value / period).fract());
         sum = (sum.0 + cos, sum.1 + sin);
         n += 1;
     }
-    f64::hypot(sum.0, sum.1) / f64::from(n.max(1))
+    libm::hypot(sum.0, sum.1) / f64::from(n.max(1))
 }
 
 /// Strokes on their pulse.
@@ -126,7 +126,7 @@ fn period(times: &[f64]) -> Option<(f64, std::ops::Range<usize>)> {
         })
         .filter(|w| w.len() >= FEWEST)
         .collect();
-    let steps = ((LONGEST_S / SHORTEST_S).ln() / STEP.ln()) as usize;
+    let steps = (libm::log(LONGEST_S / SHORTEST_S) / libm::log(STEP)) as usize;
     let period_of = |i: usize| SHORTEST_S * STEP.powi(i as i32);
     let vectors: Vec<Vec<f64>> = (windows.iter())
         .map(|w| {
@@ -266,10 +266,10 @@ fn settle(recent: &mut [(f64, f64)], period: &mut f64) {
 /// Where the phases of `values` point, in parts of the period.
 fn phase(values: impl Iterator<Item = f64>, period: f64) -> f64 {
     let sum = values.fold((0.0, 0.0), |s, v| {
-        let (sin, cos) = (TAU * (v / period)).sin_cos();
+        let (sin, cos) = libm::sincos(TAU * (v / period));
         (s.0 + cos, s.1 + sin)
     });
-    f64::atan2(sum.1, sum.0) / TAU
+    libm::atan2(sum.1, sum.0) / TAU
 }
 
 /// Strokes on their pulses, as points of a line.

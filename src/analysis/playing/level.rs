@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Stroke;
 use super::robust::{Estimate, location};
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 
 /// A passage, and from one to the next.
 const PASSAGE_S: f64 = 8.0;

@@ -1,8 +1,9 @@
 //! How a take was played, from nothing but its strokes: tempo and its drift, timing against a click
 //! or the take's own grid, spread of levels, loud and soft passages.
 //!
-//! Pure functions. Every figure has a standard error beside it, and is absent where too few strokes
-//! carry it or none of the models fits: rubato has no tempo here, and seven eighths have no beat.
+//! Pure functions, whose sines are the same on every machine. Every figure has a standard error beside
+//! it, and is absent where too few strokes carry it or none of the models fits: rubato has no tempo
+//! here, and seven eighths have no beat.
 
 mod beat;
 mod click;

@@ -7,7 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::tuning::pitch::median;
+use crate::dsp::median;
 
 /// Fewer values have no spread.
 const FEWEST: usize = 8;
@@ -27,7 +27,7 @@ pub struct Estimate {
 impl Estimate {
     /// Whether this lies above another by more than `times` the standard error of the difference.
     pub fn exceeds(&self, other: &Self, times: f64) -> bool {
-        self.value - other.value > times * self.error.hypot(other.error)
+        self.value - other.value > times * libm::hypot(self.error, other.error)
     }
 }
 

@@ -55,6 +55,12 @@ impl Manifest {
         text
     }
 
+    /// The same for readers that know no escapes.
+    pub fn plain_text(&self) -> String {
+        let line = |(path, sha256): (&str, &str)| format!("{sha256}  {path}\n");
+        self.entries().map(line).collect()
+    }
+
     /// The manifest of an output folder; `None` where none lies there that could be read.
     pub fn of(folder: &Path) -> Option<Result<Self>> {
         let path = folder.join(super::MANIFEST);

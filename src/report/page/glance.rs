@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use maud::{Markup, html};
 
-use super::{Shown, View, mark, text};
+use super::{Shown, View, mark, strokes, text};
 use crate::finding::Severity;
 
 /// Takes of one table; more make another below it.
@@ -32,6 +32,8 @@ pub fn glance(view: &View<'_>) -> Markup {
                 }
                 (key(view))
             }
+            // Of a large session the strokes stand on the page of the song.
+            @for song in &view.songs { (strokes::of_song(view, song, !view.large)) }
         }
     }
 }

@@ -30,6 +30,7 @@ mod mark;
 mod matter;
 mod needs;
 mod plot;
+pub mod strokes;
 mod tracks;
 
 pub use needs::{About, Line, lines};
@@ -132,6 +133,8 @@ struct View<'a> {
     large: bool,
     /// Whether only reports were written.
     dry: bool,
+    /// The strokes of each take, drawn when they are asked for.
+    pictures: &'a strokes::Pictures<'a>,
 }
 
 impl<'a> View<'a> {
@@ -140,6 +143,7 @@ impl<'a> View<'a> {
         tracks: &'a [TrackReport],
         subjects: &'a [Subject],
         dry: bool,
+        pictures: &'a strokes::Pictures<'a>,
     ) -> Self {
         let tracks: Vec<Shown<'_>> = tracks
             .iter()
@@ -174,6 +178,7 @@ impl<'a> View<'a> {
             places,
             songs,
             dry,
+            pictures,
         }
     }
 
@@ -256,7 +261,7 @@ pub fn parts() -> [String; 2] {
 
 /// The page and its small files, given to `put` one by one, path and content: of a long session they
 /// would not fit in memory together. `subjects` belong to `tracks` one by one; `worksheet` says
-/// whether one was written.
+/// whether one was written, `pictures` draws the strokes of a take.
 ///
 /// # Errors
 /// Those of `put`.
@@ -265,9 +270,10 @@ pub fn files(
     tracks: &[TrackReport],
     subjects: &[Subject],
     worksheet: bool,
+    pictures: &strokes::Pictures<'_>,
     mut put: impl FnMut(&str, &Content<'_>) -> Result<()>,
 ) -> Result<()> {
-    let view = View::new(session, tracks, subjects, !worksheet);
+    let view = View::new(session, tracks, subjects, !worksheet, pictures);
     put(PAGE, &|sink| overview(&view, sink))?;
     let style = frame::style(include_str!("page.css"));
     put(&format!("{FOLDER}/page.css"), &|sink| {
@@ -396,6 +402,7 @@ fn song_document(view: &View<'_>, song: &str) -> Markup {
         main #main tabindex="-1" {
             section #tracks {
                 div.head { h2 { "Tracks" } }
+                (strokes::of_song(view, song, true))
                 (tracks::of_song(view, song, "../"))
             }
         }
@@ -600,7 +607,7 @@ mod tests {
             all.insert(path.to_owned(), bytes);
             Ok(())
         };
-        files(&session, &tracks, &subjects, true, put).expect("nothing fails here");
+        files(&session, &tracks, &subjects, true, &|_| None, put).expect("nothing fails here");
         all
     }
 
@@ -650,7 +657,7 @@ mod tests {
             Vec::new(),
             Vec::new(),
         );
-        let view = View::new(&session, &tracks, &subjects, false);
+        let view = View::new(&session, &tracks, &subjects, false, &|_| None);
         assert_eq!(view.gaps.len(), 1, "{:?}", view.gaps);
         assert!(!view.is_whole(("low-tide", "take-02")) && view.is_whole(("low-tide", "take-01")));
     }

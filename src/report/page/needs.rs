@@ -53,7 +53,7 @@ pub fn lines(
     severity: Severity,
     only: &dyn Fn(About<'_>) -> bool,
 ) -> Vec<Line> {
-    let view = View::new(session, tracks, subjects, true);
+    let view = View::new(session, tracks, subjects, true, &|_| None);
     let mut lines = Vec::new();
     for (song, take, label) in &view.gaps {
         let about = About {

@@ -119,7 +119,7 @@ pub fn wave(
 }
 
 /// Round times, six at the most behind the start.
-fn ticks(length_s: f64) -> Vec<f64> {
+pub(super) fn ticks(length_s: f64) -> Vec<f64> {
     const STEPS_S: [f64; 12] = [
         1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 3600.0,
     ];

@@ -128,6 +128,12 @@ pub fn init_toml(session: &Session) -> String {
     add("bits = 24                  # 16, 24, \"float\" or \"source\"");
     add("# start = \"take\"           # all stems of a take start and end together");
     add("dither = true");
+    add("\n# Strokes for other programs, in hits/.");
+    add("[hits]");
+    add("threshold = 0.5            # MIDI files and markers hold strokes at least so probable");
+    add("file-per-drum = false      # a MIDI file for each drum, too");
+    add("cues = false               # strokes as markers in the stems of leading mics");
+    add("# notes = { kick = 35 }    # MIDI notes that differ from those of General MIDI");
     add("\n# What is known of the drums: it helps to tell their tuning.");
     add("[kit]");
     for mic in mics

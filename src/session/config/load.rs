@@ -103,6 +103,9 @@ fn walk(f: &mut Fields) -> SessionFile {
     if let Some(fields) = f.fields("output") {
         c.output = outputs::output(fields);
     }
+    if let Some(fields) = f.fields("hits") {
+        c.hits = outputs::hits(fields);
+    }
     for (key, span, value) in f.table("kit").into_iter().flat_map(entries) {
         let mic = mic_at(key, span.clone(), f.problems);
         let Some(table) = value.table(f.problems) else {
@@ -319,6 +322,11 @@ mod tests {
             rate_hz = 48000
             bits = "32f"
             dither = false
+            [hits]
+            threshold = 0.7
+            file-per-drum = true
+            cues = true
+            notes = { kick = 35, china-r = 30 }
             [kit.tom-1]
             diameter_in = 10
             tuning_hz = 140
@@ -333,6 +341,11 @@ mod tests {
         assert_eq!(config.mix.mics.len(), 1);
         assert_eq!(config.setup_of("low-tide", "take-01"), "big kit");
         assert_eq!(config.setup_of("gravelight", "take-01"), "gravelight");
+        assert!(config.hits.cues && config.hits.file_per_drum);
+        assert_eq!(
+            config.hits.notes,
+            [("kick".to_owned(), 35), ("china-r".to_owned(), 30)]
+        );
         assert_eq!(config.derived.map(|d| d.len()), Some(1));
         assert!(
             SessionFile::load("derived = []", "x")
@@ -359,6 +372,9 @@ kik = \"x\"
 template = \"{mic}/{sid}\"
 [output]
 bits = 20
+[hits]
+threshold = 0.1
+notes = { snare-top = 38, kick = 128 }
 ";
         let problems = SessionFile::load(text, "session.toml").expect_err("faults");
         let drawn = problems.to_string();
@@ -375,10 +391,14 @@ bits = 20
             "session.toml:8:19",
             "did you mean `side`?",
             "session.toml:10:8",
+            "session.toml:12:13",
+            "session.toml:13:11",
+            "did you mean `snare`?",
+            "session.toml:13:34",
         ] {
             assert!(drawn.contains(part), "{part} is not in\n{drawn}");
         }
-        assert_eq!(problems.list().len(), 9, "{drawn}");
+        assert_eq!(problems.list().len(), 12, "{drawn}");
     }
 
     #[test]

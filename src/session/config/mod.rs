@@ -59,6 +59,8 @@ pub struct SessionFile {
     pub naming: Naming,
     /// Format of the stems.
     pub output: Output,
+    /// Strokes for other programs.
+    pub hits: Hits,
     /// What is known of the drums.
     pub kit: Vec<Drum>,
     /// Stems made of other stems' sources; `None`: the default of [`SessionFile::derived_of`].
@@ -253,6 +255,37 @@ pub struct Naming {
     pub text: String,
     /// What `{date}` stands for.
     pub date: String,
+}
+
+/// Strokes for other programs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hits {
+    /// MIDI files and markers hold the strokes that are at least so probable.
+    pub threshold: f64,
+    /// MIDI notes that differ from those of General MIDI, by drum.
+    pub notes: Vec<(String, u8)>,
+    /// Whether each drum gets a MIDI file of its own, too.
+    pub file_per_drum: bool,
+    /// Whether the stem of a drum's leading mic carries the strokes as markers.
+    pub cues: bool,
+}
+
+impl Hits {
+    /// What `threshold` may be: below it nothing is listed.
+    pub const THRESHOLD: RangeInclusive<f64> = 0.2..=1.0;
+    /// What a note may be.
+    pub const NOTE: RangeInclusive<i64> = 0..=127;
+}
+
+impl Default for Hits {
+    fn default() -> Self {
+        Self {
+            threshold: 0.5,
+            notes: Vec::new(),
+            file_per_drum: false,
+            cues: false,
+        }
+    }
 }
 
 /// How samples are stored.

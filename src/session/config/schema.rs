@@ -8,9 +8,10 @@ use std::ops::RangeInclusive;
 use schemars::{JsonSchema, schema_for};
 use serde_json::{Value, json};
 
-use super::{Drum, Input, MicGroup, Mix, Output, Strip};
+use super::{Drum, Hits, Input, MicGroup, Mix, Output, Strip};
 use crate::preset::schema::without_null;
 use crate::session::Mic;
+use crate::session::mic::drum;
 
 /// How the takes in a folder are read and worked on. All of it is optional.
 #[derive(JsonSchema)]
@@ -50,6 +51,8 @@ struct File {
     naming: Option<NamingTable>,
     /// Format of the stems.
     output: Option<OutputTable>,
+    /// Strokes for other programs.
+    hits: Option<HitsTable>,
     /// What is known of the drums.
     kit: Option<ByMic<DrumTable>>,
     /// Stems made of other stems' sources; without this key a `trashy-room` of the farthest room.
@@ -180,6 +183,21 @@ struct OutputTable {
     start: Option<StartText>,
 }
 
+/// Strokes for other programs.
+#[derive(JsonSchema)]
+#[schemars(deny_unknown_fields)]
+struct HitsTable {
+    /// MIDI files and markers hold the strokes that are at least so probable.
+    threshold: Option<f64>,
+    /// MIDI notes that differ from those of General MIDI, by drum: `kick`, `tom-2`, `china-r`.
+    notes: Option<BTreeMap<String, i64>>,
+    /// Whether each drum gets a MIDI file of its own, too.
+    #[schemars(rename = "file-per-drum")]
+    file_per_drum: Option<bool>,
+    /// Whether the stem of a drum's leading mic carries the strokes as markers.
+    cues: Option<bool>,
+}
+
 /// What is known of a drum.
 #[derive(JsonSchema)]
 #[schemars(deny_unknown_fields)]
@@ -290,6 +308,15 @@ fn mics() -> Vec<&'static str> {
     Mic::all().map(Mic::name).collect()
 }
 
+/// `kick`, `snare`, `tom-1`, and so on.
+fn drums() -> Vec<String> {
+    let mut all: Vec<String> = Mic::all()
+        .filter_map(|mic| drum(mic.family, mic.name(), None))
+        .collect();
+    all.dedup();
+    all
+}
+
 fn label_pattern() -> String {
     format!("^({})(-[lrc])?(-[2-9]|-[1-9][0-9])?$", mics().join("|"))
 }
@@ -320,11 +347,22 @@ pub fn schema() -> String {
     decibels("DrumTable", "diameter_in", Drum::DIAMETER_IN);
     decibels("DrumTable", "depth_in", Drum::DEPTH_IN);
     decibels("DrumTable", "tuning_hz", Drum::TUNING_HZ);
+    decibels("HitsTable", "threshold", Hits::THRESHOLD);
     let mut whole = |definition, key, range: RangeInclusive<i64>| {
         limit(definition, key, json!(range.start()), json!(range.end()));
     };
     whole("InputTable", "channel", Input::CHANNEL);
     whole("OutputTable", "rate_hz", Output::RATE_HZ);
+    schema["$defs"]["HitsTable"]["properties"]["notes"] = json!({
+        "description": "MIDI notes that differ from those of General MIDI, by drum.",
+        "type": "object",
+        "propertyNames": { "pattern": format!("^({})(-[lr])?$", drums().join("|")) },
+        "additionalProperties": {
+            "type": "integer",
+            "minimum": Hits::NOTE.start(),
+            "maximum": Hits::NOTE.end(),
+        },
+    });
     schema["$defs"]["ByLabelstring"]["propertyNames"] =
         json!({ "anyOf": [{ "const": "*" }, { "pattern": label_pattern() }] });
     // An input says what it is about, and either what it is or that it is none.
@@ -356,13 +394,14 @@ mod tests {
     }
 
     /// Every table of a session file: how a file begins that has it, and its place in the schema.
-    const TABLES: [(&str, &str); 9] = [
+    const TABLES: [(&str, &str); 10] = [
         ("", ""),
         ("[mix]\n", "/$defs/MixTable"),
         ("[mix.mic.hat]\n", "/$defs/StripTable"),
         ("[mix.group.toms]\n", "/$defs/GroupStrip"),
         ("[naming]\n", "/$defs/NamingTable"),
         ("[output]\n", "/$defs/OutputTable"),
+        ("[hits]\n", "/$defs/HitsTable"),
         ("[kit.tom-1]\n", "/$defs/DrumTable"),
         ("[[inputs]]\n", "/$defs/InputTable"),
         ("[[derived]]\n", "/$defs/DerivedTable"),

@@ -1,14 +1,18 @@
 //! What is written and how it is mixed: groups, faders, names, format, derived stems.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use super::{inside, label, label_at, mic};
 use crate::problem::walk::{Fields, Value, entries};
 use crate::problem::{Problem, Problems, suggest};
+use crate::session::Mic;
 use crate::session::config::naming::{self, Template};
 use crate::session::config::{
-    Bits, Derived, MicGroup, Mix, Naming, Output, SessionFile, Start, Strip, TRASHY_ROOM, View,
+    Bits, Derived, Hits, MicGroup, Mix, Naming, Output, SessionFile, Start, Strip, TRASHY_ROOM,
+    View,
 };
+use crate::session::mic::drum;
 use crate::session::slug::slug;
 
 pub(super) fn groups(value: Value, problems: &mut Problems) -> Vec<MicGroup> {
@@ -183,6 +187,34 @@ pub(super) fn output(mut f: Fields) -> Output {
         dither: dither.unwrap_or(true),
         start,
     }
+}
+
+pub(super) fn hits(mut f: Fields) -> Hits {
+    let mut hits = Hits::default();
+    hits.threshold = f
+        .f64("threshold", Hits::THRESHOLD)
+        .unwrap_or(hits.threshold);
+    hits.file_per_drum = f.bool("file-per-drum").unwrap_or(false);
+    hits.cues = f.bool("cues").unwrap_or(false);
+    let drums: BTreeSet<String> = Mic::all()
+        .filter_map(|mic| drum(mic.family, mic.name(), None))
+        .collect();
+    for (key, span, value) in f.table("notes").into_iter().flat_map(entries) {
+        let note = value.i64(Hits::NOTE, f.problems);
+        let whole = (key.strip_suffix("-l"))
+            .or_else(|| key.strip_suffix("-r"))
+            .unwrap_or(key);
+        if !drums.contains(whole) {
+            let names: Vec<&str> = drums.iter().map(String::as_str).collect();
+            let message = "expected a drum, with its side (`-l`, `-r`) where it has one";
+            let problem = Problem::at(span, message).hint(suggest(key, &names, "Drums"));
+            f.problems.add(problem);
+        }
+        let note = note.and_then(|note| u8::try_from(note).ok());
+        hits.notes.extend(note.map(|note| (key.to_owned(), note)));
+    }
+    f.finish();
+    hits
 }
 
 pub(super) fn derived(mut f: Fields, _: Range<usize>) -> Option<Derived> {
