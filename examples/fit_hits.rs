@@ -1,121 +1,155 @@
-//! Fits the weights of hit attribution on synthetic takes and prints them, with what they reach on
-//! takes that were not used for the fit.
+//! Fits the weights of hit attribution and prints them, or proves the weights that are built in.
 //!
-//! `cargo run --release --example fit_hits`
+//! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half and on
+//! synthetic takes. `… -- prove` prints, for the recorded kits of the other half, how many of the
+//! moments that were given a probability were strokes. Both read the recordings beside the repository
+//! (`tests/bed/mod.rs` says where).
 
 use batterhead::analysis::testbed::{
     Kit, Recorded, Rig, Rng, SimTake, Style, VOICES, pattern, performance, record,
 };
-use batterhead::analysis::{FEATURES, Reference, examples, relate};
+use batterhead::analysis::{Example, FEATURES, Reference, TakeTrack, examples, sketch};
 use batterhead::session::Family;
+use rayon::prelude::*;
+
+#[path = "../tests/bed/mod.rs"]
+mod bed;
+
+/// A moment belongs to a stroke of its drum this near to it; cymbals swell, and one hat of kit 4 has
+/// its attack 14 ms behind its onset.
+fn near_ms(family: Family) -> f64 {
+    match family {
+        Family::Hat | Family::Cymbal => 18.0,
+        _ => 10.0,
+    }
+}
+
+/// Pull of the weights towards nothing, in moments.
+const RIDGE: f64 = 3.0;
 
 struct Row {
     x: [f32; FEATURES],
-    own: bool,
-}
-
-/// Per family and bleed: rows, true strokes.
-struct Set {
     family: Family,
-    bleed_db: f64,
-    rows: Vec<Row>,
-    strokes: usize,
+    is_ride: bool,
+    own: bool,
+    /// By the weights that are built in.
+    p: f32,
 }
 
-fn collect(seeds: std::ops::Range<u64>) -> Vec<Set> {
-    let mut sets: Vec<Set> = Vec::new();
-    for seed in seeds {
-        let kit = Kit::synthetic(seed, 48_000.0);
-        for bleed_db in [-6.0, -12.0, -20.0] {
-            let rig = Rig {
-                room: seed * 100 + (-bleed_db) as u64,
-                ..Rig::with_bleed(bleed_db)
-            };
-            let play = |k: u64| {
-                let mut rng = Rng::new(seed * 10 + k);
-                let strokes = performance(rig.seconds, &mut rng);
-                record(&kit, &strokes, rig, &mut rng)
-            };
-            // a take alone, and the same with what another take has shown
-            let (take, other) = (play(1), play(2));
-            let mut recorded = Recorded::from_take(&other);
-            let tracks = recorded.tracks.clone();
-            let Ok(evidence) = relate(&tracks, &mut recorded, None) else {
-                continue;
-            };
-            let reference = Reference::pool(&[&evidence.drums]);
-            add(&mut sets, &take, bleed_db, None, true);
-            add(&mut sets, &take, bleed_db, Some(&reference), true);
-            // one way of playing throughout; toms are not in all of them
-            let style = [Style::Double, Style::Blast, Style::Groove][seed as usize % 3];
-            let mut rng = Rng::new(seed * 10 + 3);
-            let strokes = pattern(style, 10.0, &mut rng);
-            let rig = Rig {
-                seconds: 10.5,
-                ..rig
-            };
-            add(
-                &mut sets,
-                &record(&kit, &strokes, rig, &mut rng),
-                bleed_db,
-                None,
-                false,
-            );
+/// First and last millisecond of each stroke.
+type Spans = Vec<(f64, f64)>;
+
+/// The moments of a take beside the strokes of each drum.
+fn rows(found: Vec<Example>, spans: &dyn Fn(&str) -> Spans) -> Vec<Row> {
+    let mut rows = Vec::new();
+    for (name, family, moments) in found {
+        let (spans, near) = (spans(&name), near_ms(family));
+        rows.extend(moments.into_iter().map(|moment| {
+            let at = moment.at_parts as f64 / 4.0;
+            let own = spans.iter().any(|s| at > s.0 - near && at < s.1 + near);
+            Row {
+                x: moment.features,
+                family,
+                is_ride: name == "ride",
+                own,
+                p: moment.probability,
+            }
+        }));
+    }
+    rows
+}
+
+/// Takes of one set-up: each as it is alone, and with what all have shown.
+fn hear(
+    takes: &mut [(Vec<TakeTrack>, Recorded)],
+    spans: &dyn Fn(usize, &str) -> Spans,
+    alone: bool,
+) -> Vec<Row> {
+    let sketches: Vec<_> = takes
+        .iter_mut()
+        .map(|(tracks, material)| sketch(tracks, material).expect("takes in memory can be read"))
+        .collect();
+    let reference = Reference::pool(&sketches.iter().map(|d| &d[..]).collect::<Vec<_>>());
+    let mut all = Vec::new();
+    for (i, (tracks, material)) in takes.iter_mut().enumerate() {
+        for known in [None, Some(&reference)] {
+            if known.is_some() || alone {
+                let found = examples(tracks, material, known).expect("takes in memory can be read");
+                all.extend(rows(found, &|drum| spans(i, drum)));
+            }
         }
     }
-    sets
+    all
 }
 
-fn add(
-    sets: &mut Vec<Set>,
-    take: &SimTake,
-    bleed_db: f64,
-    reference: Option<&Reference>,
-    toms: bool,
-) {
-    let mut recorded = Recorded::from_take(take);
-    let tracks = recorded.tracks.clone();
-    let Ok(drums) = examples(&tracks, &mut recorded, reference) else {
-        return;
+fn recorded(half: bed::Half, alone: bool) -> Vec<Row> {
+    let sources = bed::sources().expect("the recorded kits");
+    bed::setups(half)
+        .par_iter()
+        .flat_map_iter(|setup| hear_setup(&sources, setup, alone))
+        .collect()
+}
+
+fn hear_setup(sources: &bed::Sources, setup: &bed::Setup, alone: bool) -> Vec<Row> {
+    let session = bed::Session::new(sources, setup);
+    let mut takes = Vec::new();
+    let mut events = Vec::new();
+    for number in 0..setup.takes.len() {
+        let mut take = session.record(number);
+        let material = take.material();
+        take.sound = Vec::new();
+        takes.push((material.tracks.clone(), material));
+        events.push(take);
+    }
+    let spans = |take: usize, drum: &str| {
+        let events = events[take].events(drum);
+        events.iter().map(|e| (e.first_ms, e.last_ms)).collect()
     };
-    for (name, family, moments) in drums {
-        if family == Family::Tom && !toms {
-            continue;
-        }
-        let voice = VOICES[["kick", "snare", "tom-1", "tom-2"]
-            .iter()
-            .position(|n| *n == name)
-            .unwrap_or(0)];
-        let own = take.strokes.iter().filter(|s| s.voice == voice);
-        let truth: Vec<f64> = own.map(|s| s.at_s * 1000.0).collect();
-        let mut used = vec![false; truth.len()];
-        let rows = moments
-            .iter()
-            .map(|(x, at, _)| {
-                let off = |i: usize| (truth[i] - *at as f64).abs();
-                let near = (0..truth.len())
-                    .filter(|&i| !used[i] && off(i) <= 15.0)
-                    .min_by(|&a, &b| off(a).total_cmp(&off(b)));
-                if let Some(i) = near {
-                    used[i] = true;
-                }
-                Row {
-                    x: *x,
-                    own: near.is_some(),
-                }
-            })
-            .collect();
-        sets.push(Set {
-            family,
-            bleed_db,
-            rows,
-            strokes: truth.len(),
-        });
-    }
+    let rows = hear(&mut takes, &spans, alone);
+    eprintln!("heard {}", setup.name);
+    rows
+}
+
+/// Three takes of a synthetic kit.
+fn synthetic(seed: u64) -> Vec<Row> {
+    let kit = Kit::synthetic(seed, 48_000.0);
+    let bleed_db = [-6.0, -12.0, -20.0][seed as usize % 3];
+    let rig = Rig {
+        room: seed,
+        ..Rig::with_bleed(bleed_db)
+    };
+    let mut rng = Rng::new(seed * 10);
+    let style = [Style::Double, Style::Blast, Style::Groove][(seed / 3) as usize % 3];
+    let sims: Vec<SimTake> = [
+        performance(rig.seconds, &mut rng),
+        performance(rig.seconds, &mut rng),
+        pattern(style, rig.seconds - 0.5, &mut rng),
+    ]
+    .iter()
+    .map(|strokes| record(&kit, strokes, rig, &mut rng))
+    .collect();
+    let mut takes: Vec<_> = sims
+        .iter()
+        .map(|sim| {
+            let material = Recorded::from_take(sim);
+            (material.tracks.clone(), material)
+        })
+        .collect();
+    let spans = |take: usize, drum: &str| {
+        let drums = ["kick", "snare", "tom-1", "tom-2"];
+        let voice = drums.iter().position(|d| *d == drum).map(|d| VOICES[d]);
+        let own = sims[take].strokes.iter().filter(|s| Some(s.voice) == voice);
+        own.map(|s| (s.at_s * 1000.0, s.at_s * 1000.0)).collect()
+    };
+    hear(&mut takes, &spans, true)
 }
 
 /// Newton's method on the regularised likelihood.
-fn fit(rows: &[&Row], scale: &[f64; FEATURES]) -> Vec<f64> {
+fn fit(rows: &[&Row]) -> Vec<f64> {
+    let scale: [f64; FEATURES] = std::array::from_fn(|i| {
+        let sum: f64 = rows.iter().map(|r| f64::from(r.x[i]).powi(2)).sum();
+        (sum / rows.len() as f64).sqrt().max(1e-3)
+    });
     let mut w = vec![0.0; FEATURES];
     for _ in 0..30 {
         let mut h = vec![vec![0.0; FEATURES + 1]; FEATURES];
@@ -123,7 +157,7 @@ fn fit(rows: &[&Row], scale: &[f64; FEATURES]) -> Vec<f64> {
             let x: Vec<f64> = row
                 .x
                 .iter()
-                .zip(scale)
+                .zip(&scale)
                 .map(|(x, s)| f64::from(*x) / s)
                 .collect();
             let z: f64 = x.iter().zip(&w).map(|(x, w)| x * w).sum();
@@ -137,8 +171,8 @@ fn fit(rows: &[&Row], scale: &[f64; FEATURES]) -> Vec<f64> {
             }
         }
         for i in 0..FEATURES {
-            h[i][i] += 1.0;
-            h[i][FEATURES] -= w[i];
+            h[i][i] += RIDGE;
+            h[i][FEATURES] -= RIDGE * w[i];
         }
         for i in 0..FEATURES {
             let pivot = (i..FEATURES)
@@ -160,64 +194,54 @@ fn fit(rows: &[&Row], scale: &[f64; FEATURES]) -> Vec<f64> {
     w.iter().zip(scale).map(|(w, s)| w / s).collect()
 }
 
+/// Of the moments given about this probability, how many are strokes.
+fn reliability(rows: &[Row]) {
+    const EDGES: [f32; 9] = [0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85, 0.95];
+    println!("| probability | moments | mean of it | are strokes |\n| --- | --- | --- | --- |");
+    for (i, from) in EDGES.iter().enumerate() {
+        let to = EDGES.get(i + 1).copied().unwrap_or(1.01);
+        let inside: Vec<&Row> = rows.iter().filter(|r| r.p >= *from && r.p < to).collect();
+        let count = inside.len().max(1) as f32;
+        let mean = inside.iter().map(|r| r.p).sum::<f32>() / count;
+        let own = inside.iter().filter(|r| r.own).count() as f32 / count;
+        let to = to.min(1.0);
+        println!(
+            "| {from:.2} to {to:.2} | {} | {mean:.2} | {own:.2} |",
+            inside.len()
+        );
+    }
+}
+
+const WEIGHTS: [(Family, &str); 6] = [
+    (Family::Kick, "KICK"),
+    (Family::Snare, "SNARE"),
+    (Family::Tom, "TOM"),
+    (Family::Hat, "HAT"),
+    (Family::Cymbal, "CYMBAL"),
+    (Family::Cymbal, "RIDE"),
+];
+
 fn main() {
-    let number = |i: usize, or: u64| {
-        std::env::args()
-            .nth(i)
-            .and_then(|a| a.parse().ok())
-            .unwrap_or(or)
-    };
-    let train = collect(1000..1000 + number(1, 10));
-    let test = collect(2000..2000 + number(2, 5));
-    for (family, name) in [
-        (Family::Kick, "KICK"),
-        (Family::Snare, "SNARE"),
-        (Family::Tom, "TOM"),
-    ] {
-        let rows: Vec<&Row> = train
-            .iter()
-            .filter(|s| s.family == family)
-            .flat_map(|s| &s.rows)
-            .collect();
-        let mut scale = [1.0; FEATURES];
-        for (i, scale) in scale.iter_mut().enumerate() {
-            let mean: f64 =
-                rows.iter().map(|r| f64::from(r.x[i]).powi(2)).sum::<f64>() / rows.len() as f64;
-            *scale = mean.sqrt().max(1e-3);
-        }
-        let w = fit(&rows, &scale);
+    if std::env::args().any(|a| a == "prove") {
+        let rows = recorded(bed::Half::Prove, false);
+        println!("all drums");
+        reliability(&rows);
+        return;
+    }
+    let mut all = recorded(bed::Half::Fit, true);
+    let simulated: Vec<Row> = (1000..1018u64)
+        .into_par_iter()
+        .flat_map_iter(synthetic)
+        .collect();
+    all.extend(simulated);
+    eprintln!("{} moments", all.len());
+    for (family, name) in WEIGHTS {
+        let of = |row: &&Row| row.family == family && row.is_ride == (name == "RIDE");
+        let rows: Vec<&Row> = all.iter().filter(of).collect();
+        let w = fit(&rows).into_iter().map(|w| (w * 1e4).round() / 1e4);
         println!(
             "const {name}: [f32; FEATURES] = {:?};",
-            w.iter()
-                .map(|w| (w * 1e4).round() / 1e4)
-                .collect::<Vec<_>>()
+            w.collect::<Vec<_>>()
         );
-        for (label, sets) in [("fitted", &train), ("held out", &test)] {
-            for bleed_db in [-6.0, -12.0, -20.0] {
-                let (mut tp, mut fp, mut strokes, mut seen) = (0, 0, 0, 0);
-                for set in sets
-                    .iter()
-                    .filter(|s| s.family == family && s.bleed_db == bleed_db)
-                {
-                    strokes += set.strokes;
-                    for row in &set.rows {
-                        let z: f64 = row.x.iter().zip(&w).map(|(x, w)| f64::from(*x) * w).sum();
-                        seen += usize::from(row.own);
-                        if z > 0.0 {
-                            if row.own { tp += 1 } else { fp += 1 }
-                        }
-                    }
-                }
-                let (p, r) = (
-                    tp as f64 / (tp + fp).max(1) as f64,
-                    tp as f64 / strokes.max(1) as f64,
-                );
-                println!(
-                    "// {label} {bleed_db} dB: P {p:.3} R {r:.3} F {:.3}, moments at {:.3} of strokes",
-                    2.0 * p * r / (p + r),
-                    seen as f64 / strokes.max(1) as f64
-                );
-            }
-        }
     }
 }

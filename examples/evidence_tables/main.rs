@@ -95,7 +95,7 @@ pub(crate) fn found_ms(evidence: &TakeEvidence, drum: &str) -> Vec<f64> {
         .iter()
         .find(|t| t.drum.as_deref() == Some(drum));
     track
-        .map(|t| t.hits.iter().map(|h| h.at_ms).collect())
+        .map(|t| t.own_hits().map(|h| h.at_ms).collect())
         .unwrap_or_default()
 }
 

@@ -1,10 +1,11 @@
 //! Prints how well recorded drums are heard, beside the first figures to hold and the goals.
 //!
-//! `cargo run --release --example hearing [-- --fit] [--kit kit-2b] [--disk FOLDER]`
+//! `cargo run --release --example hearing [-- --fit] [--kit kit-2b] [--disk FOLDER] [--hold]`
 //!
 //! The kits of the test bed are split in halves: weights and thresholds are found on those of
 //! `--fit`; without it, the table is that of the others. `--disk` also writes each set-up as a
-//! session, runs the built program on it, and counts its findings.
+//! session, runs the built program on it, and counts its findings. `--hold` fails where a first
+//! figure of the strokes that was reached once is no longer reached.
 
 #[path = "../../tests/bed/mod.rs"]
 mod bed;
@@ -33,6 +34,9 @@ struct Arguments {
     /// What each drum is tuned to, by the recordings
     #[arg(long)]
     pitches: bool,
+    /// Fail where strokes are heard worse than they were
+    #[arg(long)]
+    hold: bool,
 }
 
 fn main() {
@@ -100,6 +104,37 @@ fn main() {
         print(&total);
         goals(&total);
     }
+    if arguments.hold && !hold(&total) {
+        std::process::exit(1);
+    }
+}
+
+/// Whether the strokes are heard at least as well as the first figures that were reached ask for.
+fn hold(score: &Score) -> bool {
+    let (kick, snare, toms, hat) = (
+        score.family("kick"),
+        score.family("snare"),
+        score.family("tom"),
+        score.family("hat"),
+    );
+    let figures = [
+        ("moments that are strokes", score.all().precision(), 0.90),
+        ("kick, precision", kick.precision(), 0.97),
+        // .97 is not reached: kit-2c, whose kick mic clips through a take, has .78
+        ("kick, recall", kick.recall(), 0.92),
+        ("snare, precision", snare.precision(), 0.95),
+        ("snare, recall", snare.recall(), 0.85),
+        ("toms, precision", toms.precision(), 0.92),
+        ("toms, recall", toms.recall(), 0.92),
+        // .85 of both is not reached: soft strokes under the snare's are not heard
+        ("hat, precision", hat.precision(), 0.75),
+        ("hat, recall", hat.recall(), 0.70),
+    ];
+    let lost = figures.iter().filter(|(_, figure, least)| figure < least);
+    let lost = lost.inspect(|(what, figure, least)| {
+        eprintln!("{what}: {figure:.3}, where it was {least} at least");
+    });
+    lost.count() == 0
 }
 
 fn print(score: &Score) {

@@ -1,6 +1,6 @@
 //! Evidence of what was played: hits, whose they are, tuning, polarity and delay.
 //!
-//! A [`Listener`] hears each track once and leaves a [`Trace`] of eight bytes a millisecond. What
+//! A [`Listener`] hears each track once and leaves a [`Trace`] of twelve bytes a millisecond. What
 //! needs several mics is decided from the traces of a take, and from short pieces of sound around
 //! hits ([`relate`]); what needs several takes from all of them ([`sketch`] and [`Reference::pool`]
 //! before [`relate`], [`pool_setup`] after it). Every result is plain data with its number of hits,
@@ -17,15 +17,15 @@ pub mod testbed;
 mod tests;
 pub(crate) mod tuning;
 
-#[doc(hidden)]
-pub use attribution::attribute::FEATURES;
 pub use attribution::drums::TakeTrack;
+#[doc(hidden)]
+pub use attribution::features::FEATURES;
 pub use attribution::reference::Reference;
 pub use attribution::take::{
     DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate, sketch,
 };
 #[doc(hidden)]
-pub use attribution::take::{Example, examples};
+pub use attribution::take::{Example, ExampleMoment, examples};
 pub use attribution::unlikely::Unlikely;
 pub use polarity::odd::{Opposed, close_opposed, overheads_opposed};
 #[doc(hidden)]
@@ -35,7 +35,9 @@ pub use polarity::sides::{Lean, opposed, pool_leans};
 pub use polarity::together::{Together, sum_gain_db};
 pub use polarity::verdict::PairVerdict;
 pub use setup::duplicate::{SameSound, same_sound};
-pub use setup::pool::{MicLevel, SetupEvidence, pool_setup, weighted_quantile};
+pub use setup::pool::{
+    MicLevel, SetupEvidence, level_of_take, level_of_takes, pool_setup, weighted_quantile,
+};
 pub use strokes::bank::BANDS;
 pub use strokes::hits::{Hit, level_ms};
 pub use strokes::metronome::Metronome;

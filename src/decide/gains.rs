@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::analysis::weighted_quantile;
+use crate::analysis::level_of_takes;
 use crate::measure::Levels;
 use crate::preset::{LevelRule, Link, Measure};
 use crate::reason::{Held, Level, Reason};
@@ -45,12 +45,6 @@ pub struct Tried<'a> {
 pub const DEFAULT_WORKING_DBFS: f64 = -14.0;
 /// Fewer hits than this in a link group: no gain is guessed.
 pub const FEWEST_HITS: usize = 5;
-/// Hits of one take that count for the level at most, so that one take full of them does not decide
-/// for all.
-const HITS_OF_A_TAKE: f64 = 24.0;
-/// The hit level is this quantile of the hits' peaks: least biased with few hits, and deaf to one
-/// stray rim shot.
-const QUANTILE: f64 = 0.75;
 /// No level asks for less: something else is wrong.
 const LOWEST_GAIN_DB: f64 = 40.0;
 
@@ -218,18 +212,19 @@ fn level(
 }
 
 fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, Option<usize>), Reason> {
-    let mut peaks: Vec<(f64, f64)> = Vec::new();
-    for track in tracks.iter().filter(|t| t.played) {
-        let weight = (HITS_OF_A_TAKE / track.hit_peaks_dbfs.len() as f64).min(1.0);
-        let of_track = track.hit_peaks_dbfs.iter();
-        peaks.extend(of_track.map(|&peak| (f64::from(peak), weight)));
-    }
-    let hits = Some(peaks.len());
-    if peaks.len() < FEWEST_HITS {
+    let of_track = |track: &&Tried<'_>| {
+        let peaks = track.hit_peaks_dbfs.iter();
+        peaks.map(|&peak| f64::from(peak)).collect::<Vec<f64>>()
+    };
+    let played = tracks.iter().filter(|t| t.played);
+    let peaks: Vec<Vec<f64>> = played.map(of_track).collect();
+    let count = peaks.iter().map(Vec::len).sum();
+    let hits = Some(count);
+    if count < FEWEST_HITS {
         let measure = Measure::HitLevel;
         return Err(Reason::LevelUndecided { measure, hits });
     }
-    let level = weighted_quantile(&peaks, QUANTILE).unwrap_or_default();
+    let level = level_of_takes(&peaks).unwrap_or_default();
     Ok((level, hits))
 }
 

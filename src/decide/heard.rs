@@ -276,7 +276,7 @@ impl SetUp<'_> {
                 .filter(|t| t.hits >= TAKE_HITS)
                 .map(tuned)
                 .unwrap_or_default(),
-            hits: counts.then(|| summary(evidence)),
+            hits: (counts || evidence.drum.is_some()).then(|| summary(evidence)),
             tuning: self.tuning_summary(t, track),
             findings,
         }

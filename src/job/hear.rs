@@ -462,7 +462,7 @@ struct Takes<'w, 'a> {
     kept_ms: usize,
 }
 
-/// Milliseconds of traces kept at a time, eight bytes each: twenty tracks of a minute.
+/// Milliseconds of traces kept at a time, twelve bytes each: twenty tracks of a minute.
 const KEPT_MS: usize = 20 * 60_000;
 
 impl<'w, 'a> Takes<'w, 'a> {

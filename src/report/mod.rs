@@ -107,7 +107,7 @@ pub struct SourceReport {
 pub struct HitSummary {
     /// Own hits within the take.
     pub count: usize,
-    /// Their level: the 75 % quantile of their peaks.
+    /// Their level: the median of the energy of their peaks.
     pub level_dbfs: Option<f64>,
     /// Median absolute deviation of their peaks.
     pub spread_db: Option<f64>,

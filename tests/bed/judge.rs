@@ -269,7 +269,7 @@ pub fn judge(setup: &Setup, heard: &Heard) -> Score {
             let Some(track) = evidence.tracks.iter().find(|t| t.label == drum.own) else {
                 continue;
             };
-            let found: Vec<f64> = track.hits.iter().map(|h| h.at_ms).collect();
+            let found: Vec<f64> = track.own_hits().map(|h| h.at_ms).collect();
             *score.strokes.entry(voice.drum()).or_default() += strokes(&found, take, voice.drum());
             let played = !take.events(&drum.name).is_empty();
             let called = matches!(drum.played, Played::No(_));

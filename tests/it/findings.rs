@@ -6,7 +6,7 @@ use std::sync::OnceLock;
 
 use serde_json::Value;
 
-use super::support::{Place, RATE};
+use super::support::{Place, RATE, pcm};
 
 /// The demo session, synthesised once.
 fn demo() -> &'static Path {
@@ -315,4 +315,35 @@ fn the_gaps_of_a_click_track_are_no_dropouts() {
         .filter(|f| f.ends_with("low-tide take-01 click"))
         .collect();
     assert!(of_click.is_empty(), "{of_click:?}");
+}
+
+/// A snare mic whose cable was never plugged in: white noise at −60 dBFS, while kick and overheads
+/// play.
+#[test]
+fn a_mic_that_hears_only_hiss_has_no_hits_and_is_not_raised() {
+    let place = Place::new();
+    place.session(&["Salt"], 2);
+    for take in 1..=2u64 {
+        let path = place.path(&format!("takes/Salt/take {take}/SN TOP.wav"));
+        let mut writer = hound::WavWriter::create(path, pcm(1, RATE, 24)).unwrap();
+        let mut noise = 0x9e37_79b9_7f4a_7c15_u64 ^ take;
+        for _ in 0..RATE * 4 {
+            noise ^= noise << 13;
+            noise ^= noise >> 7;
+            noise ^= noise << 17;
+            let hiss = ((noise >> 40) as f64 / f64::from(1 << 24) - 0.5) * 0.0035;
+            writer.write_sample((hiss * 8_388_607.0) as i32).unwrap();
+        }
+        writer.finalize().unwrap();
+    }
+    place.prep(&[], 0);
+    for take in ["take-01", "take-02"] {
+        let report = place.json(&format!(
+            "out/reports/salt/{take}/salt_{take}_snare-top.json"
+        ));
+        assert_eq!(report["hits"]["count"], 0, "{}", report["hits"]);
+        assert_eq!(report["decisions"]["gain_db"], 0.0);
+        let reasons = report["decisions"].to_string();
+        assert!(reasons.contains("too few to set a gain"), "{reasons}");
+    }
 }

@@ -1,19 +1,25 @@
 //! Whose hit is it? For every moment and every drum with a mic of its own: the probability that it
 //! was struck.
 
+use crate::analysis::attribution::features::{Case, FEATURES, attack_levels, features};
 use crate::analysis::attribution::mixture::{Mixture, Start, Table, Template};
 use crate::analysis::attribution::weights;
 use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::hits::{BLEED, OWN};
 use crate::analysis::strokes::moments::{Moment, Rise};
+use crate::analysis::strokes::trace::PARTS;
 use crate::session::Family;
 
-/// What a decision goes by.
-pub const FEATURES: usize = 16;
+/// A drum is struck once in this time; strokes this far apart in it are a flam.
+const ONE_STROKE_MS: i64 = 35;
+const FLAM_MS: i64 = 8;
 
 /// A drum (or a cymbal with a mic of its own) in a take.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Drum {
     pub family: Family,
+    /// A cymbal that leads the time, where others are struck once in a while.
+    pub is_ride: bool,
     /// The track of the mic that hears it first, by its place among the tracks given.
     pub own: usize,
 }
@@ -47,9 +53,59 @@ pub(crate) struct Attribution {
     pub features: Vec<Vec<[f32; FEATURES]>>,
     /// When each drum's own mic rose, in milliseconds of the take.
     pub at_ms: Vec<Vec<i64>>,
+    /// The same in quarters of a millisecond.
+    pub at_parts: Vec<Vec<i64>>,
+    /// How loud each drum's own mic got, in decibels.
+    pub loud_db: Vec<Vec<f32>>,
+    /// Whether it is one stroke of two that were made together.
+    pub flams: Vec<Vec<bool>>,
 }
 
-fn db(ratio: f32) -> f32 {
+impl Attribution {
+    /// A drum is struck once in [`ONE_STROKE_MS`]: of all that may be strokes in that time the loudest
+    /// is the stroke, and a flam if another one was as sure.
+    pub fn one_stroke_at_a_time(&mut self) {
+        for d in 0..self.probability.len() {
+            let (p, at) = (&self.probability[d], &self.at_parts[d]);
+            let mut order: Vec<usize> = (0..p.len()).filter(|&m| p[m] >= BLEED).collect();
+            let loud = |m: usize| {
+                if p[m] >= OWN {
+                    self.loud_db[d][m]
+                } else {
+                    -200.0
+                }
+            };
+            order.sort_by(|&a, &b| {
+                loud(b)
+                    .total_cmp(&loud(a))
+                    .then(p[b].total_cmp(&p[a]))
+                    .then(a.cmp(&b))
+            });
+            let mut kept = vec![true; p.len()];
+            let mut flams = vec![false; p.len()];
+            for &m in &order {
+                if !kept[m] {
+                    continue;
+                }
+                let near = |o: &usize| (at[*o] - at[m]).abs() < ONE_STROKE_MS * PARTS as i64;
+                let around = (0..m)
+                    .rev()
+                    .take_while(near)
+                    .chain((m + 1..p.len()).take_while(near));
+                for o in around {
+                    let apart = (at[o] - at[m]).abs() >= FLAM_MS * PARTS as i64;
+                    flams[m] |= p[m] >= OWN && p[o] >= OWN && apart;
+                    kept[o] = false;
+                }
+            }
+            let all = self.probability[d].iter_mut().zip(kept);
+            all.filter(|(_, kept)| !kept).for_each(|(p, _)| *p = 0.0);
+            self.flams[d] = flams;
+        }
+    }
+}
+
+pub(crate) fn db(ratio: f32) -> f32 {
     10.0 * libm::log10f(ratio.max(1e-12))
 }
 
@@ -91,11 +147,36 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
             }
         })
         .collect();
+    let shares: Vec<f32> = drums
+        .iter()
+        .enumerate()
+        .map(|(d, drum)| {
+            let bands = drum.own * BANDS..(drum.own + 1) * BANDS;
+            mixture.templates[d][bands].iter().sum()
+        })
+        .collect();
+    let levels: Vec<Vec<f32>> = (0..table.len())
+        .map(|m| {
+            let over = |d: usize| db(mixture.gains(m)[d] / level[d].max(1e-20));
+            (0..drums.len()).map(over).collect()
+        })
+        .collect();
+    let raw: Vec<Vec<f32>> = (0..table.len())
+        .map(|m| {
+            let over =
+                |d: usize| db(table.level(m, drums[d].own) / (level[d] * shares[d]).max(1e-20));
+            (0..drums.len()).map(over).collect()
+        })
+        .collect();
+    let attack_level = attack_levels(heard, drums, &levels);
     let mut attribution = Attribution {
         templates: mixture.templates[..drums.len()].to_vec(),
         features: vec![Vec::with_capacity(table.len()); drums.len()],
         probability: vec![Vec::with_capacity(table.len()); drums.len()],
         at_ms: vec![Vec::with_capacity(table.len()); drums.len()],
+        at_parts: vec![Vec::with_capacity(table.len()); drums.len()],
+        loud_db: vec![Vec::with_capacity(table.len()); drums.len()],
+        flams: vec![vec![false; table.len()]; drums.len()],
         level,
     };
     let mut next = vec![0; heard.onsets.len()];
@@ -106,9 +187,6 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
             .zip(&mut next)
             .map(|(onsets, next)| strongest_within(onsets, next, moment))
             .collect();
-        let levels: Vec<f32> = (0..drums.len())
-            .map(|d| db(mixture.gains(m)[d] / attribution.level[d].max(1e-20)))
-            .collect();
         for (d, drum) in drums.iter().enumerate() {
             let x = features(&Case {
                 table: &table,
@@ -117,13 +195,22 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
                 drums,
                 moment: m,
                 drum: d,
-                levels: &levels,
+                levels: &levels[m],
+                raw: &raw[m],
+                attack_level: &attack_level,
                 onsets: &onsets,
             });
-            attribution.probability[d].push(weights::probability(drum.family, &x));
-            attribution.features[d].push(x);
             let rise = &heard.rises[drum.own][m];
-            attribution.at_ms[d].push(onsets[drum.own].map_or(rise.arrival_ms, |o| o.0));
+            // what does not rise out of a mic's own hiss struck nothing there
+            let p = match rise.stands_out() {
+                true => weights::probability(drum, &x),
+                false => 0.0,
+            };
+            attribution.probability[d].push(p);
+            attribution.features[d].push(x);
+            attribution.at_ms[d].push(rise.arrival_ms());
+            attribution.at_parts[d].push(rise.arrival_parts);
+            attribution.loud_db[d].push(db(table.level(m, drum.own)));
         }
     }
     attribution
@@ -143,84 +230,4 @@ fn strongest_within(
         .take_while(|o| o.0 <= moment.last_ms)
         .max_by_key(|o| o.1)
         .copied()
-}
-
-struct Case<'a> {
-    table: &'a Table,
-    mixture: &'a Mixture,
-    heard: &'a Heard<'a>,
-    drums: &'a [Drum],
-    moment: usize,
-    drum: usize,
-    /// Level of each drum over its reference, in decibels.
-    levels: &'a [f32],
-    /// The onset of each track.
-    onsets: &'a [Option<(i64, u16)>],
-}
-
-fn features(case: &Case) -> [f32; FEATURES] {
-    let Case {
-        table,
-        mixture,
-        heard,
-        drums,
-        moment,
-        drum,
-        levels,
-        onsets,
-    } = *case;
-    let own = drums[drum].own;
-    let level = levels[drum].clamp(-40.0, 10.0);
-    let (all, mine) = mixture.loss_without(table, moment, drum, own);
-    let others = mixture.others(moment, drum, own);
-    let y = &table.energy(moment)[own * BANDS..(own + 1) * BANDS];
-    let floor = &table.floor(moment)[own * BANDS..(own + 1) * BANDS];
-    // how far each band of the own mic sticks out of what the other drums explain
-    let mut excess: [f32; BANDS] =
-        std::array::from_fn(|b| db((y[b] + floor[b]) / (others[b] + floor[b])).clamp(-20.0, 30.0));
-    let attack = excess[4];
-    let body = excess[..4].iter().sum::<f32>() / 4.0;
-    excess[..4].sort_by(f32::total_cmp);
-    let best = 0.5 * (excess[2] + excess[3]);
-    // against the other drums of the kit
-    let strongest = |same: bool| {
-        (0..drums.len())
-            .filter(|&o| o != drum && (!same || drums[o].family == drums[drum].family))
-            .map(|o| levels[o])
-            .fold(-40.0, f32::max)
-    };
-    let (same, any) = (strongest(true), strongest(false));
-    // who hears it first
-    let arrival = heard.rises[own][moment].arrival_ms;
-    let lead = (0..drums.len())
-        .filter(|&o| o != drum && levels[o] > -15.0)
-        .map(|o| (heard.rises[drums[o].own][moment].arrival_ms - arrival) as f32)
-        .fold(f32::INFINITY, f32::min);
-    let lead = if lead.is_finite() {
-        lead.clamp(-6.0, 6.0)
-    } else {
-        3.0
-    };
-    let onset = onsets[own].map_or(0.0, |o| f32::from(o.1) / 16.0);
-    let has = if onsets[own].is_some() { 1.0 } else { 0.0 };
-    let all = all.clamp(-5.0, 60.0);
-    let mine = mine.clamp(-5.0, 40.0);
-    [
-        1.0,
-        level.max(-20.0),
-        level.clamp(-30.0, -8.0),
-        libm::sqrtf(all.max(0.0)),
-        libm::sqrtf(mine.max(0.0)),
-        best,
-        body,
-        attack,
-        (level - same).clamp(-20.0, 20.0),
-        (level - any).clamp(-20.0, 20.0),
-        (level - any).clamp(-6.0, 6.0),
-        has,
-        onset,
-        lead,
-        lead.min(0.0),
-        (level + 6.0).max(0.0),
-    ]
 }

@@ -4,7 +4,8 @@ use crate::analysis::attribution::attribute::{Attribution, Drum};
 use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::take::{Kit, Material};
 use crate::analysis::playing::{Stroke, Strokes};
-use crate::analysis::strokes::hits::{self, BLEED, Hit, OWN, level_ms};
+use crate::analysis::strokes::hits::{self, BLEED, Hit, Place, level_ms};
+use crate::analysis::strokes::trace::PARTS;
 use crate::audio::common_rate_hz;
 use crate::error::Result;
 use crate::session::Family;
@@ -38,9 +39,12 @@ pub(crate) fn strokes(
             let at = attribution.at_ms[d][m];
             let in_take = window_ms.is_some_and(|(from, to)| at >= from && at <= to);
             // A stroke of this drum is what its own mic shows, whatever else is struck with it.
-            let alone = p >= OWN || hits::stands_alone(kit, attribution, m, d);
-            let here = at - track.offset_ms();
-            let hit = hits::hit(material, t, track, &trace, here, p, alone, level_ms)?;
+            let place = Place {
+                parts: attribution.at_parts[d][m] - track.offset_ms() * PARTS as i64,
+                exact: true,
+                flam: attribution.flams[d][m],
+            };
+            let hit = hits::hit(material, t, track, &trace, place, p, level_ms)?;
             let frame = seconds(track, &hit) * f64::from(rate_hz);
             list.push(Stroke {
                 drum: index,
@@ -61,8 +65,12 @@ pub(crate) fn strokes(
     if let Some(t) = tracks.iter().position(TakeTrack::is_click) {
         let (trace, track) = (material.trace(t)?, &tracks[t]);
         for onset in &trace.onsets {
-            let at = i64::from(onset.at_ms);
-            let hit = hits::hit(material, t, track, &trace, at, 1.0, true, 30)?;
+            let place = Place {
+                parts: i64::from(onset.at_ms) * PARTS as i64,
+                exact: true,
+                flam: false,
+            };
+            let hit = hits::hit(material, t, track, &trace, place, 1.0, 30)?;
             clicks_s.push(seconds(track, &hit));
         }
         clicks_s.sort_by(f64::total_cmp);

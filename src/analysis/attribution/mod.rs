@@ -3,6 +3,7 @@
 pub(crate) mod attribute;
 pub(crate) mod close;
 pub(crate) mod drums;
+pub(crate) mod features;
 pub(crate) mod listed;
 pub(crate) mod mixture;
 pub(crate) mod reference;

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use crate::analysis::attribution::attribute::{Attribution, Drum, Heard, Known, attribute};
 use crate::analysis::attribution::close;
-use crate::analysis::attribution::drums::{TakeTrack, drums};
+use crate::analysis::attribution::drums::{TakeTrack, drums, stands_close};
+use crate::analysis::attribution::features::FEATURES;
 use crate::analysis::attribution::listed;
 use crate::analysis::attribution::reference::Reference;
 use crate::analysis::attribution::unlikely::Unlikely;
@@ -53,7 +54,7 @@ impl Kit {
             .filter(|&t| tracks[t].drum().is_some() || tracks[t].family == Family::Overhead)
             .collect();
         let subset: Vec<TakeTrack> = members.iter().map(|&t| tracks[t].clone()).collect();
-        let drums = drums(&subset);
+        let mut drums = drums(&subset);
         let mut onsets = Vec::new();
         for &t in &members {
             let trace = material.trace(t)?;
@@ -65,11 +66,13 @@ impl Kit {
                 .collect();
             onsets.push(list);
         }
-        let close = |i: &usize| subset[*i].family != Family::Overhead || drums.is_empty();
-        let mut all: Vec<i64> = (0..subset.len())
-            .filter(close)
-            .flat_map(|i| onsets[i].iter().map(|o| o.0))
-            .collect();
+        let mut all: Vec<i64> = Vec::new();
+        for (i, &t) in members.iter().enumerate() {
+            if subset[i].family != Family::Overhead || drums.is_empty() {
+                let trace = material.trace(t)?;
+                all.extend(moments::struck(&trace, tracks[t].offset_ms(), &onsets[i]));
+            }
+        }
         for (t, track) in tracks.iter().enumerate().filter(|(_, t)| t.is_trigger()) {
             let offset = track.offset_ms();
             let trace = material.trace(t)?;
@@ -90,6 +93,11 @@ impl Kit {
                 &moments,
             ));
         }
+        let close: Vec<usize> = drums.iter().map(|(_, d)| d.own).collect();
+        drums.retain(|(_, drum)| {
+            let others: Vec<usize> = close.iter().copied().filter(|&o| o != drum.own).collect();
+            drum.family != Family::Unknown || stands_close(&rises, drum.own, &others)
+        });
         Ok(Self {
             overheads: (0..subset.len())
                 .filter(|&i| subset[i].family == Family::Overhead)
@@ -150,7 +158,10 @@ pub struct TrackEvidence {
     pub label: String,
     /// The drum whose hits these are; `None` for overheads and rooms (hits of kick and snare).
     pub drum: Option<String>,
-    /// Hits inside the window, in order. Empty for tracks that hear no drum.
+    /// What may be hits inside the window, in order, from a probability of 0.2 on ([`own_hits`] are
+    /// those from 0.5 on). Empty for tracks that hear no drum.
+    ///
+    /// [`own_hits`]: TrackEvidence::own_hits
     pub hits: Vec<Hit>,
     /// Whether the hits were told from bleed by other mics; if not, they are only onsets.
     pub attributed: bool,
@@ -170,6 +181,15 @@ pub struct TrackEvidence {
     pub metronome: Option<Metronome>,
     /// Why it is probably another mic than it is called; only said of a drum's own mic.
     pub unlikely: Option<Unlikely>,
+}
+
+impl TrackEvidence {
+    /// The moments that count as hits: at least as probable as not.
+    pub fn own_hits(&self) -> impl Iterator<Item = &Hit> {
+        self.hits
+            .iter()
+            .filter(|h| h.probability >= f64::from(hits::OWN))
+    }
 }
 
 /// A drum as this take shows it.
@@ -222,6 +242,7 @@ pub fn relate(
     let kit = Kit::hear(tracks, material)?;
     let known = kit.known(tracks, reference);
     let mut attribution = kit.attribute(&known);
+    attribution.one_stroke_at_a_time();
     hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
     let window_ms = window(&kit, &attribution);
     let mut evidence = TakeEvidence {
@@ -241,22 +262,27 @@ pub fn relate(
 pub fn sketch(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<DrumEvidence>> {
     let kit = Kit::hear(tracks, material)?;
     let mut attribution = kit.attribute(&kit.known(tracks, None));
+    attribution.one_stroke_at_a_time();
     hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
     Ok(hits::drums(tracks, &kit, &attribution, None))
 }
 
-/// What the fitting program needs: for each drum its name, and for each moment the features and
-/// the time.
+/// A moment as the fitting program sees it, for one drum.
 #[doc(hidden)]
-pub type Example = (
-    String,
-    Family,
-    Vec<(
-        [f32; crate::analysis::attribution::attribute::FEATURES],
-        i64,
-        f32,
-    )>,
-);
+#[derive(Clone, Copy, Debug)]
+pub struct ExampleMoment {
+    pub features: [f32; FEATURES],
+    /// When the drum's own mic rose, in quarters of a millisecond.
+    pub at_parts: i64,
+    /// How loud its own mic got, in decibels.
+    pub loud_db: f32,
+    /// By the weights that are built in; 0 beside a louder stroke of the drum.
+    pub probability: f32,
+}
+
+/// A drum by its name, and all moments.
+#[doc(hidden)]
+pub type Example = (String, Family, Vec<ExampleMoment>);
 
 /// Features of all moments of a take.
 #[doc(hidden)]
@@ -267,19 +293,17 @@ pub fn examples(
 ) -> Result<Vec<Example>> {
     let kit = Kit::hear(tracks, material)?;
     let known = kit.known(tracks, reference);
-    let attribution = kit.attribute(&known);
-    Ok(kit
-        .drums
-        .iter()
-        .enumerate()
-        .map(|(d, (name, drum))| {
-            let rows = attribution.features[d]
-                .iter()
-                .zip(&attribution.at_ms[d])
-                .zip(&attribution.probability[d])
-                .map(|((x, at), p)| (*x, *at, *p))
-                .collect();
-            (name.clone(), drum.family, rows)
-        })
+    let mut attribution = kit.attribute(&known);
+    attribution.one_stroke_at_a_time();
+    let moment = |d: usize, m: usize| ExampleMoment {
+        features: attribution.features[d][m],
+        at_parts: attribution.at_parts[d][m],
+        loud_db: attribution.loud_db[d][m],
+        probability: attribution.probability[d][m],
+    };
+    let moments = |d: usize| (0..kit.moments.len()).map(|m| moment(d, m)).collect();
+    let drums = kit.drums.iter().enumerate();
+    Ok(drums
+        .map(|(d, (name, drum))| (name.clone(), drum.family, moments(d)))
         .collect())
 }

@@ -99,7 +99,7 @@ pub(crate) fn unlikely(
             continue;
         }
         let ears = [own, other].map(|track| Ear { track, channel: 0 });
-        let at_ms = moments.iter().take(LISTEN).map(|&m| rises[m].arrival_ms);
+        let at_ms = moments.iter().take(LISTEN).map(|&m| rises[m].arrival_ms());
         let strokes = strokes(tracks, material, ears, at_ms)?;
         if let Some(samples) = lead(&strokes, tracks[own].rate_hz) {
             let lead_ms = samples / f64::from(tracks[own].rate_hz) * 1000.0;
@@ -121,7 +121,7 @@ fn may_lead(here: &[Rise], there: &[Rise], moments: &[usize]) -> bool {
         return false;
     };
     let leads = |m: &&usize| {
-        LEAD_MS.contains(&(here[**m].arrival_ms - there[**m].arrival_ms))
+        LEAD_MS.contains(&(here[**m].arrival_ms() - there[**m].arrival_ms()))
             && level(&there[**m]) >= top_db - TOP_DB
     };
     moments.iter().filter(leads).count() as f64 >= LEAD_SHARE * moments.len() as f64
@@ -204,7 +204,12 @@ mod tests {
         let rise = |low: f32, high: f32| Rise {
             energy: [0.1 * low, low, low, low.max(high), high, high],
             floor: [1e-9; BANDS],
-            arrival_ms: 0,
+            arrival_parts: 0,
+            attack_db: 0.0,
+            attack: 0.0,
+            swift_db: [0.0; BANDS],
+            over_db: 0.0,
+            swell_db: 0.0,
         };
         let moments: Vec<usize> = (0..10).collect();
         let of = |low, high| no_body(&[rise(low, high); 10], &moments);

@@ -3,16 +3,14 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::attribution::take::TakeEvidence;
+use crate::analysis::attribution::take::{TakeEvidence, TrackEvidence};
 use crate::analysis::polarity::verdict::{PairVerdict, pairs};
 use crate::analysis::tuning::drift::{DrumTuning, tuning, without_room};
-use crate::dsp::median;
+use crate::dsp::{maths, median};
 use crate::units::round_to;
 
 /// A take counts at most as this many hits in a level.
 const TAKE_WEIGHT: f64 = 24.0;
-/// The quantile of hit levels that is a mic's level.
-const LEVEL_QUANTILE: f64 = 0.75;
 /// A kick's tuning below this confidence is not said.
 const SURE_KICK: f64 = 0.5;
 /// Hits a take needs for a step of level to be told, and how large it must be.
@@ -24,7 +22,7 @@ const STEP_DB: f64 = 3.0;
 pub struct MicLevel {
     /// Label of the track.
     pub label: String,
-    /// Weighted 75 % quantile of the peaks of all hits.
+    /// [`level_of_takes`] of the peaks of all hits.
     pub level_dbfs: f64,
     /// Hits that it rests on.
     pub hits: usize,
@@ -94,27 +92,43 @@ pub fn weighted_quantile(values: &[(f64, f64)], q: f64) -> Option<f64> {
     before.map(|b| b.1)
 }
 
+/// No hit weighs more than one at this quantile: a stray rim shot is one hit, whatever its energy.
+const LOUD_QUANTILE: f64 = 0.75;
+
+/// How loud a take's hits are, from their peaks in dBFS: the median of their energy, half of which lies
+/// in louder hits. Soft strokes and bleed that was taken for one hardly move it. `None` without hits.
+pub fn level_of_take(peaks_dbfs: &[f64]) -> Option<f64> {
+    let equal: Vec<(f64, f64)> = peaks_dbfs.iter().map(|peak| (*peak, 1.0)).collect();
+    let loud = weighted_quantile(&equal, LOUD_QUANTILE)?;
+    let energy = |peak: &f64| (*peak, maths::pow(10.0, peak.min(loud) / 10.0));
+    let weighted: Vec<(f64, f64)> = peaks_dbfs.iter().map(energy).collect();
+    weighted_quantile(&weighted, 0.5)
+}
+
+/// The level of a mic, from the peaks of its hits take by take: the median over the takes, so that one
+/// hot take does not move it. A take counts by its hits, up to 24.
+pub fn level_of_takes(takes: &[Vec<f64>]) -> Option<f64> {
+    let of_take = |peaks: &Vec<f64>| {
+        let weight = TAKE_WEIGHT.min(peaks.len() as f64);
+        level_of_take(peaks).map(|level| (level, weight))
+    };
+    let levels: Vec<(f64, f64)> = takes.iter().filter_map(of_take).collect();
+    weighted_quantile(&levels, 0.5)
+}
+
 fn levels_of(take: &TakeEvidence, label: &str) -> Vec<f64> {
     take.tracks
         .iter()
         .filter(|t| t.label == label)
-        .flat_map(|t| &t.hits)
+        .flat_map(TrackEvidence::own_hits)
         .filter_map(|h| h.level_dbfs)
         .collect()
 }
 
 fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
     let by_take: Vec<Vec<f64>> = takes.iter().map(|t| levels_of(t, label)).collect();
-    let mut weighted = Vec::new();
-    for levels in &by_take {
-        let weight = TAKE_WEIGHT.min(levels.len() as f64) / levels.len().max(1) as f64;
-        weighted.extend(levels.iter().map(|l| (*l, weight)));
-    }
-    let level = weighted_quantile(&weighted, LEVEL_QUANTILE)?;
-    let own = |levels: &[f64]| {
-        let equal: Vec<(f64, f64)> = levels.iter().map(|l| (*l, 1.0)).collect();
-        weighted_quantile(&equal, LEVEL_QUANTILE)
-    };
+    let level = level_of_takes(&by_take)?;
+    let own = |levels: &[f64]| level_of_take(levels);
     let middle = median(
         by_take
             .iter()
@@ -131,11 +145,12 @@ fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
     Some(MicLevel {
         label: label.to_owned(),
         level_dbfs: round_to(level, 2),
-        hits: weighted.len(),
+        hits: by_take.iter().map(Vec::len).sum(),
         takes: by_take.iter().filter(|l| !l.is_empty()).count(),
-        loudest_dbfs: weighted
+        loudest_dbfs: by_take
             .iter()
-            .map(|w| w.0)
+            .flatten()
+            .copied()
             .fold(f64::NEG_INFINITY, f64::max),
         steps,
     })
@@ -144,7 +159,6 @@ fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::attribution::take::TrackEvidence;
     use crate::analysis::strokes::hits::Hit;
     use crate::analysis::tuning::pitch::{HitTuning, pool};
     use crate::analysis::tuning::ring::Ring;
@@ -178,6 +192,7 @@ mod tests {
                         at_ms: 0.0,
                         level_dbfs: Some(l),
                         probability: 0.9,
+                        flam: false,
                     })
                     .collect(),
                 attributed: true,

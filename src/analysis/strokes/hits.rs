@@ -5,13 +5,13 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::attribution::attribute::Attribution;
 use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::reference::Reference;
-use crate::analysis::attribution::take::{DrumEvidence, Kit, Material, TrackEvidence};
+use crate::analysis::attribution::take::{DrumEvidence, Kit, Material, Played, TrackEvidence};
 use crate::analysis::attribution::unlikely::unlikely;
 use crate::analysis::setup::played::{SURE, loudest_db, played};
 use crate::analysis::strokes::bank::BANDS;
 use crate::analysis::strokes::metronome::metronome;
 use crate::analysis::strokes::place;
-use crate::analysis::strokes::trace::Trace;
+use crate::analysis::strokes::trace::{PARTS, Trace};
 use crate::analysis::tuning::ring::Ring;
 use crate::error::Result;
 use crate::session::Family;
@@ -30,20 +30,20 @@ pub fn level_ms(family: Family) -> usize {
     }
 }
 
-/// A hit is placed to the sample if nothing else was struck this near to it.
-const ALONE_MS: i64 = 10;
 /// Trigger and drum are one stroke within this time.
 const TRIGGER_MS: i64 = 10;
 
 /// One hit in one track.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Hit {
-    /// Milliseconds from the start of the track; to 0.01 where it stands alone, else whole.
+    /// Milliseconds from the start of the track, to 0.01.
     pub at_ms: f64,
     /// Sample peak in the 30 ms after it (60 ms in rooms and overheads); `None` for silence.
     pub level_dbfs: Option<f64>,
     /// How sure, 0 to 1.
     pub probability: f64,
+    /// A grace stroke came just before it, or a rebound just after: both count as one.
+    pub flam: bool,
 }
 
 /// A trigger knows best: where one fires with a drum, its strokes are that drum's hits.
@@ -144,7 +144,12 @@ pub(crate) fn drums(
                 most: round_to(f64::from(most), 3),
                 loudest_db: loudest.map(|l| round_to(l, 1)),
                 over_db,
-                played: played(p, over_db, stroke_db),
+                played: match drum.family {
+                    Family::Unknown => {
+                        Played::NotSure("nobody knows what this mic stands at".into())
+                    }
+                    _ => played(p, over_db, stroke_db),
+                },
             }
         })
         .collect()
@@ -199,23 +204,33 @@ pub(crate) fn tracks(
                     below += f64::from(p);
                 }
                 evidence.unsure += usize::from((BLEED..OWN).contains(&p));
-                if p >= OWN {
-                    let here = at - track.offset_ms();
-                    let alone = stands_alone(kit, attribution, m, d);
+                if p >= BLEED {
+                    let place = Place {
+                        parts: attribution.at_parts[d][m] - track.offset_ms() * PARTS as i64,
+                        exact: true,
+                        flam: attribution.flams[d][m],
+                    };
                     evidence
                         .hits
-                        .push(hit(material, t, track, &trace, here, p, alone, level_ms)?);
+                        .push(hit(material, t, track, &trace, place, p, level_ms)?);
                 }
             }
-            evidence.missed = round_to(below / f64::max(sum, 1e-9), 3);
+            // where no stroke was heard, nothing tells how many there were
+            if evidence.own_hits().next().is_some() {
+                evidence.missed = round_to(below / sum, 3);
+            }
         } else if matches!(track.family, Family::Overhead | Family::Room) {
             let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
             for (at, p) in far_hits(kit, attribution) {
                 if inside(at) {
-                    let here = at - track.offset_ms();
+                    let place = Place {
+                        parts: (at - track.offset_ms()) * PARTS as i64,
+                        exact: false,
+                        flam: false,
+                    };
                     evidence
                         .hits
-                        .push(hit(material, t, track, &trace, here, p, false, level_ms)?);
+                        .push(hit(material, t, track, &trace, place, p, level_ms)?);
                 }
             }
             evidence.attributed = !kit.drums.is_empty();
@@ -270,50 +285,44 @@ fn far_hits(kit: &Kit, attribution: &Attribution) -> Vec<(i64, f32)> {
     kit.moments.iter().map(|m| (m.first_ms, OWN)).collect()
 }
 
-/// Whether nothing but this drum was struck around a moment.
-pub(crate) fn stands_alone(kit: &Kit, attribution: &Attribution, m: usize, drum: usize) -> bool {
-    let free = |before: Option<usize>| {
-        before.and_then(|i| kit.moments.get(i)).is_none_or(|o| {
-            let here = &kit.moments[m];
-            (here.first_ms - o.last_ms)
-                .abs()
-                .min((o.first_ms - here.last_ms).abs())
-                > ALONE_MS
-        })
-    };
-    free(m.checked_sub(1))
-        && free(Some(m + 1))
-        && (0..kit.drums.len()).all(|d| d == drum || attribution.probability[d][m] < BLEED)
+/// Where a hit lies in its track.
+pub(crate) struct Place {
+    /// Quarters of a millisecond from the start of the track.
+    pub parts: i64,
+    /// Whether the sound is to be looked at.
+    pub exact: bool,
+    /// Whether a grace stroke belongs to it.
+    pub flam: bool,
 }
 
-#[allow(clippy::too_many_arguments)] // one place, no meaning of its own
 pub(crate) fn hit(
     material: &mut dyn Material,
     t: usize,
     track: &TakeTrack,
     trace: &Trace,
-    at_ms: i64,
+    at: Place,
     probability: f32,
-    alone: bool,
     level_ms: usize,
 ) -> Result<Hit> {
     let rate = f64::from(track.rate_hz.max(1));
-    let mut exact = at_ms as f64;
-    if alone {
+    let mut exact = at.parts as f64 / PARTS as f64;
+    if at.exact {
         let before = ((place::SETTLE_S + place::AROUND_S) * rate).round() as i64;
         let frames = before as usize + (place::AROUND_S * rate).round() as usize;
-        let first = (at_ms as f64 / 1000.0 * rate).round() as i64 - before;
+        let first = (exact / 1000.0 * rate).round() as i64 - before;
         let mut sound = material.samples(t, first, frames)?;
         if let Some(found) = (!sound.is_empty())
             .then(|| sound.swap_remove(0))
             .and_then(|x| place::refine(x, track.rate_hz))
         {
-            exact = round_to((first + found as i64) as f64 / rate * 1000.0, 2);
+            exact = (first + found as i64) as f64 / rate * 1000.0;
         }
     }
+    let exact = round_to(exact, 2);
     Ok(Hit {
         at_ms: exact,
         level_dbfs: trace.peak_dbfs(exact.floor() as i64, level_ms),
         probability: round_to(f64::from(probability), 3),
+        flam: at.flam,
     })
 }

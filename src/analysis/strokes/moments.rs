@@ -2,7 +2,7 @@
 
 use crate::analysis::strokes::bank::BANDS;
 use crate::analysis::strokes::onset;
-use crate::analysis::strokes::trace::{Trace, powers};
+use crate::analysis::strokes::trace::{PARTS, Trace, powers};
 
 /// Onsets of several tracks at most this far apart are one moment.
 const TOGETHER_MS: i64 = 14;
@@ -15,6 +15,20 @@ const BEFORE_MS: i64 = 15;
 /// How far a mean over 10 ms strays from the mean before it, by chance, in noise of that bandwidth:
 /// about 1 / √(bandwidth × time), at most 1.
 const STRAY: [f32; BANDS] = [1.0, 0.8, 0.5, 0.3, 0.2, 0.12];
+
+/// An attack: parts of milliseconds after and before it, and what is one beyond doubt.
+const AFTER_PARTS: i64 = 8;
+const BEFORE_PARTS: i64 = 24;
+const CLEAR_DB: f32 = 5.0;
+/// The time in which a stroke lifts each band, filters included.
+const SWIFT_MS: [i64; BANDS] = [14, 8, 5, 4, 2, 2];
+
+/// Less than this is no stroke: a rise of the attack bands, or of all together and of one above 250 Hz.
+const ATTACK_DB: f32 = 4.0;
+const OVER_DB: f32 = 5.0;
+const ABOVE_DB: f32 = 4.0;
+/// A rise by less of the attack bands and of all together is hiss: noise alone gives 1 dB.
+const HISS_DB: f32 = 1.2;
 
 /// One or several drums struck together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,8 +46,36 @@ pub(crate) struct Rise {
     pub energy: [f32; BANDS],
     /// What would not be told from nothing, per band.
     pub floor: [f32; BANDS],
+    /// When it was steepest, in quarters of a millisecond of the take.
+    pub arrival_parts: i64,
+    /// From 1.8 to 12 kHz: 2 ms after over 6 ms before, in decibels.
+    pub attack_db: f32,
+    /// The same as mean square after less before.
+    pub attack: f32,
+    /// How much each band rose at once, too fast for a ring that swells, in decibels.
+    pub swift_db: [f32; BANDS],
+    /// All bands together: 10 ms after over 20 ms before, in decibels.
+    pub over_db: f32,
+    /// All bands together: 15 to 45 ms after over the first 10 ms, in decibels.
+    pub swell_db: f32,
+}
+
+impl Rise {
+    /// Whether something may have struck there: a ring that swells lifts its own bands, and slowly.
+    fn may_be_struck(&self) -> bool {
+        let above = self.swift_db[2..].iter().copied().fold(0.0, f32::max);
+        self.attack_db >= ATTACK_DB || self.over_db >= OVER_DB && above >= ABOVE_DB
+    }
+
+    /// Whether the track got louder at all.
+    pub fn stands_out(&self) -> bool {
+        self.attack_db >= HISS_DB || self.over_db >= HISS_DB
+    }
+
     /// When it was steepest, in milliseconds of the take.
-    pub arrival_ms: i64,
+    pub fn arrival_ms(&self) -> i64 {
+        self.arrival_parts.div_euclid(PARTS as i64)
+    }
 }
 
 /// Moments from the onsets of all tracks (in milliseconds of the take), in order.
@@ -52,65 +94,160 @@ pub(crate) fn gather(mut onsets: Vec<i64>) -> Vec<Moment> {
     moments
 }
 
+/// The powers of a track, wherever it is asked for.
+struct Powers<'a> {
+    trace: &'a Trace,
+    table: [f32; 256],
+    base: [f32; BANDS],
+}
+
+impl Powers<'_> {
+    fn band(&self, band: usize, t: i64) -> f32 {
+        let row = usize::try_from(t)
+            .ok()
+            .and_then(|t| self.trace.levels.get(t));
+        row.map_or(0.0, |row| self.table[row[band] as usize])
+    }
+
+    fn part(&self, part: i64) -> f32 {
+        let row = usize::try_from(part.div_euclid(PARTS as i64)).ok();
+        let row = row.and_then(|t| self.trace.attacks.get(t));
+        row.map_or(0.0, |row| {
+            self.table[row[part.rem_euclid(PARTS as i64) as usize] as usize]
+        })
+    }
+
+    fn mean(&self, band: usize, range: std::ops::Range<i64>) -> f32 {
+        let count = (range.end - range.start) as f32;
+        range.map(|t| self.band(band, t)).sum::<f32>() / count
+    }
+
+    fn all(&self, range: std::ops::Range<i64>) -> f32 {
+        (0..BANDS).map(|band| self.mean(band, range.clone())).sum()
+    }
+
+    /// The steepest rise of the attack bands between two parts of milliseconds: how steep as a ratio,
+    /// by how much as mean square, and where.
+    fn attack(&self, from: i64, to: i64) -> (f32, f32, i64) {
+        let first = from - BEFORE_PARTS - 1;
+        let mut sum = 0.0;
+        let sums: Vec<f32> = std::iter::once(0.0)
+            .chain((first..to + AFTER_PARTS + 1).map(|part| {
+                sum += self.part(part);
+                sum
+            }))
+            .collect();
+        let mean = |from: i64, count: i64| {
+            let at = (from - first) as usize;
+            ((sums[at + count as usize] - sums[at]) / count as f32).max(0.0)
+        };
+        let floor: f32 = self.base[4] + self.base[5];
+        let mut best = (1.0, 0.0, from);
+        for part in from..=to {
+            let after = mean(part, AFTER_PARTS);
+            let before = mean(part - 1 - BEFORE_PARTS, BEFORE_PARTS);
+            let ratio = (after + floor) / (before + floor);
+            if ratio > best.0 {
+                best = (ratio, (after - before).max(0.0), part);
+            }
+        }
+        best
+    }
+
+    /// The millisecond at which the bands above the lowest rise most.
+    fn steepest(&self, range: std::ops::RangeInclusive<i64>) -> Option<i64> {
+        let steep = |t: i64| -> f32 {
+            let ratio = |band: usize| {
+                let after = 0.5 * (self.band(band, t) + self.band(band, t + 1));
+                let before = self.mean(band, t - 4..t);
+                ((after + self.base[band]) / (before + self.base[band])).clamp(1.0, 31.6)
+            };
+            (1..BANDS).map(ratio).product()
+        };
+        let mut best = (1.0, None);
+        for t in range {
+            let value = steep(t);
+            if value > best.0 {
+                best = (value, Some(t));
+            }
+        }
+        best.1
+    }
+}
+
+fn decibels(ratio: f32) -> f32 {
+    10.0 * libm::log10f(ratio)
+}
+
 /// How a track rose at each moment. `offset_ms` is where it starts in the take, `late_ms` how much
 /// later than a close mic it may hear a drum.
 pub(crate) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Moment]) -> Vec<Rise> {
-    let table = powers();
-    let base = onset::floors(&trace.levels);
-    let len = trace.levels.len() as i64;
-    let power = |band: usize, t: i64| -> f32 {
-        if t < 0 || t >= len {
-            0.0
-        } else {
-            table[trace.levels[t as usize][band] as usize]
-        }
+    let powers = Powers {
+        trace,
+        table: powers(),
+        base: onset::floors(&trace.levels),
     };
-    moments
+    let here = |moment: &Moment| {
+        let (first, last) = (moment.first_ms - offset_ms, moment.last_ms - offset_ms);
+        rise(&powers, first, last + late_ms, offset_ms)
+    };
+    moments.iter().map(here).collect()
+}
+
+/// Those onsets of a track (in milliseconds of the take) at which something may have struck.
+pub(crate) fn struck(trace: &Trace, offset_ms: i64, onsets: &[(i64, u16)]) -> Vec<i64> {
+    let alone = |&(at, _): &(i64, u16)| Moment {
+        first_ms: at,
+        last_ms: at,
+    };
+    let moments: Vec<Moment> = onsets.iter().map(alone).collect();
+    let found = rises(trace, offset_ms, 0, &moments);
+    let struck = moments
         .iter()
-        .map(|moment| {
-            let first = moment.first_ms - offset_ms;
-            let last = moment.last_ms - offset_ms;
-            let mut rise = Rise {
-                energy: [0.0; BANDS],
-                floor: base,
-                arrival_ms: moment.first_ms,
-            };
-            for (band, stray) in STRAY.iter().enumerate() {
-                let before: f32 = (first - SLACK_MS - BEFORE_MS..first - SLACK_MS)
-                    .map(|t| power(band, t))
-                    .sum::<f32>()
-                    / BEFORE_MS as f32;
-                let from = first - SLACK_MS;
-                let to = last + SLACK_MS + late_ms;
-                let mut best = 0.0f32;
-                for t in from..=to {
-                    let sum: f32 = (t..t + AFTER_MS).map(|t| power(band, t)).sum();
-                    best = best.max(sum / AFTER_MS as f32);
-                }
-                rise.energy[band] = (best - before).max(0.0);
-                rise.floor[band] += stray * before;
-            }
-            let steep = |t: i64| -> f32 {
-                (1..BANDS)
-                    .map(|band| {
-                        let after = 0.5 * (power(band, t) + power(band, t + 1));
-                        let before = 0.25 * (1..=4).map(|k| power(band, t - k)).sum::<f32>();
-                        let ratio = (after + base[band]) / (before + base[band]);
-                        libm::log10f(ratio).clamp(0.0, 1.5)
-                    })
-                    .sum()
-            };
-            let mut best = 0.0;
-            for t in first - 4..=last + 6 + late_ms {
-                let value = steep(t);
-                if value > best {
-                    best = value;
-                    rise.arrival_ms = t + offset_ms;
-                }
-            }
-            rise
-        })
-        .collect()
+        .zip(found)
+        .filter(|(_, rise)| rise.may_be_struck());
+    struck.map(|(moment, _)| moment.first_ms).collect()
+}
+
+/// How a track rose between two milliseconds of it.
+fn rise(powers: &Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
+    let (mut energy, mut floor) = ([0.0; BANDS], powers.base);
+    for (band, stray) in STRAY.iter().enumerate() {
+        let before = powers.mean(band, first - SLACK_MS - BEFORE_MS..first - SLACK_MS);
+        let sum = |t: i64| -> f32 { (t..t + AFTER_MS).map(|t| powers.band(band, t)).sum() };
+        let best = (first - SLACK_MS..=last + SLACK_MS)
+            .map(sum)
+            .fold(0.0f32, f32::max);
+        energy[band] = (best / AFTER_MS as f32 - before).max(0.0);
+        floor[band] += stray * before;
+    }
+    let parts = PARTS as i64;
+    let (from, to) = (first - 4, last + 6);
+    let (attack_ratio, attack, at) = powers.attack(from * parts, to * parts);
+    let attack_db = decibels(attack_ratio);
+    let at = match powers.steepest(from..=to) {
+        Some(t) if attack_db < CLEAR_DB => t * parts,
+        _ => at,
+    };
+    let t = at.div_euclid(parts);
+    let all: f32 = powers.base.iter().sum();
+    let ratio = |after: f32, before: f32| decibels((after + all) / (before + all));
+    let now = powers.all(t..t + AFTER_MS);
+    Rise {
+        energy,
+        floor,
+        arrival_parts: at + offset_ms * parts,
+        attack_db,
+        attack,
+        swift_db: std::array::from_fn(|band| {
+            let base = powers.base[band];
+            let after = powers.mean(band, t..t + SWIFT_MS[band]);
+            let before = powers.mean(band, t - 9..t - 1);
+            decibels((after + base) / (before + base))
+        }),
+        over_db: ratio(now, powers.all(t - 21..t - 1)),
+        swell_db: ratio(powers.all(t + 15..t + 45), now),
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,5 @@
 //! [`Listener`] hears one track from start to end and leaves a [`Trace`]: what all decisions about
-//! hits go by, eight bytes a millisecond.
+//! hits go by, twelve bytes a millisecond.
 
 use std::sync::LazyLock;
 
@@ -21,7 +21,12 @@ pub(crate) const PEAK_STEP_DB: f64 = 0.0025;
 const PEAK_FLOOR_DB: f64 = -136.0;
 
 /// Marks a stored trace and its version.
-const MAGIC: &[u8; 8] = b"bhtrace1";
+const MAGIC: &[u8; 8] = b"bhtrace2";
+
+/// Parts of a millisecond in which attacks are kept: sound travels nine centimetres in one.
+pub(crate) const PARTS: usize = 4;
+/// The bands that an attack is heard in, above the ring of any drum.
+const ATTACK_BANDS: std::ops::Range<usize> = 4..BANDS;
 
 /// Steps of a mean square, without a logarithm: a sixteenth of an octave, which the bits of a number
 /// tell, holds one border between steps at most.
@@ -95,9 +100,10 @@ pub(crate) fn sample_of_ms(ms: u64, rate_hz: u32) -> u64 {
 }
 
 /// What was heard of one track. Levels are mean squares of six bands a millisecond (of a stereo
-/// track: the sum of both channels), in steps of 0.625 dB; peaks are the largest absolute sample of
-/// each millisecond (of both channels), in steps of 0.0025 dB. Times are whole milliseconds from the
-/// start of the track.
+/// track: the sum of both channels), in steps of 0.625 dB; attacks are those of the two highest bands
+/// together, a quarter of a millisecond each; peaks are the largest absolute sample of each
+/// millisecond (of both channels), in steps of 0.0025 dB. Times are whole milliseconds from the start
+/// of the track.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Trace {
     /// Frames a second of the track.
@@ -106,6 +112,8 @@ pub struct Trace {
     pub frames: u64,
     /// Band levels in steps, one row a millisecond.
     pub(crate) levels: Vec<[u8; BANDS]>,
+    /// Levels from 1.8 to 12 kHz in steps, four a millisecond.
+    pub(crate) attacks: Vec<[u8; PARTS]>,
     /// Peaks in steps, one a millisecond.
     pub(crate) peaks: Vec<u16>,
     /// Where something was struck, whichever drum it was.
@@ -146,13 +154,14 @@ impl Trace {
 
     /// The same as bytes, to be kept in a file.
     pub fn to_bytes(&self) -> Vec<u8> {
-        let mut bytes = Vec::with_capacity(40 + self.peaks.len() * 8 + self.onsets.len() * 6);
+        let mut bytes = Vec::with_capacity(40 + self.peaks.len() * 12 + self.onsets.len() * 6);
         bytes.extend(MAGIC);
         bytes.extend(self.rate_hz.to_le_bytes());
         bytes.extend(self.frames.to_le_bytes());
         bytes.extend((self.peaks.len() as u64).to_le_bytes());
         bytes.extend((self.onsets.len() as u64).to_le_bytes());
         bytes.extend(self.levels.iter().flatten());
+        bytes.extend(self.attacks.iter().flatten());
         bytes.extend(self.peaks.iter().flat_map(|p| p.to_le_bytes()));
         for onset in &self.onsets {
             bytes.extend(onset.at_ms.to_le_bytes());
@@ -181,6 +190,7 @@ impl Trace {
             usize::try_from(u64::from_le_bytes(array(take(8)?)?)).map_err(|_| bad())?;
         let size = |n: usize, each: usize| n.checked_mul(each).ok_or_else(bad);
         let levels = take(size(count, BANDS)?)?.as_chunks().0.to_vec();
+        let attacks = take(size(count, PARTS)?)?.as_chunks().0.to_vec();
         let peaks = take(size(count, 2)?)?
             .as_chunks()
             .0
@@ -200,6 +210,7 @@ impl Trace {
             rate_hz,
             frames,
             levels,
+            attacks,
             peaks,
             onsets,
         })
@@ -212,7 +223,12 @@ fn array<const N: usize>(bytes: &[u8]) -> Result<[u8; N]> {
         .map_err(|_| Error::new(crate::error::Kind::File, "not a trace of this version"))
 }
 
-/// Hears a track block by block; keeps eight bytes a millisecond.
+/// First sample of a part of a millisecond, counted from the start of the track.
+fn sample_of_part(part: u64, rate_hz: u32) -> u64 {
+    (part * u64::from(rate_hz)).div_ceil(1000 * PARTS as u64)
+}
+
+/// Hears a track block by block; keeps twelve bytes a millisecond.
 #[derive(Clone, Debug)]
 pub struct Listener {
     family: Family,
@@ -220,12 +236,19 @@ pub struct Listener {
     banks: Vec<Bank>,
     /// Frames so far.
     frame: u64,
-    /// First frame of the next millisecond.
+    /// Parts of milliseconds that are over, and the first frame of the next one.
+    parts: u64,
     next: u64,
+    /// Energies of the millisecond, and of the part of it.
     sums: [f64; BANDS],
+    part: [f64; BANDS],
     peak: f64,
+    /// First frames of the millisecond and of the part.
     begun: u64,
+    part_begun: u64,
     levels: Vec<[u8; BANDS]>,
+    attack: [u8; PARTS],
+    attacks: Vec<[u8; PARTS]>,
     peaks: Vec<u16>,
 }
 
@@ -237,11 +260,16 @@ impl Listener {
             rate_hz,
             banks: vec![Bank::new(rate_hz); channels],
             frame: 0,
-            next: sample_of_ms(1, rate_hz),
+            parts: 0,
+            next: sample_of_part(1, rate_hz),
             sums: [0.0; BANDS],
+            part: [0.0; BANDS],
             peak: 0.0,
             begun: 0,
+            part_begun: 0,
             levels: Vec::new(),
+            attack: [0; PARTS],
+            attacks: Vec::new(),
             peaks: Vec::new(),
         }
     }
@@ -255,22 +283,38 @@ impl Listener {
             for (bank, channel) in self.banks.iter_mut().zip(block.channels()) {
                 let samples = &channel[at..at + count];
                 self.peak = self.peak.max(lanes::peak(samples));
-                bank.run(samples, &mut self.sums);
+                bank.run(samples, &mut self.part);
             }
             at += count;
             self.frame += count as u64;
             if self.frame == self.next {
-                self.close_ms();
+                self.close_part();
             }
+        }
+    }
+
+    fn close_part(&mut self) {
+        let frames = (self.frame - self.part_begun) as f64;
+        let attack: f64 = self.part[ATTACK_BANDS].iter().sum();
+        self.attack[(self.parts % PARTS as u64) as usize] = STEPS.of(attack / frames);
+        for (sum, part) in self.sums.iter_mut().zip(self.part) {
+            *sum += part;
+        }
+        self.part = [0.0; BANDS];
+        self.part_begun = self.frame;
+        self.parts += 1;
+        self.next = sample_of_part(self.parts + 1, self.rate_hz);
+        if self.parts.is_multiple_of(PARTS as u64) {
+            self.close_ms();
         }
     }
 
     fn close_ms(&mut self) {
         let frames = (self.frame - self.begun) as f64;
         self.levels.push(self.sums.map(|s| STEPS.of(s / frames)));
+        self.attacks.push(std::mem::take(&mut self.attack));
         self.peaks.push(peak_step(self.peak));
         self.begun = self.frame;
-        self.next = sample_of_ms(self.peaks.len() as u64 + 1, self.rate_hz);
         self.sums = [0.0; BANDS];
         self.peak = 0.0;
         for bank in &mut self.banks {
@@ -280,6 +324,9 @@ impl Listener {
 
     /// What was heard.
     pub fn finish(mut self) -> Trace {
+        if self.frame > self.part_begun {
+            self.close_part();
+        }
         if self.frame > self.begun {
             self.close_ms();
         }
@@ -288,6 +335,7 @@ impl Listener {
             rate_hz: self.rate_hz,
             frames: self.frame,
             levels: self.levels,
+            attacks: self.attacks,
             peaks: self.peaks,
             onsets,
         }

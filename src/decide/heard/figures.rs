@@ -2,7 +2,7 @@
 
 use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, SetUp};
-use crate::analysis::{Hit, TrackEvidence, Tuning, weighted_quantile};
+use crate::analysis::{Hit, TrackEvidence, Tuning, level_of_take, weighted_quantile};
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::Track;
 use crate::stage::gate::GateHit;
@@ -108,17 +108,13 @@ pub(super) fn tuned(tuning: &Tuning) -> Tuned {
     }
 }
 
-fn own(evidence: &TrackEvidence) -> impl Iterator<Item = &Hit> {
-    evidence.hits.iter().filter(|h| h.probability >= OWN)
-}
-
 fn frame(hit: &Hit, rate_hz: u32) -> u64 {
     (hit.at_ms.max(0.0) * f64::from(rate_hz) / 1000.0).round() as u64
 }
 
 /// Frames of the hits whose level counts: those that stand apart, where there are enough of them.
 pub(super) fn level_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<u64> {
-    let hits: Vec<&Hit> = own(evidence).collect();
+    let hits: Vec<&Hit> = evidence.own_hits().collect();
     let apart = |i: usize| {
         let near = |other: Option<&&Hit>| {
             other.is_some_and(|o| (o.at_ms - hits[i].at_ms).abs() < APART_MS)
@@ -148,18 +144,16 @@ pub(super) fn gate_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<GateHit> 
 }
 
 pub(super) fn summary(evidence: &TrackEvidence) -> HitSummary {
-    let levels: Vec<(f64, f64)> = own(evidence)
-        .filter_map(|h| h.level_dbfs)
-        .map(|l| (l, 1.0))
-        .collect();
+    let peaks: Vec<f64> = evidence.own_hits().filter_map(|h| h.level_dbfs).collect();
+    let levels: Vec<(f64, f64)> = peaks.iter().map(|&l| (l, 1.0)).collect();
     let median = weighted_quantile(&levels, 0.5);
     let deviations: Vec<(f64, f64)> = levels
         .iter()
         .map(|l| ((l.0 - median.unwrap_or(0.0)).abs(), 1.0))
         .collect();
     let mean_probability = {
-        let count = own(evidence).count();
-        own(evidence).map(|h| h.probability).sum::<f64>() / count.max(1) as f64
+        let count = evidence.own_hits().count();
+        evidence.own_hits().map(|h| h.probability).sum::<f64>() / count.max(1) as f64
     };
     let mut note = Vec::new();
     if !evidence.attributed {
@@ -172,8 +166,8 @@ pub(super) fn summary(evidence: &TrackEvidence) -> HitSummary {
         ));
     }
     HitSummary {
-        count: own(evidence).count(),
-        level_dbfs: weighted_quantile(&levels, 0.75).map(|l| round_to(l, 2)),
+        count: evidence.own_hits().count(),
+        level_dbfs: level_of_take(&peaks).map(|l| round_to(l, 2)),
         spread_db: weighted_quantile(&deviations, 0.5).map(|d| round_to(d, 2)),
         unsure: evidence.unsure,
         confidence: round_to(

@@ -1,0 +1,185 @@
+//! What the probability that a drum was struck goes by.
+
+use crate::analysis::attribution::attribute::{Drum, Heard, db};
+use crate::analysis::attribution::mixture::{Mixture, Table};
+use crate::analysis::strokes::bank::BANDS;
+
+/// What a decision goes by.
+pub const FEATURES: usize = 40;
+
+/// A drum at a moment.
+pub(crate) struct Case<'a> {
+    pub table: &'a Table,
+    pub mixture: &'a Mixture,
+    pub heard: &'a Heard<'a>,
+    pub drums: &'a [Drum],
+    pub moment: usize,
+    pub drum: usize,
+    /// Level of each drum over its reference, in decibels.
+    pub levels: &'a [f32],
+    /// All that each drum's own mic rose by, over the drum's reference, in decibels.
+    pub raw: &'a [f32],
+    /// What the attack of each drum's hits is like in its own mic.
+    pub attack_level: &'a [f32],
+    /// The onset of each track.
+    pub onsets: &'a [Option<(i64, u16)>],
+}
+
+pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
+    let Case {
+        table,
+        mixture,
+        heard,
+        drums,
+        moment,
+        drum,
+        levels,
+        raw,
+        attack_level,
+        onsets,
+    } = *case;
+    let own = drums[drum].own;
+    let level = levels[drum].clamp(-40.0, 10.0);
+    let (all, mine) = mixture.loss_without(table, moment, drum, own);
+    let others = mixture.others(moment, drum, own);
+    let y = &table.energy(moment)[own * BANDS..(own + 1) * BANDS];
+    let floor = &table.floor(moment)[own * BANDS..(own + 1) * BANDS];
+    // how far each band of the own mic sticks out of what the other drums explain
+    let mut excess: [f32; BANDS] =
+        std::array::from_fn(|b| db((y[b] + floor[b]) / (others[b] + floor[b])).clamp(-20.0, 30.0));
+    let attack = excess[4];
+    let body = excess[..4].iter().sum::<f32>() / 4.0;
+    excess[..4].sort_by(f32::total_cmp);
+    let best = 0.5 * (excess[2] + excess[3]);
+    // against the other drums of the kit
+    let strongest = |same: bool| {
+        (0..drums.len())
+            .filter(|&o| o != drum && (!same || drums[o].family == drums[drum].family))
+            .map(|o| levels[o])
+            .fold(-40.0, f32::max)
+    };
+    let (same, any) = (strongest(true), strongest(false));
+    // who hears it first
+    let rise = &heard.rises[own][moment];
+    let arrival = rise.arrival_parts;
+    let lead = (0..drums.len())
+        .filter(|&o| o != drum && levels[o] > -15.0)
+        .map(|o| (heard.rises[drums[o].own][moment].arrival_parts - arrival) as f32 / 4.0)
+        .fold(f32::INFINITY, f32::min);
+    let lead = if lead.is_finite() {
+        lead.clamp(-6.0, 6.0)
+    } else {
+        3.0
+    };
+    let clear = |o: usize| {
+        let other = &heard.rises[drums[o].own][moment];
+        o != drum && other.attack_db > 5.0 && raw[o] > -25.0
+    };
+    let first = (0..drums.len())
+        .filter(|&o| clear(o))
+        .map(|o| (heard.rises[drums[o].own][moment].arrival_parts - arrival) as f32 / 4.0)
+        .fold(f32::INFINITY, f32::min);
+    let first = if first.is_finite() {
+        first.clamp(-6.0, 6.0)
+    } else {
+        3.0
+    };
+    let sharp: Vec<f32> = (0..drums.len())
+        .map(|o| db(heard.rises[drums[o].own][moment].attack / attack_level[o]).clamp(-40.0, 10.0))
+        .collect();
+    let other = |of: &[f32]| {
+        (0..drums.len())
+            .filter(|&o| o != drum)
+            .map(|o| of[o])
+            .fold(-40.0, f32::max)
+    };
+    let (sharp_any, raw_any) = (other(&sharp), other(raw));
+    let over = heard
+        .overheads
+        .iter()
+        .map(|&o| heard.rises[o][moment].attack_db)
+        .fold(0.0, f32::max);
+    let mean = |bands: std::ops::Range<usize>| {
+        let count = bands.len() as f32;
+        rise.swift_db[bands]
+            .iter()
+            .map(|r| r.clamp(0.0, 18.0))
+            .sum::<f32>()
+            / count
+    };
+    let breadth = rise.swift_db.iter().filter(|r| **r >= 4.0).count() as f32;
+    let onset = onsets[own].map_or(0.0, |o| f32::from(o.1) / 16.0);
+    let has = if onsets[own].is_some() { 1.0 } else { 0.0 };
+    let all = all.clamp(-5.0, 60.0);
+    let mine = mine.clamp(-5.0, 40.0);
+    let own_raw = raw[drum].clamp(-40.0, 10.0);
+    [
+        1.0,
+        level.max(-20.0),
+        level.clamp(-30.0, -8.0),
+        libm::sqrtf(all.max(0.0)),
+        libm::sqrtf(mine.max(0.0)),
+        best,
+        body,
+        attack,
+        (level - same).clamp(-20.0, 20.0),
+        (level - any).clamp(-20.0, 20.0),
+        (level - any).clamp(-6.0, 6.0),
+        has,
+        onset,
+        lead,
+        lead.min(0.0),
+        (level + 6.0).max(0.0),
+        rise.attack_db.min(24.0),
+        rise.attack_db.min(8.0),
+        mean(3..6),
+        mean(4..6).min(6.0),
+        mean(0..2),
+        mean(0..2).min(6.0),
+        rise.swift_db[2].clamp(0.0, 18.0),
+        rise.over_db.clamp(-3.0, 24.0),
+        rise.over_db.clamp(-3.0, 8.0),
+        rise.swell_db.clamp(-15.0, 10.0),
+        rise.swell_db.clamp(-3.0, 6.0),
+        own_raw.max(-25.0),
+        own_raw.clamp(-12.0, 3.0),
+        (own_raw - raw_any).clamp(-20.0, 20.0),
+        (own_raw - raw_any).clamp(-5.0, 5.0),
+        sharp[drum].max(-25.0),
+        sharp[drum].clamp(-10.0, 3.0),
+        (sharp[drum] - sharp_any).clamp(-20.0, 20.0),
+        (sharp[drum] - sharp_any).clamp(-5.0, 5.0),
+        breadth,
+        first,
+        first.clamp(-2.0, 2.0),
+        over.min(20.0),
+        own_raw.clamp(-12.0, 3.0) * 0.1 * first.clamp(-2.0, 2.0),
+    ]
+}
+
+/// What the attack of each drum's hits is like in its own mic (mean square): the median over those
+/// moments at which no other drum is as loud.
+pub(crate) fn attack_levels(heard: &Heard, drums: &[Drum], levels: &[Vec<f32>]) -> Vec<f32> {
+    drums
+        .iter()
+        .enumerate()
+        .map(|(d, drum)| {
+            let loudest = |row: &[f32]| {
+                let others = (0..row.len()).filter(|&o| o != d).map(|o| row[o]);
+                row[d] > -8.0 && others.fold(f32::NEG_INFINITY, f32::max) < row[d]
+            };
+            let mut attacks: Vec<f32> = levels
+                .iter()
+                .zip(&heard.rises[drum.own])
+                .filter(|(row, _)| loudest(row))
+                .map(|(_, rise)| rise.attack)
+                .collect();
+            attacks.sort_by(f32::total_cmp);
+            attacks
+                .get(attacks.len() / 2)
+                .copied()
+                .unwrap_or(1.0)
+                .max(1e-14)
+        })
+        .collect()
+}
