@@ -146,6 +146,12 @@ pub fn voices(kit: &Kit, strokes: &[Stroke], frames: usize, rate_hz: f64, seed: 
     }
     for piece in [Piece::Hat, Piece::Ride, Piece::CrashLeft, Piece::CrashRight] {
         let (over, under) = place(piece);
+        let mut samples = player.plate(piece);
+        if piece == Piece::Ride {
+            // What a drummer plays time on is heard by its stick. Common practice, no source.
+            let sticks = player.attack(piece);
+            samples.iter_mut().zip(sticks).for_each(|(y, x)| *y += x);
+        }
         voices.push(Voice {
             piece,
             name: "plate",
@@ -154,7 +160,7 @@ pub fn voices(kit: &Kit, strokes: &[Stroke], frames: usize, rate_hz: f64, seed: 
             sign_change_m: None,
             radius_m: 0.15,
             near_field_m: 0.0,
-            samples: player.plate(piece),
+            samples,
         });
     }
     voices
@@ -273,6 +279,7 @@ impl Player<'_> {
         let (gain, decay_ms, bright_hz, dull_hz) = match piece {
             Piece::Kick => (0.22, 2.5, 4500.0, 700.0),
             Piece::Snare => (0.3, 2.2, 9000.0, 900.0),
+            Piece::Ride => (0.6, 2.0, 12_000.0, 2500.0),
             _ => (0.22, 2.8, 6000.0, 700.0),
         };
         let mut sound = vec![0.0; self.frames];

@@ -97,6 +97,10 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             ),
             "",
         ),
+        FindingKind::FewHits { hits: 0 } => Sentence::new(
+            "No hits in the whole set-up: no gain can be set. Left at 0 dB.".to_owned(),
+            "",
+        ),
         FindingKind::FewHits { hits } => Sentence::new(
             format!(
                 "Only {} in the whole set-up: too few to set a gain. Left at 0 dB.",

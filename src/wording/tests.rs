@@ -95,6 +95,7 @@ fn findings() -> Vec<Finding> {
         FindingKind::NotPlayed,
         FindingKind::FewHits { hits: 4 },
         FindingKind::FewHits { hits: 1 },
+        FindingKind::FewHits { hits: 0 },
         dropout(1, Gap::Zeros),
         dropout(1, Gap::Stuck),
         dropout(3, Gap::Repeat),

@@ -285,7 +285,7 @@ fn mics_that_are_dead_or_inverted_have_their_lines_and_the_page_shows_the_take()
 }
 
 #[test]
-fn an_inverted_mic_has_its_line_in_each_take_and_each_line_is_said_once() {
+fn a_humming_mic_has_its_line_in_each_take_and_each_line_is_said_once() {
     let place = place();
     batterhead::demo::write(&place.path("made"), &|_, _| {}).expect("a demo session");
     let watch = Watching::start(&place, &[]);
@@ -305,7 +305,7 @@ fn an_inverted_mic_has_its_line_in_each_take_and_each_line_is_said_once() {
     for take in ["take 1", "take 2"] {
         let said = all.iter().filter(|line| {
             line.starts_with(&format!(
-                "warning: low-tide, {take}, snare-bottom: Opposite polarity"
+                "warning: low-tide, {take}, ride: Mains hum"
             ))
         });
         assert_eq!(said.count(), 1, "{take}: {all:#?}");

@@ -96,7 +96,8 @@ mod tests {
             lines.0
         );
         assert!(lines.0.lines().all(|line| !line.ends_with(' ')));
-        assert!(lines.0.contains("\n                 words"));
+        let second = lines.0.lines().nth(1).expect("a second line");
+        assert_eq!(second.find(|c| c != ' '), Some(17), "{second:?}");
     }
 
     #[test]
