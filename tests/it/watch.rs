@@ -304,9 +304,7 @@ fn a_humming_mic_has_its_line_in_each_take_and_each_line_is_said_once() {
     all.extend(watch.interrupt());
     for take in ["take 1", "take 2"] {
         let said = all.iter().filter(|line| {
-            line.starts_with(&format!(
-                "warning: low-tide, {take}, ride: Mains hum"
-            ))
+            line.starts_with(&format!("warning: low-tide, {take}, ride: Mains hum"))
         });
         assert_eq!(said.count(), 1, "{take}: {all:#?}");
     }

@@ -7,7 +7,9 @@ use crate::analysis::polarity::pair::{self, PairKind, Stroke, analyse};
 use crate::analysis::polarity::sides::lean;
 use crate::analysis::strokes::hits::{BLEED, OWN};
 use crate::analysis::tuning::decimate::Decimator;
-use crate::analysis::tuning::pitch::{LEAST_ROOM_S, Piece, SETTLED_S, hit_tuning, pool, range_hz};
+use crate::analysis::tuning::pitch::{
+    EARLY_S, LEAST_ROOM_S, Piece, SETTLED_S, hit_tuning, pool, range_hz,
+};
 use crate::error::Result;
 use crate::session::{Family, Side};
 
@@ -146,6 +148,7 @@ fn tuning(
             }
         }
         let piece = Piece {
+            early_s: EARLY_S,
             sound: &sound,
             before,
             free_s,

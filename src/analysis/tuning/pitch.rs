@@ -21,6 +21,9 @@ use crate::units::round_to;
 pub(crate) const EARLY_S: (f64, f64) = (0.040, 0.220);
 /// Where it has settled.
 pub(crate) const SETTLED_S: (f64, f64) = (0.100, 0.500);
+/// The same where strokes are compared one by one: soon after them, while a neighbour that rings
+/// along is still the softer one.
+const PAIRED_S: (f64, f64) = (0.020, 0.150);
 /// What has to be left of the windows.
 const LEAST_EARLY_S: f64 = 0.080;
 const LEAST_SETTLED_S: f64 = 0.250;
@@ -111,6 +114,8 @@ pub(crate) struct Piece<'a> {
     pub sound: &'a [f64],
     /// Decimated samples before the stroke.
     pub before: usize,
+    /// Where the early pitch is read, in seconds after the stroke.
+    pub early_s: (f64, f64),
     /// Seconds until the next stroke of any drum.
     pub free_s: f64,
 }
@@ -199,7 +204,7 @@ pub(crate) fn hit_tuning(
     range_hz: (f64, f64),
     ring: &mut Ring,
 ) -> Option<HitTuning> {
-    if piece.free_s < LEAST_ROOM_S {
+    if piece.free_s < piece.early_s.0 + LEAST_EARLY_S {
         return None;
     }
     let all = decimator.run(piece.sound);
@@ -214,7 +219,7 @@ pub(crate) fn hit_tuning(
         let sound = low.get(at(from)..at(to).min(low.len()))?;
         (to - from >= least - 1e-9).then_some(sound)
     };
-    let early = window(EARLY_S, LEAST_EARLY_S)?;
+    let early = window(piece.early_s, LEAST_EARLY_S)?;
     ring.add(early, rate, range_hz);
     let (fundamental, next) = pitch(&modes(early, rate), range_hz)?;
     let near = (0.86 * fundamental.freq_hz, 1.03 * fundamental.freq_hz);
@@ -245,10 +250,13 @@ pub(crate) fn hit_tuning(
     })
 }
 
-/// The pitch of one stroke that begins at the first sample of `sound`, with nothing else struck for
-/// `free_s` seconds.
+/// The pitch of one stroke, 20 to 150 ms after it, that begins at the first sample of `sound`, with
+/// nothing else struck for `free_s` seconds.
 #[doc(hidden)]
 pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Option<HitTuning> {
+    if free_s < PAIRED_S.1 {
+        return None;
+    }
     let decimator = Decimator::new(rate_hz);
     let mut padded = vec![0.0; decimator.margin()];
     padded.extend(sound);
@@ -256,6 +264,7 @@ pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Opt
     let piece = Piece {
         sound: &padded,
         before: 0,
+        early_s: PAIRED_S,
         free_s,
     };
     let mut ring = Ring::default();
