@@ -244,48 +244,34 @@ fn write_all(
     let is_session =
         outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some());
     let mut manifest = outbox.standing_manifest();
-    if is_session {
+    let mut sheet = None;
+    let mut all: BTreeSet<String> = (outcome.subjects.iter())
+        .map(|subject| subject.report_path.clone())
+        .collect();
+    let past = if is_session {
         let whole = job.mixes && job.only.is_none();
         let written = sheet::sheet(job, plan, stems, &outcome.report.mixes);
         outcome.report.new_takes = sheet::new_takes(job, &written.sheet);
         outcome.report.worksheet = whole || !job.standing.text.is_empty();
-        let mut all: BTreeSet<String> = made.entries().map(|(path, _)| path.to_owned()).collect();
-        all.extend(
-            outcome
-                .subjects
-                .iter()
-                .map(|subject| subject.report_path.clone()),
-        );
+        sheet = Some(written);
+        all.extend(made.entries().map(|(path, _)| path.to_owned()));
         all.extend(page::paths(&outcome.tracks));
         let (past, removed) = union::past(job, plan, outbox.root(), &manifest, &all);
         outcome.removed = removed;
-        outcome.report.add(past, &outcome.tracks);
-        finish_with(
-            work,
-            (plan, &job.config.hits),
-            outbox,
-            outcome,
-            record,
-            (made, &mut manifest),
-            Some(&written),
-        )
+        past
     } else {
-        let all = outcome
-            .subjects
-            .iter()
-            .map(|subject| subject.report_path.clone());
-        let past = union::beside(outbox.root(), &all.collect());
-        outcome.report.add(past, &outcome.tracks);
-        finish_with(
-            work,
-            (plan, &job.config.hits),
-            outbox,
-            outcome,
-            record,
-            (made, &mut manifest),
-            None,
-        )
-    }
+        union::beside(outbox.root(), &all)
+    };
+    outcome.report.add(past, &outcome.tracks);
+    finish_with(
+        work,
+        (plan, &job.config.hits),
+        outbox,
+        outcome,
+        record,
+        (made, &mut manifest),
+        sheet.as_ref(),
+    )
 }
 
 fn finish_with(

@@ -261,7 +261,7 @@ fn say_what_would_differ(
             "{name} is kept as delivered, and would be decided otherwise today: {first}{more}; --decide-anew decides everything again"
         ));
     }
-    if job.standing.sheet.session_file_sha256 != job.session_file_sha256() {
+    if job.standing.sheet.session_file_sha256.as_deref() != job.session_file_sha256() {
         work.warn(&format!(
             "the session file was changed since the last delivery: what was decided for {number} delivered tracks is kept; --decide-anew decides everything again"
         ));

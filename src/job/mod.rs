@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 use std::io::{self, Write};
 use std::path::Path;
-use std::sync::LazyLock;
+use std::sync::{LazyLock, OnceLock};
 
 pub use crate::cache::Store;
 pub use crate::output::{Presets, Unit, check_places, units};
@@ -24,7 +24,7 @@ pub(crate) use track::{TrackReader, mend};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
 use crate::finding::Severity;
-use crate::output::publish::Outbox;
+use crate::output::publish::{Outbox, sha256_file};
 use crate::report::page::{self, About, Line};
 use crate::report::session::MixReport;
 use crate::session::{Session, SessionFile, Track};
@@ -153,6 +153,8 @@ pub struct Job<'a> {
     pub only: Option<&'a [usize]>,
     /// Make rough mixes.
     pub mixes: bool,
+    /// SHA-256 of the session file, once it was asked for.
+    pub session_file: OnceLock<Option<String>>,
 }
 
 static NO_STANDING: LazyLock<Standing> = LazyLock::new(Standing::default);
@@ -173,6 +175,7 @@ impl<'a> Job<'a> {
             prune: false,
             only: None,
             mixes: false,
+            session_file: OnceLock::new(),
         }
     }
 }
@@ -190,11 +193,12 @@ impl Job<'_> {
     }
 
     /// Of the session file; `None` without one.
-    fn session_file_sha256(&self) -> Option<String> {
-        let path = self.config.path.as_deref()?;
-        crate::output::publish::sha256_file(path, &|| false)
-            .ok()
-            .flatten()
+    fn session_file_sha256(&self) -> Option<&str> {
+        let hash = || {
+            let path = self.config.path.as_deref()?;
+            sha256_file(path, &|| false).ok().flatten()
+        };
+        self.session_file.get_or_init(hash).as_deref()
     }
 }
 

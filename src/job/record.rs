@@ -12,7 +12,7 @@ use super::measure::{self, changed};
 use super::{Job, Plan, Work};
 use crate::cache::key::GENERATION;
 use crate::error::{Kind, Result};
-use crate::output::publish::{hex, sha256_file};
+use crate::output::publish::hex;
 use crate::report::session::FailedReport;
 use crate::report::{PathText, SCHEMA, TOOL};
 use crate::session::config::{Output, Start};
@@ -143,12 +143,11 @@ pub fn record(work: &Work<'_>, job: &Job<'_>, plan: &Plan) -> Result<Record> {
         .map(|unit| (unit.preset.name.as_str(), unit.preset.text()))
         .collect();
     let text_hash = |text: &str| hex(&Sha256::digest(text));
-    let file_hash = |path: &Path| sha256_file(path, &|| false).ok().flatten();
     Ok(Record {
         schema: SCHEMA,
         tool: TOOL,
         generation: GENERATION,
-        session_file_sha256: job.config.path.as_deref().and_then(file_hash),
+        session_file_sha256: job.session_file_sha256().map(str::to_owned),
         worksheet_sha256: job.worksheet.map(|sheet| text_hash(&sheet.to_toml())),
         only: (job.only).map(|only| only.iter().map(|&i| job.units[i].key.clone()).collect()),
         output: Format::from(&job.config.output),

@@ -108,7 +108,7 @@ pub fn sheet(
         sheet: Sheet {
             plain: text(&Notes::default()),
             delivery: if newly { number } else { before_this },
-            session_file_sha256: job.session_file_sha256(),
+            session_file_sha256: job.session_file_sha256().map(str::to_owned),
             entries,
             mixes: all_mixes,
             owed,

@@ -1,6 +1,8 @@
 //! [`rough_gain`]: the one final gain of a song's rough mixes; [`reach_lufs`]: what all songs of a session
 //! have in common.
 
+use crate::dsp::median;
+
 /// What was measured of the mix of one take before the final gain. `None`: silence, or too short.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct MixLevels {
@@ -28,18 +30,7 @@ pub struct RoughGain {
 /// pooled value and with it the level of every other take; the median lets them be as loud as they
 /// are. With an even number it is the mean of the middle two.
 fn median_lufs(takes: &[MixLevels]) -> Option<f64> {
-    let mut loudness: Vec<f64> = (takes.iter())
-        .filter_map(|take| take.integrated_lufs)
-        .filter(|lufs| lufs.is_finite())
-        .collect();
-    loudness.sort_by(f64::total_cmp);
-    let middle = loudness.len() / 2;
-    match loudness.get(middle) {
-        Some(upper) if loudness.len().is_multiple_of(2) => {
-            Some(0.5 * (loudness[middle - 1] + upper))
-        }
-        found => found.copied(),
-    }
+    median(takes.iter().filter_map(|take| take.integrated_lufs))
 }
 
 /// The highest loudness that a song can have without a take that passes `ceiling_dbtp`; `None` where

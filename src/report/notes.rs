@@ -6,11 +6,10 @@ use std::collections::BTreeMap;
 use super::TrackReport;
 use super::session::SessionReport;
 use super::takes::TakeReport;
-use crate::analysis::playing::Against;
 use crate::error::printable;
 use crate::finding::Severity;
 use crate::session::Side;
-use crate::wording;
+use crate::wording::{self, text};
 
 mod lines;
 mod playing;
@@ -89,7 +88,11 @@ impl Sheet<'_> {
             let mix = take.mix.as_ref();
             let level = |value: Option<f64>| value.map_or("-".to_owned(), |v| format!("{v:.1}"));
             let timing = take.timing_ms.map_or("undecided".to_owned(), |t| {
-                format!("{:.1} ms, {}", t.spread, against(t.against))
+                format!(
+                    "{:.1} ms, {}",
+                    t.spread,
+                    wording::playing::against(t.against)
+                )
             });
             let tempo = match (take.tempo_bpm, take.tempo) {
                 (Some(bpm), _) => format!("{bpm:.1}"),
@@ -98,7 +101,7 @@ impl Sheet<'_> {
             lines.line(&format!(
                 "{:<18} {:>6} {:>8} {:>6} {:>10}   {timing}",
                 take.take,
-                clock(take.seconds),
+                text::time(take.seconds, 1),
                 level(mix.and_then(|m| m.integrated_lufs)),
                 level(mix.and_then(|m| m.true_peak_dbtp)),
                 tempo,
@@ -312,19 +315,6 @@ fn grave(severity: Severity) -> &'static str {
     }
 }
 
-fn against(against: Against) -> &'static str {
-    match against {
-        Against::Click => "click",
-        Against::Own => "own grid",
-    }
-}
-
-/// `1:02.4`.
-fn clock(seconds: f64) -> String {
-    let tenths = (10.0 * seconds).round() as u64;
-    format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
-}
-
 /// Each of several once, in order, joined.
 fn several(values: impl Iterator<Item = String>) -> String {
     let mut all: Vec<String> = Vec::new();
@@ -334,16 +324,4 @@ fn several(values: impl Iterator<Item = String>) -> String {
         }
     }
     all.join(", ")
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn times_are_minutes_and_seconds() {
-        assert_eq!(clock(62.44), "1:02.4");
-        assert_eq!(clock(59.96), "1:00.0");
-        assert_eq!(clock(0.0), "0:00.0");
-    }
 }

@@ -77,9 +77,7 @@ impl Section {
         let [b0, b1, b2] = self.b;
         of(b0, b1, b2) / of(1.0, self.a[0], self.a[1])
     }
-}
 
-impl Section {
     /// Complex response at a frequency: what a sine of it is multiplied by.
     pub fn response(&self, rate_hz: f64, freq_hz: f64) -> Complex<f64> {
         let w = 2.0 * PI * freq_hz / rate_hz;

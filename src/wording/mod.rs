@@ -7,6 +7,7 @@ pub use reason::reason;
 pub use stage::{code, stage};
 
 pub mod numbers;
+pub mod playing;
 pub mod text;
 
 mod finding;

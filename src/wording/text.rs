@@ -142,6 +142,8 @@ mod tests {
         assert_eq!(time(88.04, 1), "1:28.0");
         assert_eq!(time(59.96, 1), "1:00.0");
         assert_eq!(time(6.4, 1), "0:06.4");
+        assert_eq!(time(62.44, 1), "1:02.4");
+        assert_eq!(time(0.0, 1), "0:00.0");
         assert_eq!(time(232.4, 0), "3:52");
         assert_eq!(duration(45.0 * 60.0), "45 min");
         assert_eq!(duration(7500.0), "2 h 5 min");

@@ -51,9 +51,7 @@ pub(crate) struct Attribution {
     /// Drums × moments.
     pub probability: Vec<Vec<f32>>,
     pub features: Vec<Vec<[f32; FEATURES]>>,
-    /// When each drum's own mic rose, in milliseconds of the take.
-    pub at_ms: Vec<Vec<i64>>,
-    /// The same in quarters of a millisecond.
+    /// When each drum's own mic rose, in quarters of a millisecond of the take.
     pub at_parts: Vec<Vec<i64>>,
     /// How loud each drum's own mic got, in decibels.
     pub loud_db: Vec<Vec<f32>>,
@@ -62,6 +60,11 @@ pub(crate) struct Attribution {
 }
 
 impl Attribution {
+    /// When a drum's own mic rose, in milliseconds of the take.
+    pub fn at_ms(&self, drum: usize, moment: usize) -> i64 {
+        self.at_parts[drum][moment].div_euclid(PARTS as i64)
+    }
+
     /// A drum is struck once in [`ONE_STROKE_MS`]: of all that may be strokes in that time the loudest
     /// is the stroke, and a flam if another one was as sure.
     pub fn one_stroke_at_a_time(&mut self) {
@@ -173,7 +176,6 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
         templates: mixture.templates[..drums.len()].to_vec(),
         features: vec![Vec::with_capacity(table.len()); drums.len()],
         probability: vec![Vec::with_capacity(table.len()); drums.len()],
-        at_ms: vec![Vec::with_capacity(table.len()); drums.len()],
         at_parts: vec![Vec::with_capacity(table.len()); drums.len()],
         loud_db: vec![Vec::with_capacity(table.len()); drums.len()],
         flams: vec![vec![false; table.len()]; drums.len()],
@@ -208,7 +210,6 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
             };
             attribution.probability[d].push(p);
             attribution.features[d].push(x);
-            attribution.at_ms[d].push(rise.arrival_ms());
             attribution.at_parts[d].push(rise.arrival_parts);
             attribution.loud_db[d].push(db(table.level(m, drum.own)));
         }

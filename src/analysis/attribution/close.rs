@@ -57,11 +57,11 @@ fn free_hits(kit: &Kit, attribution: &Attribution, d: usize, evidence: &TakeEvid
         .iter()
         .enumerate()
         .filter(|&(_, &m)| {
-            let at = attribution.at_ms[d][m];
+            let at = attribution.at_ms(d, m);
             attribution.probability[d][m] >= OWN && at >= from && at <= to
         })
         .map(|(i, &m)| {
-            let at_ms = attribution.at_ms[d][m];
+            let at_ms = attribution.at_ms(d, m);
             let before = i.checked_sub(1).map(|j| kit.moments[struck[j]].last_ms);
             let after = struck.get(i + 1).map(|&j| kit.moments[j].first_ms);
             Free {

@@ -2,7 +2,7 @@
 
 use crate::analysis::attribution::attribute::{Attribution, Drum};
 use crate::analysis::attribution::drums::TakeTrack;
-use crate::analysis::attribution::take::{Kit, Material};
+use crate::analysis::attribution::take::{Kit, Material, TrackEvidence};
 use crate::analysis::playing::{Stroke, Strokes};
 use crate::analysis::strokes::hits::{self, BLEED, Hit, Place, level_ms};
 use crate::analysis::strokes::trace::PARTS;
@@ -11,13 +11,15 @@ use crate::error::Result;
 use crate::session::Family;
 
 /// Lists what may be a stroke (from [`BLEED`] on) of each known drum that has a mic of its own, and
-/// the beats of a click track. `window_ms` is what is played.
+/// the beats of a click track. `window_ms` is what is played; the strokes in it were looked up with the
+/// `evidence` of their tracks.
 pub(crate) fn strokes(
     tracks: &[TakeTrack],
     material: &mut dyn Material,
     kit: &Kit,
     attribution: &Attribution,
     window_ms: Option<(i64, i64)>,
+    evidence: &[TrackEvidence],
 ) -> Result<Strokes> {
     let rate_hz = common_rate_hz(tracks.iter().map(|track| track.rate_hz));
     let seconds = |track: &TakeTrack, hit: &Hit| {
@@ -31,20 +33,21 @@ pub(crate) fn strokes(
         let t = kit.tracks[drum.own];
         let track = &tracks[t];
         drums.push((name.clone(), track.label.clone()));
-        let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
+        let mut played = evidence[t].hits.iter().copied();
         for (m, &p) in attribution.probability[d].iter().enumerate() {
             if p < BLEED {
                 continue;
             }
-            let at = attribution.at_ms[d][m];
+            let at = attribution.at_ms(d, m);
             let in_take = window_ms.is_some_and(|(from, to)| at >= from && at <= to);
-            // A stroke of this drum is what its own mic shows, whatever else is struck with it.
-            let place = Place {
-                parts: attribution.at_parts[d][m] - track.offset_ms() * PARTS as i64,
-                exact: true,
-                flam: attribution.flams[d][m],
+            let hit = match in_take.then(|| played.next()).flatten() {
+                Some(hit) => hit,
+                None => {
+                    let trace = material.trace(t)?;
+                    let place = Place::of(attribution, d, m, track);
+                    hits::hit(material, t, track, &trace, place, p, level_ms(track.family))?
+                }
             };
-            let hit = hits::hit(material, t, track, &trace, place, p, level_ms)?;
             let frame = seconds(track, &hit) * f64::from(rate_hz);
             list.push(Stroke {
                 drum: index,

@@ -56,7 +56,8 @@ impl Kit {
         let subset: Vec<TakeTrack> = members.iter().map(|&t| tracks[t].clone()).collect();
         let mut drums = drums(&subset);
         let mut onsets = Vec::new();
-        for &t in &members {
+        let mut all: Vec<i64> = Vec::new();
+        for (i, &t) in members.iter().enumerate() {
             let trace = material.trace(t)?;
             let offset = tracks[t].offset_ms();
             let list: Vec<(i64, u16)> = trace
@@ -64,14 +65,10 @@ impl Kit {
                 .iter()
                 .map(|o| (i64::from(o.at_ms) + offset, o.strength))
                 .collect();
-            onsets.push(list);
-        }
-        let mut all: Vec<i64> = Vec::new();
-        for (i, &t) in members.iter().enumerate() {
             if subset[i].family != Family::Overhead || drums.is_empty() {
-                let trace = material.trace(t)?;
-                all.extend(moments::struck(&trace, tracks[t].offset_ms(), &onsets[i]));
+                all.extend(moments::struck(&trace, offset, &list));
             }
+            onsets.push(list);
         }
         for (t, track) in tracks.iter().enumerate().filter(|(_, t)| t.is_trigger()) {
             let offset = track.offset_ms();
@@ -245,13 +242,14 @@ pub fn relate(
     attribution.one_stroke_at_a_time();
     hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
     let window_ms = window(&kit, &attribution);
+    let heard = hits::tracks(tracks, material, &kit, &attribution, window_ms)?;
     let mut evidence = TakeEvidence {
         window_ms,
         drums: hits::drums(tracks, &kit, &attribution, reference),
-        tracks: hits::tracks(tracks, material, &kit, &attribution, window_ms)?,
+        strokes: listed::strokes(tracks, material, &kit, &attribution, window_ms, &heard)?,
+        tracks: heard,
         pairs: Vec::new(),
         leans: Vec::new(),
-        strokes: listed::strokes(tracks, material, &kit, &attribution, window_ms)?,
     };
     close::listen(tracks, material, &kit, &attribution, &mut evidence)?;
     Ok(evidence)

@@ -195,7 +195,7 @@ pub(crate) fn tracks(
             let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
             let (mut below, mut sum) = (0.0, 0.0);
             for (m, &p) in p.iter().enumerate() {
-                let at = attribution.at_ms[d][m];
+                let at = attribution.at_ms(d, m);
                 if !inside(at) {
                     continue;
                 }
@@ -205,11 +205,7 @@ pub(crate) fn tracks(
                 }
                 evidence.unsure += usize::from((BLEED..OWN).contains(&p));
                 if p >= BLEED {
-                    let place = Place {
-                        parts: attribution.at_parts[d][m] - track.offset_ms() * PARTS as i64,
-                        exact: true,
-                        flam: attribution.flams[d][m],
-                    };
+                    let place = Place::of(attribution, d, m, track);
                     evidence
                         .hits
                         .push(hit(material, t, track, &trace, place, p, level_ms)?);
@@ -250,12 +246,13 @@ pub(crate) fn tracks(
 
 /// When anything was probably struck, in order.
 fn struck(attribution: &Attribution) -> Vec<i64> {
-    let drums = attribution.probability.iter().zip(&attribution.at_ms);
-    let of = |(p, at): (&Vec<f32>, &Vec<i64>)| -> Vec<i64> {
-        let hits = p.iter().zip(at).filter(|(p, _)| **p >= OWN);
-        hits.map(|(_, at)| *at).collect()
-    };
-    let mut all: Vec<i64> = drums.flat_map(of).collect();
+    let drums = attribution.probability.iter().enumerate();
+    let mut all: Vec<i64> = drums
+        .flat_map(|(d, p)| {
+            let hits = (0..p.len()).filter(|&m| p[m] >= OWN);
+            hits.map(move |m| attribution.at_ms(d, m))
+        })
+        .collect();
     all.sort_unstable();
     all
 }
@@ -269,7 +266,7 @@ fn far_hits(kit: &Kit, attribution: &Attribution) -> Vec<(i64, f32)> {
                     .filter(|&d| {
                         wanted(kit.drums[d].1.family) && attribution.probability[d][m] >= OWN
                     })
-                    .map(|d| (attribution.at_ms[d][m], attribution.probability[d][m]))
+                    .map(|d| (attribution.at_ms(d, m), attribution.probability[d][m]))
                     .min_by_key(|h| h.0)
             })
             .collect()
@@ -295,6 +292,18 @@ pub(crate) struct Place {
     pub flam: bool,
 }
 
+impl Place {
+    /// Of the stroke of a drum at a moment, which is looked at in the sound of `track`.
+    pub fn of(attribution: &Attribution, drum: usize, moment: usize, track: &TakeTrack) -> Self {
+        Self {
+            parts: attribution.at_parts[drum][moment] - track.offset_ms() * PARTS as i64,
+            exact: true,
+            flam: attribution.flams[drum][moment],
+        }
+    }
+}
+
+/// Looks a hit up in the sound of its track.
 pub(crate) fn hit(
     material: &mut dyn Material,
     t: usize,

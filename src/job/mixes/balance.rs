@@ -104,12 +104,7 @@ pub(super) fn gains<'a>(
 ) -> BTreeMap<&'a str, Gain> {
     let mut songs: BTreeMap<&str, Vec<(&str, MixLevels)>> = BTreeMap::new();
     for (sum, levels) in sums.iter().zip(tried) {
-        let levels = levels
-            .as_ref()
-            .map_or(MixLevels::default(), |levels| MixLevels {
-                integrated_lufs: levels.integrated_lufs,
-                true_peak_dbtp: levels.true_peak_dbtp,
-            });
+        let levels = levels.as_ref().map_or(MixLevels::default(), mix_levels);
         songs.entry(sum.song).or_default().push((sum.take, levels));
     }
     let mix = &job.config.mix;
@@ -154,13 +149,12 @@ pub(super) fn gains<'a>(
     let least = least.min_by(|a, b| a.1.total_cmp(&b.1));
     let holding = least.filter(|(_, reach)| *reach < mix.target_lufs);
     let target_lufs = target_lufs.unwrap_or(match holding {
-        Some((_, reach)) => (reach * 10.0 + 1e-6).floor() / 10.0,
+        Some((_, reach)) => down_to_tenth(reach),
         None => mix.target_lufs,
     });
     let gain = |takes: &[(&str, MixLevels)]| {
         let found = rough_gain(&levels(takes), target_lufs, mix.ceiling_dbtp);
-        // Rounded down, so that the ceiling holds.
-        let db = round_to((found.db * 10.0 + 1e-6).floor() / 10.0, 1);
+        let db = round_to(down_to_tenth(found.db), 1);
         let by_db = round_to(mix.target_lufs - target_lufs, 1);
         let held = holding.filter(|_| by_db > 0.0).map(|(song, _)| HeldMix {
             by_db,
@@ -189,8 +183,7 @@ fn loudest(song: &str, takes: &[(&str, MixLevels)]) -> String {
     format!("{song}/{}", take.map_or("", |take| take.0))
 }
 
-/// The gain that the mixes of a song were delivered with, unless what they are made by has changed,
-/// or one of them lacked a track that had failed: then it was never right.
+/// The gain that the mixes of a song were delivered with.
 fn delivered(job: &Job<'_>, song: &str) -> Option<Gain> {
     delivered_mix(job, song).map(|mix| Gain {
         db: mix.report.gain_db,
@@ -198,9 +191,13 @@ fn delivered(job: &Job<'_>, song: &str) -> Option<Gain> {
     })
 }
 
+/// A mix of a song as it was delivered, unless what they are made by has changed, or one of them lacked
+/// a track that had failed: then it was never right.
 pub(super) fn delivered_mix<'j>(job: &'j Job<'_>, song: &str) -> Option<&'j KeptMix> {
     let sheet = &job.standing.sheet;
-    if job.anew != Anew::Nothing || sheet.session_file_sha256 != job.session_file_sha256() {
+    if job.anew != Anew::Nothing
+        || sheet.session_file_sha256.as_deref() != job.session_file_sha256()
+    {
         return None;
     }
     let mut of_song = sheet.mixes.iter().filter(|mix| mix.report.song == song);
@@ -213,14 +210,21 @@ pub(super) fn delivered_mix<'j>(job: &'j Job<'_>, song: &str) -> Option<&'j Kept
 
 /// The gain of a song's mixes without processing: to the loudness of those with it.
 pub(super) fn dry_gain_db(job: &Job<'_>, gain: Option<&Gain>, takes: &[&Levels]) -> f64 {
-    let levels: Vec<MixLevels> = (takes.iter())
-        .map(|levels| MixLevels {
-            integrated_lufs: levels.integrated_lufs,
-            true_peak_dbtp: levels.true_peak_dbtp,
-        })
-        .collect();
+    let levels: Vec<MixLevels> = takes.iter().copied().map(mix_levels).collect();
     let target_lufs = gain.and_then(|gain| gain.why.reached_lufs());
     let target_lufs = target_lufs.unwrap_or(job.config.mix.target_lufs);
     let found = rough_gain(&levels, target_lufs, job.config.mix.ceiling_dbtp);
-    round_to((found.db * 10.0 + 1e-6).floor() / 10.0, 1)
+    round_to(down_to_tenth(found.db), 1)
+}
+
+fn mix_levels(levels: &Levels) -> MixLevels {
+    MixLevels {
+        integrated_lufs: levels.integrated_lufs,
+        true_peak_dbtp: levels.true_peak_dbtp,
+    }
+}
+
+/// Rounded down, so that the ceiling holds.
+fn down_to_tenth(db: f64) -> f64 {
+    (db * 10.0 + 1e-6).floor() / 10.0
 }

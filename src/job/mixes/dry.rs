@@ -1,21 +1,15 @@
 //! The balance of a rough mix without its processing: the sources of its stems, with their gains, polarity
 //! and delay, faders and pans.
 
-use super::sums::{Sum, Which};
+use super::sums::{Sum, Which, add, measured};
 use crate::block::Block;
 use crate::cache::store::Key;
 use crate::dsp::maths;
 use crate::error::Result;
 use crate::job::track::{TrackReader, mend};
 use crate::job::{Plan, Work};
-use crate::measure::{Levels, Meter};
+use crate::measure::Levels;
 use crate::mix::Strip;
-
-/// A source in its place.
-struct Source {
-    strip: Strip,
-    reader: TrackReader,
-}
 
 /// Hands on the sum of the sources block by block. What is derived by processing is not in it, nor what
 /// has another rate than the mix.
@@ -23,7 +17,7 @@ pub(super) fn add_up(
     work: &Work<'_>,
     plan: &Plan,
     sum: &Sum<'_>,
-    mut take: impl FnMut(&mut Block) -> Result<()>,
+    take: impl FnMut(&mut Block) -> Result<()>,
 ) -> Result<()> {
     let mut sources = Vec::new();
     for part in sum.strips.iter().filter(|part| part.unit.derived.is_none()) {
@@ -51,43 +45,19 @@ pub(super) fn add_up(
                 offset_frames: at,
                 ..part.strip.clone()
             };
-            sources.push(Source { strip, reader });
+            sources.push((strip, reader));
         }
     }
-    let mut part = Block::default();
-    let mut at = 0;
-    while at < sum.frames {
-        work.stop.check()?;
-        let frames = (sum.frames - at).min(work.block_frames as u64) as usize;
-        let mut block = Block::new(2, frames);
-        for Source { strip, reader } in &mut sources {
-            let needed = strip.needed(at, frames);
-            if needed.start < needed.end {
-                reader.read(&mut part, (needed.end - needed.start) as usize)?;
-                mend(&mut part);
-                strip.add(&part, needed.start, &mut block, at);
-            }
-        }
-        take(&mut block)?;
-        work.advance(frames as u64 * 2);
-        at += frames as u64;
-    }
-    Ok(())
+    let read = |source: &mut TrackReader, part: &mut Block, frames: usize| {
+        source.read(part, frames)?;
+        mend(part);
+        Ok(())
+    };
+    add(work, sum, sources, read, take)
 }
 
 /// Figures of that sum.
 pub(super) fn try_sum(work: &Work<'_>, plan: &Plan, sum: &Sum<'_>) -> Result<Levels> {
     let key = Key::of("dry", &sum.key(Which::All));
-    if let Some(found) = work.store.get::<Levels>(&key) {
-        work.advance(sum.samples());
-        return Ok(found);
-    }
-    let mut meter = Meter::new(sum.rate_hz, 2);
-    add_up(work, plan, sum, |block| {
-        meter.push(block);
-        Ok(())
-    })?;
-    let levels = meter.finish();
-    work.store.put(&key, &levels)?;
-    Ok(levels)
+    measured(work, sum, &key, |take| add_up(work, plan, sum, take))
 }

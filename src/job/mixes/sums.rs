@@ -120,18 +120,29 @@ pub(super) fn try_sum(
     sum: &Sum<'_>,
     which: Which<'_>,
 ) -> Result<Levels> {
-    let key = sum.key(which);
-    if let Some(found) = work.store.get::<Levels>(&key) {
+    measured(work, sum, &sum.key(which), |take| {
+        add_up(work, root, sum, which, take)
+    })
+}
+
+/// Figures of what `add_up` hands on, or those that were kept under `key`.
+pub(super) fn measured(
+    work: &Work<'_>,
+    sum: &Sum<'_>,
+    key: &Key,
+    add_up: impl FnOnce(&mut dyn FnMut(&mut Block) -> Result<()>) -> Result<()>,
+) -> Result<Levels> {
+    if let Some(found) = work.store.get::<Levels>(key) {
         work.advance(sum.samples());
         return Ok(found);
     }
     let mut meter = Meter::new(sum.rate_hz, 2);
-    add_up(work, root, sum, which, |block| {
+    add_up(&mut |block| {
         meter.push(block);
         Ok(())
     })?;
     let levels = meter.finish();
-    work.store.put(&key, &levels)?;
+    work.store.put(key, &levels)?;
     Ok(levels)
 }
 
@@ -276,23 +287,37 @@ pub(super) fn add_up(
     root: &Path,
     sum: &Sum<'_>,
     which: Which<'_>,
-    mut take: impl FnMut(&mut Block) -> Result<()>,
+    take: impl FnMut(&mut Block) -> Result<()>,
 ) -> Result<()> {
     let open = |part: &Part<'_>| audio::open(&root.join(&part.stem.output.path));
-    let mut readers: Vec<(&Strip, Box<dyn AudioRead>)> = sum
+    let stems = sum
         .parts(which)
-        .map(|part| Ok((&part.strip, open(part)?)))
+        .map(|part| Ok((part.strip.clone(), open(part)?)))
         .collect::<Result<_>>()?;
+    let read = |stem: &mut Box<dyn AudioRead>, part: &mut Block, frames: usize| {
+        stem.read(part, frames).map(drop)
+    };
+    add(work, sum, stems, read, take)
+}
+
+/// Hands on the sum of what `read` gives of each source, from its start on, in the place of its strip.
+pub(super) fn add<S>(
+    work: &Work<'_>,
+    sum: &Sum<'_>,
+    mut sources: Vec<(Strip, S)>,
+    mut read: impl FnMut(&mut S, &mut Block, usize) -> Result<()>,
+    mut take: impl FnMut(&mut Block) -> Result<()>,
+) -> Result<()> {
     let mut part = Block::default();
     let mut at = 0;
     while at < sum.frames {
         work.stop.check()?;
         let frames = (sum.frames - at).min(work.block_frames as u64) as usize;
         let mut block = Block::new(2, frames);
-        for (strip, reader) in &mut readers {
+        for (strip, source) in &mut sources {
             let needed = strip.needed(at, frames);
             if needed.start < needed.end {
-                reader.read(&mut part, (needed.end - needed.start) as usize)?;
+                read(source, &mut part, (needed.end - needed.start) as usize)?;
                 strip.add(&part, needed.start, &mut block, at);
             }
         }

@@ -1,10 +1,12 @@
 //! How the takes of a song were played, in words where the figures allow it.
 
+use super::Sheet;
 use super::lines::Lines;
-use super::{Sheet, clock};
 use crate::analysis::playing::Undecided;
 use crate::report::TrackReport;
 use crate::report::takes::{PassageReport, TakeReport, drifts, early_or_late, steadiest};
+use crate::wording::playing as wording;
+use crate::wording::text::time;
 
 impl Sheet<'_> {
     pub(super) fn playing(&self, lines: &mut Lines) {
@@ -29,15 +31,14 @@ impl Sheet<'_> {
                 None => {}
             }
             if let Some(drift) = drifts(take) {
-                let way = if drift > 0.0 { "faster" } else { "slower" };
-                said.push(format!("gets {way} by {:.1} %", drift.abs()));
+                said.push(wording::drift(drift));
             }
             for drum in early_or_late(take) {
-                let way = if drum.by_ms > 0.0 { "late" } else { "early" };
-                said.push(format!("{} {:.1} ms {way}", drum.drum, drum.by_ms.abs()));
+                said.push(wording::late(drum.drum, drum.by_ms));
             }
             if let Some(passages) = take.passages {
-                let span = |p: PassageReport| format!("{} to {}", clock(p.from_s), clock(p.to_s));
+                let span =
+                    |p: PassageReport| format!("{} to {}", time(p.from_s, 1), time(p.to_s, 1));
                 said.push(format!(
                     "struck hardest {} ({:+.1} dB), softest {} ({:+.1} dB)",
                     span(passages.loudest),

@@ -5,11 +5,12 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use super::{View, plot, text};
-use crate::analysis::playing::{Against, SURE, Strokes, Undecided};
+use crate::analysis::playing::{SURE, Strokes, Undecided};
 use crate::report::hits::LISTED;
 use crate::report::takes::{TakeReport, drifts, early_or_late};
 use crate::units::round_to;
 use crate::wording::numbers::{counted, plain};
+use crate::wording::playing as wording;
 
 /// Columns of the picture, and where the first of them lies.
 const WIDE: usize = 720;
@@ -88,8 +89,7 @@ fn timing(take: &TakeReport) -> String {
 
 fn against(take: &TakeReport) -> &'static str {
     match (take.timing_ms.map(|timing| timing.against), take.undecided) {
-        (Some(Against::Click), _) => "click",
-        (Some(Against::Own), _) => "own grid",
+        (Some(against), _) => wording::against(against),
         (None, Some(Undecided::TooFewStrokes)) => "too few strokes",
         (None, Some(Undecided::NoPulse)) => "no even pulse",
         (None, None) => text::NONE,
@@ -100,16 +100,10 @@ fn against(take: &TakeReport) -> &'static str {
 fn sure(take: &TakeReport) -> String {
     let mut said = Vec::new();
     if let Some(drift) = drifts(take) {
-        let way = if drift > 0.0 { "faster" } else { "slower" };
-        said.push(format!("gets {way} by {} %", plain(drift.abs(), 1)));
+        said.push(wording::drift(drift));
     }
     for drum in early_or_late(take) {
-        let way = if drum.by_ms > 0.0 { "late" } else { "early" };
-        said.push(format!(
-            "{} {} ms {way}",
-            drum.drum,
-            plain(drum.by_ms.abs(), 1)
-        ));
+        said.push(wording::late(drum.drum, drum.by_ms));
     }
     match said.is_empty() {
         true => text::NONE.to_owned(),
