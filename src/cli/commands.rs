@@ -56,8 +56,8 @@ fn bagged(out: &Path, wanted: bool) -> Result<(Option<Bag>, PathBuf)> {
     Ok((bag, inside))
 }
 
-/// Outputs of commands that know no session do not belong into a bag of one.
-fn refuse_bag(out: &Path) -> Result<()> {
+/// Outputs of commands that know no session, or only a part of one, do not belong into a bag of one.
+pub(super) fn refuse_bag(out: &Path) -> Result<()> {
     match Bag::of(out, false)? {
         None => Ok(()),
         Some(_) => Err(Error::input("is a bag of the outputs of a session")

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use notify::event::{AccessKind, AccessMode, EventKind};
 use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 
-use super::commands::{Power, beside, check_out, work};
+use super::commands::{Power, beside, check_out, refuse_bag, work};
 use super::voice::Voice;
 use super::{print, signals, summary};
 use crate::error::{Error, Result, printable};
@@ -156,6 +156,7 @@ struct Watch<'a> {
 impl Watch<'_> {
     /// What is wrong from the start is wrong usage. Returns the session folder.
     fn begin(&mut self) -> Result<PathBuf> {
+        self.out.map_or(Ok(()), refuse_bag)?;
         let (root, config) = session::open(self.path)?;
         let session = session::scan_so_far(&root, &config)?;
         self.with_job(session, &config, |_, _| Ok(()))?;

@@ -70,6 +70,8 @@ fn an_output_folder_can_be_a_bag_and_stays_one() {
     );
     let ran = place.run(&["check", "takes", "--out", "out"]);
     assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let ran = place.run(&["watch", "takes", "--out", "out"]);
+    assert_eq!(ran.status, 2, "{}", ran.stderr);
     is_valid(&place);
 
     // An archive adds what it knows, and another take comes.
