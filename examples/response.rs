@@ -1,6 +1,6 @@
 //! Prints what every linear stage does over a grid of settings and rates, one JSON object a line:
 //! its settings, the rate, its sections and its magnitude at some frequencies. `tests/cross/filters.py`
-//! holds it against other implementations.
+//! compares it with other implementations.
 
 use std::io::{self, BufWriter, Write};
 

@@ -426,8 +426,8 @@ fn clicks(
     Ok((0..members.tracks.len()).map(of).collect())
 }
 
-/// Tracks that hold the sound of one before them. Only those with about as many onsets are held
-/// against each other: a copy has as many.
+/// Tracks that hold the sound of one before them. Only those with about as many onsets are
+/// compared: a copy has as many.
 fn duplicates(
     members: &Members<'_>,
     onsets: &[Vec<f64>],

@@ -1,7 +1,7 @@
 //! The only place that creates output files: each is absent, old, or whole and read back.
 //!
 //! A [`Draft`] is a temporary file in the folder of its target. [`Draft::publish`] flushes it to
-//! the disk, reads it back, holds what it read against what was written, and only then renames it.
+//! the disk, reads it back, compares what it read with what was written, and only then renames it.
 //! Nothing is written through a symbolic link or outside the output folder: the folder is held open,
 //! and every path is resolved beneath it by the system, whatever happens to the folders meanwhile.
 //!

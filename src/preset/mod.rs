@@ -175,7 +175,7 @@ impl Preset {
         &self.text
     }
 
-    /// Holds every stage against a sample rate. `of` names what has it ("`take-03 kick-in`").
+    /// Checks every stage at a sample rate. `of` names what has it ("`take-03 kick-in`").
     ///
     /// # Errors
     /// Every value that this rate does not allow, with its place in the preset.

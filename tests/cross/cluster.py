@@ -1,4 +1,4 @@
-"""Runs the examples of examples/cluster/ for real and holds what they leave against plain runs.
+"""Runs the examples of examples/cluster/ for real and compares what they leave with plain runs.
 
 cluster.py PROGRAM MAKE_SESSION WORK [snakemake|slurm|staged|kubernetes ...]
 

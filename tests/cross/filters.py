@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Holds every filter of batterhead against SciPy and against the analogue prototypes.
+"""Compares every filter of batterhead with SciPy and with the analogue prototypes.
 
     python3 -m venv venv && venv/bin/pip install numpy scipy
     cargo run --release --example response > response.jsonl

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Holds presets and session files against their schemas with an independent validator.
+"""Checks presets and session files by their schemas with an independent validator.
 
 schema.py [SESSION.toml ...]: further session files that must be accepted.
 Needs Python 3.11 and the package `jsonschema`. Exit status 1 if a verdict is wrong.

@@ -1,4 +1,4 @@
-"""Strokes of a prepared session, read back by two MIDI readers and held against the sound.
+"""Strokes of a prepared session, read back by two MIDI readers and compared with the sound.
 
 usage: strokes.py OUT TAKES
 

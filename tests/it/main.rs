@@ -14,7 +14,7 @@ mod mixes; // rough mixes, group stems, and what the session file says of them
 mod names; // whole folders of names with their truth
 mod page; // session.html: complete, inert, no network
 mod pairs; // sides that do not match
-mod performance; // generated performances of one pattern, held against each other
+mod performance; // generated performances of one pattern, compared
 mod poly; // names inside a recorder's file
 mod prep; // the whole job on folders
 mod presets; // the verdict on many presets, and the exact texts of all errors
@@ -24,7 +24,7 @@ mod resume; // the record of a run, and what the next one does with it
 mod scan; // folders and names: what files are taken for
 mod shares; // songs of one session, shared out over several runs
 mod shells; // completions and the manual page
-mod shootout; // two takes held against each other
+mod shootout; // two takes compared
 mod shootout_recorded; // the same with recorded hits
 mod stages; // every stage: data sheets, and what all of them promise
 mod support; // a session in a temporary folder, the program run on it

@@ -133,7 +133,7 @@ fn one_snare_played_twice_by_a_human_hand_differs_in_nothing_and_lies_where_it_w
     }
 }
 
-/// Energy over and under a frequency, in decibels against each other, apart from the code that is
+/// Energy over and under a frequency, in decibels beside each other, apart from the code that is
 /// tested.
 fn balance_db(sound: &[f64], hz: f64) -> f64 {
     let rate = f64::from(RATE);

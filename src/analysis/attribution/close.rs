@@ -280,7 +280,7 @@ fn pairs_of_drum(
     Ok(())
 }
 
-/// The two sides of each overhead or room pair: against each other by the snare's hits (else the first
+/// The two sides of each overhead or room pair: compared by the snare's hits (else the first
 /// drum's), and where they hear each drum.
 fn sides(
     tracks: &[TakeTrack],

@@ -228,7 +228,7 @@ pub enum Played {
     NotSure(String),
 }
 
-/// Holds the tracks of a take against each other. `reference` is what other takes of the set-up
+/// Compares the tracks of a take. `reference` is what other takes of the set-up
 /// have shown; without it levels are judged within the take alone, and no drum is ever called
 /// unplayed. Fails only where `material` does.
 pub fn relate(

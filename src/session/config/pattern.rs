@@ -77,7 +77,7 @@ impl Pattern {
         Ok(Self { parts, text })
     }
 
-    /// Holds it against a path with `/`, without ending.
+    /// Compares it with a path with `/`, without ending.
     pub fn fits(&self, path: &str) -> Option<Fits> {
         let chars: Vec<char> = path.chars().collect();
         let lower: Vec<char> = lower(path);
