@@ -166,13 +166,7 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             corrected,
             ..
         } => {
-            let (done, advice) = match corrected {
-                true => ("Inverted.", "Listen to both together."),
-                false => (
-                    "Not changed.",
-                    "Listen to both together. `polarity` in session.toml inverts the mics that it lists.",
-                ),
-            };
+            let (done, advice) = polarity(*corrected);
             Sentence::new(
                 format!(
                     "Opposite polarity to {against} ({}, {sure} sure). {done}",
@@ -222,13 +216,7 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
         }
         FindingKind::PairMismatch { difference } => pair(difference),
         FindingKind::SumOpposed { sum, corrected } => {
-            let (done, advice) = match corrected {
-                true => ("Inverted.", "Listen to both together."),
-                false => (
-                    "Not changed.",
-                    "Listen to both together. `polarity` in session.toml inverts the mics that it lists.",
-                ),
-            };
+            let (done, advice) = polarity(*corrected);
             Sentence::new(
                 format!("Polarity: {}. {done}", super::reason::summed(sum)),
                 advice,
@@ -393,6 +381,17 @@ fn clipped(tops: u64, longest_samples: u64, level_dbfs: f64) -> Sentence {
         ),
         "Listen. If you hear it, play it again with less preamp gain.",
     )
+}
+
+/// What was done about a polarity, and what is left to do.
+fn polarity(corrected: bool) -> (&'static str, &'static str) {
+    match corrected {
+        true => ("Inverted.", "Listen to both together."),
+        false => (
+            "Not changed.",
+            "Listen to both together. `polarity` in session.toml inverts the mics that it lists.",
+        ),
+    }
 }
 
 fn dropout(count: u64, content: Gap, ms: f64) -> Sentence {

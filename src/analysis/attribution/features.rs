@@ -3,6 +3,7 @@
 use crate::analysis::attribution::attribute::{Drum, Heard, db};
 use crate::analysis::attribution::mixture::{Mixture, Table};
 use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::trace::PARTS;
 
 /// What a decision goes by.
 pub const FEATURES: usize = 40;
@@ -62,28 +63,17 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
     // who hears it first
     let rise = &heard.rises[own][moment];
     let arrival = rise.arrival_parts;
-    let lead = (0..drums.len())
-        .filter(|&o| o != drum && levels[o] > -15.0)
-        .map(|o| (heard.rises[drums[o].own][moment].arrival_parts - arrival) as f32 / 4.0)
-        .fold(f32::INFINITY, f32::min);
-    let lead = if lead.is_finite() {
-        lead.clamp(-6.0, 6.0)
-    } else {
-        3.0
+    // by how many milliseconds its mic is ahead of the first of those others
+    let ahead = |counts: &dyn Fn(usize) -> bool| {
+        let others = (0..drums.len()).filter(|&o| o != drum && counts(o));
+        let ahead = others
+            .map(|o| heard.rises[drums[o].own][moment].arrival_parts - arrival)
+            .min();
+        ahead.map_or(3.0, |parts| (parts as f32 / PARTS as f32).clamp(-6.0, 6.0))
     };
-    let clear = |o: usize| {
-        let other = &heard.rises[drums[o].own][moment];
-        o != drum && other.attack_db > 5.0 && raw[o] > -25.0
-    };
-    let first = (0..drums.len())
-        .filter(|&o| clear(o))
-        .map(|o| (heard.rises[drums[o].own][moment].arrival_parts - arrival) as f32 / 4.0)
-        .fold(f32::INFINITY, f32::min);
-    let first = if first.is_finite() {
-        first.clamp(-6.0, 6.0)
-    } else {
-        3.0
-    };
+    let lead = ahead(&|o| levels[o] > -15.0);
+    let clear = |o: usize| heard.rises[drums[o].own][moment].attack_db > 5.0 && raw[o] > -25.0;
+    let first = ahead(&clear);
     let sharp: Vec<f32> = (0..drums.len())
         .map(|o| db(heard.rises[drums[o].own][moment].attack / attack_level[o]).clamp(-40.0, 10.0))
         .collect();

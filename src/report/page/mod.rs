@@ -588,18 +588,16 @@ mod tests {
         (report, subject)
     }
 
+    fn plain(tracks: &[TrackReport]) -> SessionReport {
+        let (failed, skipped, notes) = (Vec::new(), Vec::new(), Vec::new());
+        SessionReport::new(tracks, failed, skipped, notes, Vec::new(), Vec::new())
+    }
+
     fn session(takes: usize, mics: usize) -> BTreeMap<String, Vec<u8>> {
         let (tracks, subjects): (Vec<_>, Vec<_>) = (1..=takes)
             .flat_map(|take| (0..mics).map(move |mic| report("low-tide", take, mic)))
             .unzip();
-        let session = SessionReport::new(
-            &tracks,
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-        );
+        let session = plain(&tracks);
         let mut all = BTreeMap::new();
         let put = |path: &str, content: &Content<'_>| {
             let mut bytes = Vec::new();
@@ -649,14 +647,7 @@ mod tests {
                 !(track.take.as_deref() == Some("take-02") && track.name.ends_with('1'))
             })
             .unzip();
-        let session = SessionReport::new(
-            &tracks,
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-            Vec::new(),
-        );
+        let session = plain(&tracks);
         let view = View::new(&session, &tracks, &subjects, false, &|_| None);
         assert_eq!(view.gaps.len(), 1, "{:?}", view.gaps);
         assert!(!view.is_whole(("low-tide", "take-02")) && view.is_whole(("low-tide", "take-01")));
