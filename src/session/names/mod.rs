@@ -13,4 +13,5 @@ mod suffix;
 pub(in crate::session) mod takes;
 pub(in crate::session) mod token;
 pub(in crate::session) mod toms;
+mod understand;
 pub(in crate::session) mod words;
