@@ -7,13 +7,17 @@
 //!
 //! Each phase is a function from the one before. The modules below stand in that order; imports go
 //! downward only: `block units error dsp` → `audio wav stage measure analysis` → `session preset`
-//! → `worksheet decide` → `mix cache output job` → `report shootout demo` → `cli`.
+//! → `worksheet decide` → `mix cache output job` → `report shootout demo` → `commands` → `cli`.
+//!
+//! Programs begin at [`prepare`], [`check`], [`apply`], [`shootout()`] and [`verify`], and find in
+//! [`commands`] what they share.
 
 pub mod analysis;
 pub mod audio;
 pub mod block;
 pub mod cache;
 pub mod cli;
+pub mod commands;
 pub mod decide;
 pub mod demo;
 pub mod dsp;
@@ -37,3 +41,7 @@ pub mod units;
 pub mod wav;
 pub mod wording;
 pub mod worksheet;
+
+pub use commands::{Options, apply, check, prepare, preview, shootout};
+pub use job::Outcome;
+pub use job::verify::verify;

@@ -12,7 +12,7 @@ const NAME: &str = env!("CARGO_PKG_NAME");
 /// The script that `shell` reads.
 pub fn script(shell: Shell) -> Vec<u8> {
     let mut script = Vec::new();
-    let mut command = with_names(super::Cli::command());
+    let mut command = with_names(super::arguments::Cli::command());
     clap_complete::generate(shell, &mut command, NAME, &mut script);
     if shell == Shell::Fish {
         script.extend(presets_in_fish().into_bytes());

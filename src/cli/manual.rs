@@ -8,7 +8,7 @@ use clap_mangen::roff::{Inline, Roff, bold, italic, roman};
 
 /// Writes the whole page, as `man -l` reads it.
 pub fn write(mut page: &mut dyn Write) -> io::Result<()> {
-    let mut command = super::Cli::command().disable_help_subcommand(true);
+    let mut command = super::arguments::Cli::command().disable_help_subcommand(true);
     command.build();
     let man = Man::new(command.clone()).manual("Drum recordings");
     man.render_title(&mut page)?;
@@ -18,7 +18,7 @@ pub fn write(mut page: &mut dyn Write) -> io::Result<()> {
 
     let mut roff = Roff::new();
     roff.control("PP", []);
-    roff.text([roman(super::HEARING)]);
+    roff.text([roman(super::arguments::HEARING)]);
     roff.control("SH", ["COMMANDS"]);
     for command in command.get_subcommands() {
         describe(&mut roff, command);
@@ -28,7 +28,7 @@ pub fn write(mut page: &mut dyn Write) -> io::Result<()> {
         .get_arguments()
         .for_each(|arg| option(&mut roff, arg));
     roff.control("SH", ["EXIT STATUS"]);
-    for (status, meaning) in super::STATUSES {
+    for (status, meaning) in super::arguments::STATUSES {
         roff.control("TP", []);
         roff.text([bold(*status)]);
         roff.text([roman(*meaning)]);
@@ -46,7 +46,7 @@ pub fn write(mut page: &mut dyn Write) -> io::Result<()> {
         roff.text([roman(*what)]);
     }
     roff.control("SH", ["EXAMPLES"]);
-    as_typed(&mut roff, super::EXAMPLES);
+    as_typed(&mut roff, super::arguments::EXAMPLES);
     roff.to_writer(&mut page)
 }
 

@@ -3,7 +3,7 @@
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{Command, CommandFactory};
 
-use super::Cli;
+use super::arguments::Cli;
 use crate::problem::nearest;
 
 /// The error with the nearest option of its command as the proposal, or with none.

@@ -1,6 +1,6 @@
 //! What a command says on standard output when it is done: the last screen of a night.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -11,8 +11,7 @@ use crate::error::printable;
 use crate::finding::Severity;
 use crate::job::space::size;
 use crate::job::verify::Verified;
-use crate::job::{Estimate, Outcome, Share, Unit};
-use crate::report::TrackReport;
+use crate::job::{Estimate, Outcome, Share};
 use crate::session::is_no_good;
 use crate::wording::counted;
 
@@ -34,6 +33,9 @@ pub fn estimate(estimate: &Estimate) -> String {
 
 /// After `prep`.
 pub fn prep(outcome: &Outcome, out: &Path) -> String {
+    if let Some(songs) = &outcome.share {
+        return share(outcome, songs, out);
+    }
     let mut text = head(outcome);
     matters(&mut text, outcome);
     failed(&mut text, outcome);
@@ -56,7 +58,7 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
 }
 
 /// After `prep --song`.
-pub fn share(outcome: &Outcome, share: &Share, out: &Path) -> String {
+fn share(outcome: &Outcome, share: &Share, out: &Path) -> String {
     let mut text = String::new();
     failed(&mut text, outcome);
     let _ = writeln!(
@@ -268,20 +270,11 @@ pub fn verify(verified: &Verified, quiet: bool) -> String {
 }
 
 /// After `prep --dry-run`: what would be written.
-pub fn dry_run(units: &[Unit<'_>], outcome: &Outcome) -> String {
+pub fn dry_run(outcome: &Outcome) -> String {
     let mut text = String::from("nothing was written; these stems would be:\n");
-    let tracks: HashMap<&str, &TrackReport> = (outcome.tracks.iter())
-        .map(|t| (t.name.as_str(), t))
-        .collect();
-    for unit in units {
-        if let Some(track) = tracks.get(unit.name.as_str()) {
-            let mark = if track.decisions.left_out {
-                "left out"
-            } else {
-                ""
-            };
-            let _ = writeln!(text, "  {} {mark}", unit.stem_path);
-        }
+    for (path, left_out) in outcome.stems() {
+        let mark = if left_out { "left out" } else { "" };
+        let _ = writeln!(text, "  {path} {mark}");
     }
     text
 }

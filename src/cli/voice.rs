@@ -45,6 +45,7 @@ impl Voice {
             } => self.phase(name, samples, items),
             Event::Advance { samples } => self.advance(samples),
             Event::Warning { text } => self.warning(text),
+            Event::Note { text } => self.note(text),
             Event::Failed { path, reason } => {
                 let path = path.to_string_lossy();
                 if self.json {

@@ -4,15 +4,15 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, channel};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use notify::event::{AccessKind, AccessMode, EventKind};
 use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 
-use super::commands::{Power, beside, check_out, refuse_bag, work};
 use super::voice::Voice;
-use super::{print, signals, summary};
+use super::{print, summary};
+use crate::commands::{Options, beside, check_out, refuse_bag, run};
 use crate::error::{Error, Result, printable};
 use crate::files::Stamp;
 use crate::finding::{Code, Severity};
@@ -31,15 +31,13 @@ const AGAIN: Duration = Duration::from_secs(10);
 const SIGNAL: Duration = Duration::from_millis(100);
 
 /// Follows the session until it is stopped; the exit status of that.
-pub fn watch(path: &Path, out: Option<&Path>, power: Power, voice: &Voice) -> Result<u8> {
-    let stop = Arc::new(Stop::default());
-    signals::watch(&stop);
+pub fn watch(path: &Path, out: Option<&Path>, options: &Options<'_>, voice: &Voice) -> Result<u8> {
+    let stop = &options.stop;
     let mut watch = Watch {
         path,
         out,
-        power,
+        options,
         voice,
-        stop: &stop,
         passing: match out {
             Some(_) => None,
             None => Some(Store::passing()?),
@@ -81,7 +79,7 @@ pub fn watch(path: &Path, out: Option<&Path>, power: Power, voice: &Voice) -> Re
                 AGAIN
             }
         };
-        if let Err(error) = wait(pause, &stop, events.as_ref().filter(|_| idle)) {
+        if let Err(error) = wait(pause, stop, events.as_ref().filter(|_| idle)) {
             return watch.end(&error);
         }
     }
@@ -135,9 +133,8 @@ type Files = BTreeMap<PathBuf, Stamp>;
 struct Watch<'a> {
     path: &'a Path,
     out: Option<&'a Path>,
-    power: Power,
+    options: &'a Options<'a>,
     voice: &'a Voice,
-    stop: &'a Stop,
     /// Where measurements are kept without `out`.
     passing: Option<Store>,
     hashes: Hashes,
@@ -169,7 +166,7 @@ impl Watch<'_> {
         config: &SessionFile,
         go: impl FnOnce(&Session, &Job<'_>) -> Result<()>,
     ) -> Result<()> {
-        let (standing, folder) = beside(self.out, &mut session, false, self.voice)?;
+        let (standing, folder) = beside(self.out, &mut session, self.options)?;
         let presets = Presets::load(&session, config)?;
         let units = job::units(&session, config, &presets)?;
         let job = Job {
@@ -230,15 +227,20 @@ impl Watch<'_> {
                 event => self.voice.hear(event),
             };
             self.voice.begin("try");
-            let (listener, also) = ((self.voice, &tell as _), (self.stop, Some(&self.hashes)));
-            work(&session.root, store, self.power, listener, also, |work| {
+            let options = Options {
+                tell: &tell,
+                ..self.options.clone()
+            };
+            let checked = run(&session.root, store, &options, Some(&self.hashes), |work| {
                 let listened = job::listen(work, job)?;
                 // Before anything else is done: somebody waits for it.
                 said.say(self.voice, session, &job::report(job, &listened), files)?;
                 let Some(out) = self.out else { return Ok(()) };
                 let plan = job::decide(work, job, listened)?;
                 job::write_reports(work, job, &plan, out).map(drop)
-            })
+            });
+            self.voice.end();
+            checked
         })
     }
 

@@ -24,6 +24,11 @@ pub enum Event<'a> {
         /// In words.
         text: &'a str,
     },
+    /// Something worth a line, and nothing to worry about.
+    Note {
+        /// In words.
+        text: &'a str,
+    },
     /// One file failed; the rest goes on.
     Failed {
         /// Which.

@@ -81,6 +81,7 @@ pub fn outcome(
         tracks,
         subjects,
         removed: Vec::new(),
+        share: None,
     }
 }
 

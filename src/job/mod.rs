@@ -14,6 +14,7 @@ pub use finish::WORKSHEET;
 pub use folder::Folder;
 pub use foreign::{check_demo, check_foreign};
 pub use keep::Anew;
+pub use keys::check_keys;
 pub use measure::Hashes;
 pub use pool::Pool;
 pub use share::{Share, share};
@@ -24,6 +25,7 @@ pub(crate) use track::{TrackReader, mend};
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
 use crate::finding::Severity;
+use crate::output::layout::stem_path;
 use crate::output::publish::{Outbox, sha256_file};
 use crate::report::page::{self, About, Line};
 use crate::report::session::MixReport;
@@ -43,6 +45,7 @@ mod folder;
 mod foreign;
 mod hear;
 mod keep;
+mod keys;
 mod measure;
 pub(crate) mod mixes;
 mod plan;
@@ -280,6 +283,8 @@ pub struct Outcome {
     subjects: Vec<crate::report::page::Subject>,
     /// Files that were removed, since nothing makes them any more.
     pub removed: Vec<String>,
+    /// The songs whose stems were made, of a run that left the others to other machines.
+    pub share: Option<Share>,
 }
 
 impl Outcome {
@@ -291,6 +296,13 @@ impl Outcome {
     /// What was found of this severity and `only` wants, one line a matter, worst first.
     pub fn lines(&self, severity: Severity, only: &dyn Fn(About<'_>) -> bool) -> Vec<Line> {
         page::lines(&self.report, &self.tracks, &self.subjects, severity, only)
+    }
+
+    /// Where the stem of each track lies or would lie, and whether it is left out.
+    pub fn stems(&self) -> impl Iterator<Item = (String, bool)> {
+        let left_out = self.tracks.iter().map(|track| track.decisions.left_out);
+        let paths = self.subjects.iter().map(|subject| stem_path(&subject.key));
+        paths.zip(left_out)
     }
 
     /// 0, or 1 where files failed.
@@ -366,67 +378,6 @@ fn standing_mixes(job: &Job<'_>, mixes: &[MixReport], outbox: &Outbox) -> Vec<Mi
         }
     }
     found
-}
-
-/// Refuses a worksheet that speaks of tracks which the session never had, of rates that a stage does
-/// not allow, or of what is not decided in a worksheet. `path` is where it lies.
-pub fn check_keys(
-    sheet: &Worksheet,
-    standing: &Standing,
-    units: &[Unit<'_>],
-    path: &Path,
-) -> Result<()> {
-    let mut errors = Vec::new();
-    for given in &sheet.entries {
-        let key = &given.key;
-        let kept = standing.kept(key);
-        let Some(unit) = units.iter().find(|unit| unit.key == *key) else {
-            if kept.is_none() {
-                let keys: Vec<&str> = units.iter().map(|u| u.key.as_str()).collect();
-                let error = Error::input(format!("no track of this session is `{key}`"));
-                errors.push(match crate::problem::nearest(key, &keys) {
-                    Some(near) => error.hint(format!("did you mean `{near}`?")),
-                    None => error.hint("take the worksheet that `prep` wrote for this session"),
-                });
-            }
-            continue;
-        };
-        // What an earlier run wrote there is no edit.
-        let says = |value: &Option<String>, today: &str, before: Option<&str>| {
-            value
-                .as_deref()
-                .is_some_and(|value| value != today && before != Some(value))
-        };
-        let before = kept.map(|kept| &kept.entry);
-        if says(
-            &given.preset,
-            &unit.preset.name,
-            before.map(|e| e.preset.as_str()),
-        ) {
-            let reason = format!("track `{key}`: the preset is not chosen in the worksheet");
-            errors.push(
-                Error::input(reason)
-                    .hint("edit its stages, or name a preset for the mic in session.toml"),
-            );
-        }
-        if says(
-            &given.mic,
-            unit.track.mic.name(),
-            before.map(|e| e.mic.as_str()),
-        ) {
-            let reason = format!("track `{key}`: the mic is not chosen in the worksheet");
-            errors.push(Error::input(reason).hint("say in session.toml what the file is"));
-        }
-        let stages = given.stages.as_deref().unwrap_or_default();
-        let faults = crate::stage::Chain::check(stages, f64::from(unit.track.rate_hz()));
-        errors.extend(
-            faults
-                .iter()
-                .map(|(_, fault)| Error::input(format!("track `{key}`: {fault}"))),
-        );
-    }
-    let errors = errors.into_iter().map(|error| error.at(path)).collect();
-    Error::all(errors).map_or(Ok(()), Err)
 }
 
 /// Renders what was planned into `out`, mixes it, and writes reports, worksheet and manifest.

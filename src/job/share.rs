@@ -95,12 +95,8 @@ pub fn share(
     let mine: Vec<_> = (stems.into_iter().enumerate())
         .map(|(i, stem)| job.only?.contains(&i).then_some(stem)?)
         .collect();
-    Ok(finish::outcome(
-        job,
-        plan,
-        &mine,
-        &[],
-        Vec::new(),
-        Vec::new(),
-    ))
+    Ok(Outcome {
+        share: Some(share.clone()),
+        ..finish::outcome(job, plan, &mine, &[], Vec::new(), Vec::new())
+    })
 }

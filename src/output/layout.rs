@@ -146,7 +146,7 @@ pub fn units<'a>(
                     track_index: indices.0,
                     clean_index: indices.1,
                     derived: derived.cloned(),
-                    stem_path: format!("stems/{place}.wav"),
+                    stem_path: stem_path(&place),
                     report_path: format!("reports/{place}.json"),
                     key: place,
                     name,
@@ -299,6 +299,11 @@ pub fn check_places(root: &Path, out: &Path) -> Result<()> {
             .hint("give a folder of its own"));
     }
     Ok(())
+}
+
+/// Where the stem of the track with this worksheet key lies in an output folder.
+pub fn stem_path(key: &str) -> String {
+    format!("stems/{key}.wav")
 }
 
 #[cfg(test)]
