@@ -168,6 +168,14 @@ impl Error {
         }
     }
 
+    /// The same of a file that is needed to go on, where work may be tried again.
+    pub fn needed(self) -> Self {
+        match self.kind {
+            Kind::File => self.of_the_run(),
+            _ => self,
+        }
+    }
+
     /// Sets what to do about it.
     pub fn hint(mut self, hint: impl Into<String>) -> Self {
         self.hint = Some(hint.into());
@@ -181,6 +189,22 @@ fn scarce(error: &std::io::Error) -> bool {
     // ENFILE and EMFILE, which `ErrorKind` does not tell; the numbers of every Unix.
     let files = cfg!(unix) && matches!(error.raw_os_error(), Some(23 | 24));
     files || error.kind() == std::io::ErrorKind::OutOfMemory
+}
+
+/// What was read of `path`, where anything is there to be read.
+///
+/// # Errors
+/// [`Kind::Environment`]: something is there, but cannot be read. To go on without it would lose what
+/// it says.
+pub fn if_there<T>(path: &Path, read: std::io::Result<T>) -> Result<Option<T>> {
+    use std::io::ErrorKind::{NotADirectory, NotFound};
+    match read {
+        Ok(read) => Ok(Some(read)),
+        Err(error) if matches!(error.kind(), NotFound | NotADirectory) => Ok(None),
+        Err(error) => Err(Error::reading(path, &error)
+            .needed()
+            .hint("see to it that it can be read, then run the same command again")),
+    }
 }
 
 /// An operating-system error in words, without Rust's "(os error 2)".

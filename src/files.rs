@@ -6,6 +6,8 @@ use std::io::{self, Read};
 use std::path::Path;
 use std::time::SystemTime;
 
+use crate::error::{Result, if_there};
+
 /// What the file system says of a file: where any of it has changed, so may have the content.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Stamp {
@@ -56,6 +58,38 @@ pub fn read(path: &Path) -> io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     open(path)?.read_to_end(&mut bytes)?;
     Ok(bytes)
+}
+
+/// Whether a file stands there.
+///
+/// # Errors
+/// Those of [`if_there`].
+pub fn stands(path: &Path) -> Result<bool> {
+    let found = if_there(path, std::fs::symlink_metadata(path))?;
+    Ok(found.is_some_and(|found| found.is_file()))
+}
+
+/// What lies in a folder, by name; nothing where the folder is not there. Names that are not UTF-8,
+/// which no file of ours has, are passed over.
+///
+/// # Errors
+/// Those of [`if_there`].
+pub fn names(folder: &Path) -> Result<Vec<String>> {
+    let Some(entries) = if_there(folder, std::fs::read_dir(folder))? else {
+        return Ok(Vec::new());
+    };
+    let mut names = Vec::new();
+    for entry in entries {
+        let entry = if_there(folder, entry)?;
+        names.extend(entry.and_then(|entry| entry.file_name().into_string().ok()));
+    }
+    names.sort();
+    Ok(names)
+}
+
+/// Bytes as lower-case hexadecimal digits.
+pub fn hex(digest: &[u8]) -> String {
+    digest.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn regular(found: &std::fs::Metadata) -> io::Result<()> {

@@ -35,21 +35,19 @@ pub struct Journal {
 }
 
 impl Journal {
-    /// With all lines that hold of the files `older` and of `own`, to which lines are added; and the
-    /// error that ended the reading.
-    pub fn read(older: Vec<File>, own: File) -> (Self, Option<io::Error>) {
+    /// With all lines that hold of the files `older` and of `own`, to which lines are added.
+    pub fn read(older: Vec<File>, own: File) -> io::Result<Self> {
         let mut journal = Self {
             files: Vec::new(),
             lines: HashMap::new(),
             length: 0,
             torn: false,
         };
-        let mut lost = None;
         for file in older.into_iter().chain([own]) {
             journal.files.push(file);
-            lost = lost.or(journal.add_last().err());
+            journal.add_last()?;
         }
-        (journal, lost)
+        Ok(journal)
     }
 
     /// Reads the lines of the last file.
@@ -72,13 +70,15 @@ impl Journal {
     }
 
     /// The last line about an output.
-    pub fn get(&mut self, path: &str) -> Option<Done> {
-        let &(file, at, length) = self.lines.get(path)?;
+    pub fn get(&mut self, path: &str) -> io::Result<Option<Done>> {
+        let Some(&(file, at, length)) = self.lines.get(path) else {
+            return Ok(None);
+        };
         let mut line = vec![0; length];
         let file = &mut self.files[file];
-        file.seek(SeekFrom::Start(at)).ok()?;
-        file.read_exact(&mut line).ok()?;
-        parse(&line)
+        file.seek(SeekFrom::Start(at))?;
+        file.read_exact(&mut line)?;
+        Ok(parse(&line))
     }
 
     /// Appends a line and flushes it to the disk.

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-use crate::output::publish::hex;
+use crate::files::hex;
 
 /// Part of every key: the version, and the hash of the code that measures, analyses and processes
 /// (see `build.rs`). A result of other code is not used again.

@@ -15,9 +15,9 @@ use sha2::{Digest, Sha256};
 use super::journal::Journal;
 use super::lock;
 use crate::error::{Error, Kind, Result, plain};
-use crate::files;
+use crate::files::{self, hex};
 use crate::output::ours::{SONGS, song_file};
-use crate::output::publish::{self, Outbox, hex};
+use crate::output::publish::{self, Outbox};
 
 pub use super::journal::Done;
 pub use crate::cache::key::{Key, Origin};
@@ -54,13 +54,13 @@ struct Told {
 impl Store {
     /// Takes the lock of the output folder `dir` and reads what was finished before.
     pub fn open(dir: &Path) -> Result<Self> {
-        Self::locked(dir, &[]).map_err(environment)
+        Self::locked(dir, &[]).map_err(Error::needed)
     }
 
     /// The same for a run that makes stems of these songs only, beside others that make those of
     /// other songs: what it finishes is noted in a journal of the first of them.
     pub fn share(dir: &Path, songs: &[String]) -> Result<Self> {
-        Self::locked(dir, songs).map_err(environment)
+        Self::locked(dir, songs).map_err(Error::needed)
     }
 
     fn locked(dir: &Path, songs: &[String]) -> Result<Self> {
@@ -68,7 +68,7 @@ impl Store {
         let root = outbox.root().to_owned();
         let mut told = Told::default();
         let common = || outbox.keep(Path::new(JOURNAL));
-        let (locks, (mut journal, error)) = match songs.first() {
+        let (locks, journal) = match songs.first() {
             None => {
                 let lock = lock::whole(&outbox, dir, &mut told.warnings)?;
                 publish::sweep(dir)?;
@@ -80,11 +80,8 @@ impl Store {
                 (locks, Journal::read(vec![common()?], own))
             }
         };
-        if let Some(error) = error {
-            let lost = Error::reading(&root.join(JOURNAL), &error);
-            told.warnings
-                .push(format!("{lost}; finished work may be done again"));
-        }
+        // Without it a run would forget what it has made.
+        let mut journal = journal.map_err(|error| Error::reading(&root.join(JOURNAL), &error))?;
         if songs.is_empty() {
             join_songs(&outbox, &mut journal)?;
         }
@@ -112,7 +109,8 @@ impl Store {
                     .hint("name a folder that can be written in TMPDIR")
             })?;
         let outbox = Outbox::open(folder.path())?.own()?;
-        let (journal, _) = Journal::read(Vec::new(), outbox.keep(Path::new(JOURNAL))?);
+        let journal = Journal::read(Vec::new(), outbox.keep(Path::new(JOURNAL))?);
+        let journal = journal.map_err(|e| Error::reading(&outbox.root().join(JOURNAL), &e))?;
         Ok(Self {
             root: outbox.root().to_owned(),
             outbox,
@@ -186,7 +184,7 @@ impl Store {
     /// The output `path` as finished before from the same origin, with its figures; whether the file
     /// is still there and whole is for the caller to see.
     pub fn done(&self, path: &str, origin: &Origin) -> Option<Done> {
-        let done = self.journal().get(path)?;
+        let done = self.journal().get(path).ok()??;
         if !done.origin.same(origin) {
             self.again(path, &origin.changed_since(&done.origin));
             return None;
@@ -195,8 +193,12 @@ impl Store {
     }
 
     /// The output `path` as it was last noted, whatever it was made from.
-    pub fn noted_as(&self, path: &str) -> Option<Done> {
-        self.journal().get(path)
+    ///
+    /// # Errors
+    /// [`Kind::Environment`]: the journal cannot be read.
+    pub fn noted_as(&self, path: &str) -> Result<Option<Done>> {
+        let noted = self.journal().get(path);
+        noted.map_err(|error| Error::reading(&self.root.join(JOURNAL), &error).needed())
     }
 
     /// Notes that a finished output is made again, and why.
@@ -256,14 +258,9 @@ impl Store {
 
 /// Takes what runs noted of single songs into the one journal.
 fn join_songs(outbox: &Outbox, journal: &mut Journal) -> Result<()> {
-    let entries = fs::read_dir(outbox.root().join(SONGS))
-        .into_iter()
-        .flatten();
-    for entry in entries.flatten() {
-        let name = entry.file_name();
-        let Some(song) =
-            (name.to_str()).and_then(|name| name.strip_suffix(SONG_JOURNAL)?.strip_suffix('.'))
-        else {
+    for name in files::names(&outbox.root().join(SONGS))? {
+        let song = name.strip_suffix(SONG_JOURNAL);
+        let Some(song) = song.and_then(|song| song.strip_suffix('.')) else {
             continue;
         };
         let name = song_file(song, SONG_JOURNAL);
@@ -274,17 +271,6 @@ fn join_songs(outbox: &Outbox, journal: &mut Journal) -> Result<()> {
         outbox.remove(&name)?;
     }
     Ok(())
-}
-
-/// Without its memory a run cannot keep what it promises.
-fn environment(error: Error) -> Error {
-    match error.kind {
-        Kind::File => Error {
-            kind: Kind::Environment,
-            ..error
-        },
-        _ => error,
-    }
 }
 
 /// The SHA-256 of the key that bytes are kept under and of the bytes: one result in the place of

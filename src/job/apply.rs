@@ -7,8 +7,8 @@ use sha2::{Digest, Sha256};
 
 use crate::audio;
 use crate::error::{Error, Kind, Result};
+use crate::files::hex;
 use crate::output::layout::{Unit, fault};
-use crate::output::publish::hex;
 use crate::preset::Preset;
 use crate::session::config::SessionFile;
 use crate::session::{Failed, Label, Mic, Session, Song, Source, Take, Track, arrange};

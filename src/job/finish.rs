@@ -1,5 +1,6 @@
 //! The end of a run: reports, worksheet and manifest.
 
+use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -244,7 +245,7 @@ fn write_all(
     // Files that were given without a session have no songs and takes to show, and no worksheet.
     let is_session =
         outcome.tracks.is_empty() || outcome.tracks.iter().any(|track| track.song.is_some());
-    let mut manifest = outbox.standing_manifest();
+    let mut manifest = outbox.standing_manifest()?;
     let mut sheet = None;
     let mut all: BTreeSet<String> = (outcome.subjects.iter())
         .map(|subject| subject.report_path.clone())
@@ -257,11 +258,11 @@ fn write_all(
         sheet = Some(written);
         all.extend(made.entries().map(|(path, _)| path.to_owned()));
         all.extend(page::paths(&outcome.tracks));
-        let (past, removed) = union::past(job, plan, outbox.root(), &manifest, &all);
+        let (past, removed) = union::past(work, job, plan, outbox.root(), &manifest, &all)?;
         outcome.removed = removed;
         past
     } else {
-        union::beside(outbox.root(), &all)
+        union::beside(work, outbox.root(), &all)?
     };
     outcome.report.add(past, &outcome.tracks);
     finish_with(
@@ -313,12 +314,18 @@ fn finish_with(
             sheet.sheet.keep(outbox, &sheet.text)?;
             put(WORKSHEET, &|sink| sink.write_all(sheet.text.as_bytes()))?;
         }
+        let lost = RefCell::new(None);
         let picture = |take: &TakeReport| {
             let mut all = plan.takes.iter();
             let played = all.find(|p| (&p.song, &p.take) == (&take.song, &take.take))?;
             let title = format!("{} {}", take.song, take.take);
-            let strokes = played.strokes(work).ok()?;
-            Some(page::strokes::picture(&strokes, take.seconds, &title))
+            match played.strokes(work) {
+                Ok(strokes) => Some(page::strokes::picture(&strokes, take.seconds, &title)),
+                Err(error) => {
+                    lost.replace(Some(error));
+                    None
+                }
+            }
         };
         page::files(
             &outcome.report,
@@ -328,6 +335,7 @@ fn finish_with(
             &picture,
             put,
         )?;
+        lost.into_inner().map_or(Ok(()), Err)?;
     }
     work.stop.check()?;
     for path in &outcome.removed {

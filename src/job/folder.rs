@@ -9,7 +9,7 @@ use serde_json::Value;
 
 use super::record::RECORD;
 use crate::cache::store::{sealed, unsealed};
-use crate::error::{Error, Result, printable};
+use crate::error::{Error, Result, if_there, printable};
 use crate::output::bag::own_folder;
 use crate::output::ours::Ours;
 use crate::output::publish::Outbox;
@@ -60,7 +60,8 @@ impl Folder {
     /// has too a name of their own. Nothing is written. The notes are for a person.
     ///
     /// # Errors
-    /// [`crate::error::Kind::Input`] where the folder belongs to another session, unless `also`.
+    /// [`crate::error::Kind::Input`] where the folder belongs to another session, unless `also`;
+    /// [`crate::error::Kind::Environment`] where that cannot be read.
     pub fn of(out: &Path, session: &mut Session, also: bool) -> Result<(Self, Vec<String>)> {
         let mut notes = Vec::new();
         let root = std::path::absolute(&session.root).unwrap_or_else(|_| session.root.clone());
@@ -70,7 +71,7 @@ impl Folder {
             .flat_map(|(_, _, track)| &track.sources)
             .map(|source| source.path.to_string_lossy().into_owned())
             .collect();
-        let mut claims = read(out);
+        let mut claims = read(out)?;
         let mine = claims.iter().position(|claim| claim.is(&root, &sources));
         if let (None, Some(first), false) = (mine, claims.first(), also) {
             let reason = format!("holds the outputs of another session: {}", first.name());
@@ -131,17 +132,18 @@ impl Folder {
     }
 }
 
-fn read(out: &Path) -> Vec<Claim> {
-    let kept = fs::read(own_folder(out).join(CLAIMS)).ok();
+fn read(out: &Path) -> Result<Vec<Claim>> {
+    let path = own_folder(out).join(CLAIMS);
+    let kept = if_there(&path, fs::read(&path))?;
     let kept = kept.and_then(|bytes| serde_json::from_slice(unsealed(&bytes, "", b'\n')?).ok());
     if let Some(claims) = kept {
-        return claims;
+        return Ok(claims);
     }
     // Where that was lost, the record of the last run says what it was made from.
-    if !Ours::of(out).knows(RECORD) {
-        return Vec::new();
+    if !Ours::of(out)?.knows(RECORD) {
+        return Ok(Vec::new());
     }
-    let record = fs::read(out.join(RECORD)).ok();
+    let record = if_there(&out.join(RECORD), fs::read(out.join(RECORD)))?;
     let record: Option<Value> = record.and_then(|bytes| serde_json::from_slice(&bytes).ok());
     let sources: BTreeSet<String> = (record.as_ref())
         .and_then(|record| record.get("sources")?.as_array())
@@ -149,11 +151,11 @@ fn read(out: &Path) -> Vec<Claim> {
         .flatten()
         .filter_map(|source| Some(source.get("path")?.as_str()?.to_owned()))
         .collect();
-    match sources.is_empty() {
+    Ok(match sources.is_empty() {
         true => Vec::new(),
         false => vec![Claim {
             sources,
             ..Claim::default()
         }],
-    }
+    })
 }

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use crate::cache;
 use crate::error::Result;
+use crate::files;
 use crate::job::excerpts;
 use crate::job::finish::WORKSHEET;
 use crate::job::mixes;
@@ -25,7 +26,7 @@ pub fn check_foreign(
     units: &[Unit<'_>],
 ) -> Result<()> {
     cache::check_free(out)?;
-    let ours = Ours::of(out);
+    let ours = Ours::of(out)?;
     if session.songs.iter().any(|song| !song.slug.is_empty()) {
         ours.check_no_session()?;
     }
@@ -34,7 +35,7 @@ pub fn check_foreign(
         .map(|source| session.root.join(&source.path))
         .collect();
     // A worksheet that a person put there has been read by now, and is gone on with.
-    let is_file = std::fs::symlink_metadata(out.join(WORKSHEET)).is_ok_and(|found| found.is_file());
+    let is_file = files::stands(&out.join(WORKSHEET))?;
     let read = |name: &PathBuf| is_file && ours.is_known_folder() && name == Path::new(WORKSHEET);
     let names = names(session, config, units);
     ours.check(
@@ -47,7 +48,7 @@ pub fn check_foreign(
 pub fn check_demo(out: &Path, prepared: &Path) -> Result<()> {
     check_no_recordings(out, &["takes", "prepared"])?;
     cache::check_free(prepared)?;
-    let ours = Ours::of(prepared);
+    let ours = Ours::of(prepared)?;
     ours.check_no_session()?;
     let names = [
         MANIFEST,

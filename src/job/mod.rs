@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 use std::io::{self, Write};
 use std::path::Path;
-use std::sync::{LazyLock, OnceLock};
+use std::sync::LazyLock;
 
 pub use crate::cache::Store;
 pub use crate::output::{Presets, Unit, check_places, units};
@@ -24,9 +24,10 @@ pub(crate) use track::{TrackReader, mend};
 
 use crate::decide::heard::Heard;
 use crate::error::{Error, Kind, Result};
+use crate::files;
 use crate::finding::Severity;
 use crate::output::layout::stem_path;
-use crate::output::publish::{Outbox, sha256_file};
+use crate::output::publish::Outbox;
 use crate::report::page::{self, About, Line};
 use crate::report::session::MixReport;
 use crate::session::{Session, SessionFile, Track};
@@ -156,8 +157,6 @@ pub struct Job<'a> {
     pub only: Option<&'a [usize]>,
     /// Make rough mixes.
     pub mixes: bool,
-    /// SHA-256 of the session file, once it was asked for.
-    pub session_file: OnceLock<Option<String>>,
 }
 
 static NO_STANDING: LazyLock<Standing> = LazyLock::new(Standing::default);
@@ -178,7 +177,6 @@ impl<'a> Job<'a> {
             prune: false,
             only: None,
             mixes: false,
-            session_file: OnceLock::new(),
         }
     }
 }
@@ -195,13 +193,9 @@ impl Job<'_> {
         !self.folder.is_of_another(song)
     }
 
-    /// Of the session file; `None` without one.
+    /// SHA-256 of the session file; `None` without one.
     fn session_file_sha256(&self) -> Option<&str> {
-        let hash = || {
-            let path = self.config.path.as_deref()?;
-            sha256_file(path, &|| false).ok().flatten()
-        };
-        self.session_file.get_or_init(hash).as_deref()
+        self.config.sha256.as_deref()
     }
 }
 
@@ -321,9 +315,9 @@ pub fn write_reports(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) ->
     let outbox = Outbox::owning(out)?;
     begin(job, &outbox)?;
     let record = record::record(work, job, plan)?;
-    let stems = standing_stems(work, job, &outbox);
-    let mixes = standing_mixes(job, &[], &outbox);
-    let excerpts = standing_excerpts(work, job, &outbox);
+    let stems = standing_stems(work, job, &outbox)?;
+    let mixes = standing_mixes(job, &[], &outbox)?;
+    let excerpts = standing_excerpts(work, job, &outbox)?;
     let mut outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, Vec::new());
     finish::write(work, job, plan, &outbox, &mut outcome, &record, &stems)?;
     Ok(outcome)
@@ -343,8 +337,8 @@ fn standing_stems(
     work: &Work<'_>,
     job: &Job<'_>,
     outbox: &Outbox,
-) -> Vec<Option<Result<render::Rendered>>> {
-    let stem = |unit: &Unit<'_>| render::standing(work, outbox, unit).map(Ok);
+) -> Result<Vec<Option<Result<render::Rendered>>>> {
+    let stem = |unit: &Unit<'_>| Ok(render::standing(work, outbox, unit)?.map(Ok));
     job.units.iter().map(stem).collect()
 }
 
@@ -353,14 +347,13 @@ fn standing_excerpts(
     work: &Work<'_>,
     job: &Job<'_>,
     outbox: &Outbox,
-) -> Vec<Option<crate::report::page::Excerpt>> {
+) -> Result<Vec<Option<crate::report::page::Excerpt>>> {
     let excerpt = |unit: &Unit<'_>| render::as_noted(work, outbox, &excerpts::path(unit));
     job.units.iter().map(excerpt).collect()
 }
 
 /// Mixes that earlier runs made, of takes of which `mixes` has none.
-fn standing_mixes(job: &Job<'_>, mixes: &[MixReport], outbox: &Outbox) -> Vec<MixReport> {
-    let stands = |path: &str| outbox.root().join(path).is_file();
+fn standing_mixes(job: &Job<'_>, mixes: &[MixReport], outbox: &Outbox) -> Result<Vec<MixReport>> {
     let of = |song: &str, take: &str| {
         (job.standing.sheet.mixes.iter())
             .find(|mix| mix.report.song == song && mix.report.take == take)
@@ -371,13 +364,14 @@ fn standing_mixes(job: &Job<'_>, mixes: &[MixReport], outbox: &Outbox) -> Vec<Mi
             let is_made = |mix: &MixReport| mix.song == song.slug && mix.take == take.slug;
             if let Some(mix) = of(&song.slug, &take.slug)
                 && !mixes.iter().any(is_made)
-                && mix.report.path.as_deref().is_some_and(stands)
+                && let Some(path) = mix.report.path.as_deref()
+                && files::stands(&outbox.root().join(path))?
             {
                 found.push(mix.reported());
             }
         }
     }
-    found
+    Ok(found)
 }
 
 /// Renders what was planned into `out`, mixes it, and writes reports, worksheet and manifest.
@@ -388,7 +382,7 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     let mut stems = stems(work, job, plan, &outbox, &shown)?;
     let partial = job.only.is_some();
     if partial {
-        let standing = standing_stems(work, job, &outbox);
+        let standing = standing_stems(work, job, &outbox)?;
         for (stem, standing) in stems.iter_mut().zip(standing) {
             *stem = stem.take().or(standing);
         }
@@ -401,7 +395,7 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     };
     let mut excerpts = excerpts::of_stems(work, job, plan, &shown, &stems, &outbox, &mut failed)?;
     if partial {
-        let standing = standing_excerpts(work, job, &outbox);
+        let standing = standing_excerpts(work, job, &outbox)?;
         for (excerpt, standing) in excerpts.iter_mut().zip(standing) {
             *excerpt = excerpt.take().or(standing);
         }
@@ -409,7 +403,7 @@ pub fn render(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) -> Result
     excerpts::of_mixes(work, job, &mut mixes, &outbox, &mut failed)?;
     let mut mixes: Vec<MixReport> = mixes.into_iter().map(|mix| mix.report).collect();
     if partial {
-        mixes = standing_mixes(job, &mixes, &outbox);
+        mixes = standing_mixes(job, &mixes, &outbox)?;
     }
     let record = record::record(work, job, plan)?;
     failed.extend_from_slice(&record.changed);

@@ -12,7 +12,7 @@ use super::measure::{self, changed};
 use super::{Job, Plan, Work};
 use crate::cache::key::GENERATION;
 use crate::error::{Kind, Result};
-use crate::output::publish::hex;
+use crate::files::hex;
 use crate::report::session::FailedReport;
 use crate::report::{PathText, SCHEMA, TOOL};
 use crate::session::config::{Output, Start};

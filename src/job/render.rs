@@ -367,12 +367,12 @@ pub fn finished<T: serde::de::DeserializeOwned>(
 }
 
 /// The stem of a unit that an earlier run made, if it stands as it was made.
-pub fn standing(work: &Work<'_>, outbox: &Outbox, unit: &Unit<'_>) -> Option<Rendered> {
-    let found: Rendered = as_noted(work, outbox, &unit.stem_path)?;
-    Some(Rendered {
+pub fn standing(work: &Work<'_>, outbox: &Outbox, unit: &Unit<'_>) -> Result<Option<Rendered>> {
+    let found: Option<Rendered> = as_noted(work, outbox, &unit.stem_path)?;
+    Ok(found.map(|found| Rendered {
         standing: true,
         ..found
-    })
+    }))
 }
 
 /// What an earlier run noted of an output that stands as it was written.
@@ -380,10 +380,15 @@ pub fn as_noted<T: serde::de::DeserializeOwned>(
     work: &Work<'_>,
     outbox: &Outbox,
     path: &str,
-) -> Option<T> {
-    let stands = outbox.ours()?.standing(Path::new(path)) == Standing::Written;
-    let done = work.store.noted_as(path).filter(|_| stands)?;
-    serde_json::from_value(done.figures).ok()
+) -> Result<Option<T>> {
+    let Some(ours) = outbox.ours() else {
+        return Ok(None);
+    };
+    if ours.standing(Path::new(path))? != Standing::Written {
+        return Ok(None);
+    }
+    let done = work.store.noted_as(path)?;
+    Ok(done.and_then(|done| serde_json::from_value(done.figures).ok()))
 }
 
 /// Notes a finished output in the journal.

@@ -10,11 +10,12 @@ use sha2::{Digest, Sha256};
 
 use super::finish::WORKSHEET;
 use crate::cache::store::{sealed, unsealed};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, if_there};
+use crate::files::{self, hex};
 use crate::output::bag::own_folder;
 use crate::output::layout::Unit;
 use crate::output::ours::Ours;
-use crate::output::publish::{Outbox, hex};
+use crate::output::publish::Outbox;
 use crate::preset::{self, Preset};
 use crate::problem::read_text;
 use crate::reason::Reason;
@@ -121,22 +122,23 @@ impl Standing {
     ///
     /// # Errors
     /// [`crate::error::Kind::Input`]: the worksheet cannot be read.
+    /// [`crate::error::Kind::Environment`]: what was decided before cannot be.
     pub fn of(out: &Path) -> Result<Self> {
-        let ours = Ours::of(out);
+        let ours = Ours::of(out)?;
         let path = out.join(WORKSHEET);
-        let is_file = fs::symlink_metadata(&path).is_ok_and(|found| found.is_file());
-        let text = match is_file && ours.is_known_folder() {
+        let text = match files::stands(&path)? && ours.is_known_folder() {
             true => read_text(&path, LARGEST_WORKSHEET)?,
             false => String::new(),
         };
         let given = Worksheet::parse(&text, &path.to_string_lossy())?;
         let now = hash(&text);
         let written = ours.hashes(WORKSHEET);
-        let known = |hash: &String| read(out, hash);
         // The kept sheet says itself which text it is of, whatever has become of the manifest.
-        let sheet = known(&now)
-            .or_else(|| written.iter().rev().find_map(known))
-            .or_else(|| last(out));
+        let mut sheet = None;
+        for hash in [&now].into_iter().chain(written.iter().rev()) {
+            sheet = sheet.map_or_else(|| read(out, hash), |sheet| Ok(Some(sheet)))?;
+        }
+        let sheet = sheet.map_or_else(|| last(out), |sheet| Ok(Some(sheet)))?;
         let sheet = sheet.unwrap_or_else(|| guessed(&given, &text, &ours));
         let places = (sheet.entries.iter().enumerate())
             .map(|(i, kept)| (kept.entry.key.clone(), i))
@@ -194,23 +196,18 @@ impl Sheet {
 }
 
 /// The only sheet that is kept, where the manifest does not say which was written last.
-fn last(out: &Path) -> Option<Sheet> {
-    let kept = fs::read_dir(own_folder(out).join(SHEETS)).ok()?;
-    let mut names = kept.flatten().map(|entry| entry.path());
-    let only = names.find(|path| path.extension().is_some_and(|ending| ending == "json"))?;
-    let hash = only.file_stem()?.to_str()?;
-    read(out, hash)
+fn last(out: &Path) -> Result<Option<Sheet>> {
+    let names = files::names(&own_folder(out).join(SHEETS))?;
+    let mut hashes = names.iter().filter_map(|name| name.strip_suffix(".json"));
+    hashes.next().map_or(Ok(None), |hash| read(out, hash))
 }
 
 /// Removes what is kept of worksheets that were written before the one with this text.
 pub fn forget_others(outbox: &Outbox, text: &str) -> Result<()> {
     let own = outbox.own()?;
     let keep = place(&hash(text));
-    let entries = fs::read_dir(own.root().join(SHEETS)).into_iter().flatten();
-    for name in entries
-        .flatten()
-        .map(|entry| Path::new(SHEETS).join(entry.file_name()))
-    {
+    let names = files::names(&own.root().join(SHEETS))?;
+    for name in names.iter().map(|name| Path::new(SHEETS).join(name)) {
         if name != keep && name.extension().is_some_and(|ending| ending == "json") {
             own.remove(&name)?;
         }
@@ -250,9 +247,10 @@ fn hash(text: &str) -> String {
     hex(&Sha256::digest(text))
 }
 
-fn read(out: &Path, hash: &str) -> Option<Sheet> {
-    let bytes = fs::read(own_folder(out).join(place(hash))).ok()?;
-    serde_json::from_slice(unsealed(&bytes, "", b'\n')?).ok()
+fn read(out: &Path, hash: &str) -> Result<Option<Sheet>> {
+    let path = own_folder(out).join(place(hash));
+    let bytes = if_there(&path, fs::read(&path))?;
+    Ok(bytes.and_then(|bytes| serde_json::from_slice(unsealed(&bytes, "", b'\n')?).ok()))
 }
 
 /// A sheet from the text alone: where the program's own folder was lost.

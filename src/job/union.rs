@@ -7,7 +7,9 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use super::{Job, Plan, foreign};
+use super::{Job, Plan, Work, foreign};
+use crate::error::{Result, if_there};
+use crate::files;
 use crate::output::ours::Ours;
 use crate::output::publish::Manifest;
 use crate::report::PathText;
@@ -16,16 +18,20 @@ use crate::report::session::{FailedReport, Past};
 
 /// What there is of it in the folder `out`, of which `manifest` is what still stands of the last one
 /// and `made` what this run makes; and the files that are to be removed.
+///
+/// # Errors
+/// [`crate::error::Kind::Environment`]: what the folder holds cannot be read, and would be dropped.
 pub fn past(
+    work: &Work<'_>,
     job: &Job<'_>,
     plan: &Plan,
     out: &Path,
     manifest: &Manifest,
     made: &BTreeSet<String>,
-) -> (Past, Vec<String>) {
+) -> Result<(Past, Vec<String>)> {
     let mut past = Past::default();
     let mut removed = Vec::new();
-    let ours = Ours::of(out);
+    let ours = Ours::of(out)?;
     let whole = job.mixes && job.only.is_none();
     let expected = expected(job, plan, whole);
     let of_this_session = |path: &str| song_of(path).is_some_and(|song| job.is_own_song(song));
@@ -40,24 +46,26 @@ pub fn past(
         let paths = manifest.entries().map(|(path, _)| path).filter(stale);
         removed.extend(paths.map(str::to_owned));
     }
-    let failed: BTreeSet<&str> = (job.session.failed.iter())
-        .filter_map(|failed| failed.path.to_str())
+    let failed: Vec<&Path> = (job.session.failed.iter())
+        .map(|failed| &*failed.path)
         .collect();
+    let unread = unread_songs(out, manifest, &failed)?;
     let mut pruned = BTreeSet::new();
     for (path, _) in manifest.entries() {
         if !of_this_session(path) || expected.contains(path) || made.contains(path) {
             continue;
         }
         let is_sound = path.starts_with("stems/") || path.starts_with("mixes/");
-        let stem = path
-            .strip_prefix("stems/")
-            .and_then(|p| p.strip_suffix(".wav"));
-        let reason = match stem {
-            Some(key) => match why_left(job, out, key, &failed) {
-                Some(reason) => reason,
-                None => continue, // it could not be read this time
-            },
-            None => "no take of the session makes this file any more".to_owned(),
+        let between =
+            |begin: &str, end: &str| path.strip_prefix(begin).and_then(|p| p.strip_suffix(end));
+        let track = between("stems/", ".wav").or_else(|| between("reports/", ".json"));
+        let reason = match track {
+            Some(key) => why_left(job, out, key, &failed)?,
+            None if song_of(path).is_some_and(|song| unread.contains(song)) => None,
+            None => Some("no take of the session makes this file any more".to_owned()),
+        };
+        let Some(reason) = reason else {
+            continue; // its source could not be read this time
         };
         if job.prune {
             pruned.insert(path.to_owned());
@@ -72,42 +80,56 @@ pub fn past(
     removed.extend(pruned.iter().cloned());
     removed.sort();
     removed.dedup();
-    read(&mut past, out, &ours, made, &pruned);
-    (past, removed)
+    read(work, &mut past, out, &ours, made, &pruned)?;
+    Ok((past, removed))
 }
 
 /// The same for files that were processed without a session: all else stays.
-pub fn beside(out: &Path, made: &BTreeSet<String>) -> Past {
+///
+/// # Errors
+/// Those of [`past`].
+pub fn beside(work: &Work<'_>, out: &Path, made: &BTreeSet<String>) -> Result<Past> {
     let mut past = Past::default();
-    read(&mut past, out, &Ours::of(out), made, &BTreeSet::new());
-    past
+    let ours = Ours::of(out)?;
+    read(work, &mut past, out, &ours, made, &BTreeSet::new())?;
+    Ok(past)
 }
 
 fn read(
+    work: &Work<'_>,
     past: &mut Past,
     out: &Path,
     ours: &Ours,
     made: &BTreeSet<String>,
     pruned: &BTreeSet<String>,
-) {
+) -> Result<()> {
     let name = "session.json";
-    if !ours.knows(name) {
-        return;
-    }
-    let Some(Value::Object(before)) =
-        (fs::read(out.join(name)).ok()).and_then(|bytes| serde_json::from_slice(&bytes).ok())
-    else {
-        return;
+    let path = out.join(name);
+    let bytes = match ours.knows(name) {
+        true => if_there(&path, fs::read(&path))?,
+        false => None,
+    };
+    let Some(bytes) = bytes else {
+        return Ok(());
+    };
+    let Ok(Value::Object(before)) = serde_json::from_slice(&bytes) else {
+        work.warn(&format!(
+            "{} is damaged: what it said of tracks that this run does not process is not known any more",
+            path.display()
+        ));
+        return Ok(());
     };
     let rows = |key: &str| match before.get(key) {
         Some(Value::Array(rows)) => rows.clone(),
         _ => Vec::new(),
     };
-    let stands = |path: &str| !pruned.contains(path) && out.join(path).is_file();
+    let stands = |path: &str| -> Result<bool> {
+        Ok(!pruned.contains(path) && files::stands(&out.join(path))?)
+    };
     for row in rows("tracks") {
         let Value::Object(row) = row else { continue };
         let report = text(row.get("report"));
-        if !made.contains(report) && stands(report) && ours.knows(report) {
+        if !made.contains(report) && ours.knows(report) && stands(report)? {
             past.tracks.push(row);
         }
     }
@@ -141,10 +163,13 @@ fn read(
         ))
     };
     let path = |row: &Value| text(row.get("path")).to_owned();
-    past.mixes = (rows("mixes").into_iter())
-        .filter(|row| of_kept(row) && !made.contains(&path(row)) && stands(&path(row)))
-        .collect();
+    for row in rows("mixes") {
+        if of_kept(&row) && !made.contains(&path(&row)) && stands(&path(&row))? {
+            past.mixes.push(row);
+        }
+    }
     past.takes = rows("takes").into_iter().filter(of_kept).collect();
+    Ok(())
 }
 
 fn text(value: Option<&Value>) -> &str {
@@ -183,30 +208,65 @@ fn song_of(path: &str) -> Option<&str> {
 }
 
 /// Why a stem is made no more; `None` where its source could only not be read this time.
-fn why_left(job: &Job<'_>, out: &Path, key: &str, failed: &BTreeSet<&str>) -> Option<String> {
+fn why_left(job: &Job<'_>, out: &Path, key: &str, failed: &[&Path]) -> Result<Option<String>> {
     if job.units.iter().any(|unit| unit.key == key) {
-        return Some("its track is left out now".to_owned());
+        return Ok(Some("its track is left out now".to_owned()));
     }
-    let report = fs::read(out.join(format!("reports/{key}.json"))).ok();
-    let report: Option<Value> = report.and_then(|bytes| serde_json::from_slice(&bytes).ok());
-    let sources: Vec<String> = (report.as_ref())
-        .and_then(|report| report.get("sources")?.as_array().cloned())
-        .into_iter()
-        .flatten()
-        .map(|source| text(source.get("path")).to_owned())
-        .collect();
-    if sources
-        .iter()
-        .any(|source| failed.contains(source.as_str()))
-    {
-        return None;
+    let sources = sources(out, &format!("reports/{key}.json"))?;
+    if was_unread(&sources, failed) {
+        return Ok(None);
     }
-    let gone: Vec<&str> = (sources.iter())
-        .filter(|source| !job.session.root.join(source).exists())
-        .map(String::as_str)
-        .collect();
-    Some(match gone.as_slice() {
+    let mut gone = Vec::new();
+    for source in &sources {
+        let path = job.session.root.join(source);
+        if if_there(&path, fs::metadata(&path))?.is_none() {
+            gone.push(source.as_str());
+        }
+    }
+    Ok(Some(match gone.as_slice() {
         [] => "its source makes another stem now".to_owned(),
         gone => format!("its source is gone: {}", gone.join(", ")),
-    })
+    }))
+}
+
+/// The sources that a report names.
+fn sources(out: &Path, report: &str) -> Result<Vec<String>> {
+    let path = out.join(report);
+    let report = if_there(&path, fs::read(&path))?;
+    let report: Option<Value> = report.and_then(|bytes| serde_json::from_slice(&bytes).ok());
+    let sources = (report.as_ref())
+        .and_then(|report| report.get("sources")?.as_array())
+        .into_iter()
+        .flatten();
+    Ok(sources
+        .map(|source| text(source.get("path")).to_owned())
+        .collect())
+}
+
+/// Whether one of the sources, or a folder that it lies in, is among those that failed.
+fn was_unread(sources: &[String], failed: &[&Path]) -> bool {
+    let lost = |source: &String| {
+        failed
+            .iter()
+            .any(|path| Path::new(source).starts_with(path))
+    };
+    sources.iter().any(lost)
+}
+
+/// The songs in which a source that outputs stand of could not be read this time.
+fn unread_songs<'m>(
+    out: &Path,
+    manifest: &'m Manifest,
+    failed: &[&Path],
+) -> Result<BTreeSet<&'m str>> {
+    let mut songs = BTreeSet::new();
+    if failed.is_empty() {
+        return Ok(songs);
+    }
+    for (path, _) in manifest.entries() {
+        if path.starts_with("reports/") && was_unread(&sources(out, path)?, failed) {
+            songs.extend(song_of(path));
+        }
+    }
+    Ok(songs)
 }

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 use super::ours::FOLDER;
 use super::publish::{MANIFEST, Manifest, Outbox, sha256_file, sweep};
-use crate::error::{Error, Kind, Result};
+use crate::error::{Error, Kind, Result, if_there};
 
 /// The folder of the payload.
 pub const PAYLOAD: &str = "data";
@@ -69,8 +69,7 @@ impl Bag {
     pub fn close(&self, tool: &str) -> Result<()> {
         sweep(&self.dir)?;
         let payload = self.payload();
-        let known = Manifest::of(&payload).and_then(Result::ok);
-        let known = known.unwrap_or_default();
+        let known = Manifest::of(&payload)?.unwrap_or_default();
         let mut list = Manifest::default();
         let (mut bytes, mut files) = (0, 0);
         for entry in walkdir::WalkDir::new(&payload).sort_by_file_name() {
@@ -91,8 +90,13 @@ impl Bag {
             list.insert(format!("{PAYLOAD}/{}", encoded(&name)), sha256);
         }
         let outbox = Outbox::open(&self.dir)?;
-        let before = fs::read_to_string(self.dir.join(INFO)).unwrap_or_default();
-        let info = info(&before, tool, &format!("{bytes}.{files}"));
+        let path = self.dir.join(INFO);
+        let before = if_there(&path, fs::read_to_string(&path))?;
+        let info = info(
+            &before.unwrap_or_default(),
+            tool,
+            &format!("{bytes}.{files}"),
+        );
         let (list, mut tags) = (list.plain_text(), Manifest::default());
         for (name, text) in [
             (DECLARATION, DECLARED),

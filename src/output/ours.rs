@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File};
-use std::io::{BufRead, BufReader, Write};
+use std::io::{self, BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::UNIX_EPOCH;
@@ -15,7 +15,8 @@ use serde::{Deserialize, Serialize};
 
 use super::bag::own_folder;
 use super::publish::{MANIFEST, Manifest, Outbox, sha256_file, sync};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, if_there};
+use crate::files;
 
 /// The program's own folder in an output folder.
 pub const FOLDER: &str = ".batterhead";
@@ -76,26 +77,31 @@ struct State {
 
 impl Ours {
     /// What is known of an output folder, which need not exist. Nothing is written.
-    pub fn of(root: &Path) -> Self {
+    ///
+    /// # Errors
+    /// [`crate::error::Kind::Environment`]: what earlier runs noted there cannot be read.
+    pub fn of(root: &Path) -> Result<Self> {
         let own = own_folder(root);
         let mut state = State::default();
-        let manifest = Manifest::of(root);
-        let is_folder = |path: &Path| fs::symlink_metadata(path).is_ok_and(|found| found.is_dir());
-        let known_folder = is_folder(&own) || matches!(manifest, Some(Ok(_)));
-        state.manifest = manifest.and_then(Result::ok).unwrap_or_default();
-        if is_folder(&own) {
-            let ledgers = [PathBuf::from(LEDGER)]
-                .into_iter()
-                .chain(song_ledgers(&own));
-            for file in ledgers.filter_map(|name| File::open(own.join(name)).ok()) {
-                state.read(BufReader::new(file));
+        let manifest = Manifest::of(root)?;
+        let found = if_there(&own, fs::symlink_metadata(&own))?;
+        let has_own = found.is_some_and(|found| found.is_dir());
+        let known_folder = has_own || manifest.is_some();
+        state.manifest = manifest.unwrap_or_default();
+        if has_own {
+            let ledgers = [PathBuf::from(LEDGER)].into_iter();
+            for name in ledgers.chain(song_ledgers(&own)?) {
+                let path = own.join(name);
+                if let Some(file) = if_there(&path, File::open(&path))? {
+                    if_there(&path, state.read(BufReader::new(file)))?;
+                }
             }
         }
-        Self {
+        Ok(Self {
             root: root.to_owned(),
             known_folder,
             state: Mutex::new(state),
-        }
+        })
     }
 
     /// Whether any run has been here.
@@ -113,7 +119,10 @@ impl Ours {
 
     /// The manifest that the last run left, and what was written since and stands as it was written:
     /// a run may have been stopped before it listed that, and the manifest may have been lost.
-    pub fn manifest(&self) -> Manifest {
+    ///
+    /// # Errors
+    /// Those of [`Ours::standing`].
+    pub fn manifest(&self) -> Result<Manifest> {
         let mut manifest = self.state().manifest.clone();
         let unlisted: Vec<(String, String)> = (self.state().known.iter())
             .filter(|(path, _)| *path != MANIFEST && manifest.get(path).is_none())
@@ -123,11 +132,11 @@ impl Ours {
             })
             .collect();
         for (path, sha256) in unlisted {
-            if self.standing(Path::new(&path)) == Standing::Written {
+            if self.standing(Path::new(&path))? == Standing::Written {
                 manifest.insert(path, sha256);
             }
         }
-        manifest
+        Ok(manifest)
     }
 
     /// The hashes that a file was written with since the last manifest, oldest first; the one in the
@@ -144,29 +153,34 @@ impl Ours {
 
     /// What stands in the place of an output. A file is hashed only where its length or its time of
     /// change is not what it was.
-    pub fn standing(&self, path: &Path) -> Standing {
+    ///
+    /// # Errors
+    /// [`crate::error::Kind::Environment`]: something stands there that cannot be read.
+    pub fn standing(&self, path: &Path) -> Result<Standing> {
         let file = self.root.join(path);
-        let Ok(found) = fs::symlink_metadata(&file) else {
-            return Standing::Nothing;
+        let Some(found) = if_there(&file, fs::symlink_metadata(&file))? else {
+            return Ok(Standing::Nothing);
         };
         let Some(name) = path.to_str().filter(|_| found.is_file()) else {
-            return Standing::Foreign;
+            return Ok(Standing::Foreign);
         };
         if !self.knows(name) {
-            return Standing::Foreign;
+            return Ok(Standing::Foreign);
         }
         let state = self.state();
         let noted = state.known.get(name).map_or(&[][..], Vec::as_slice);
         let stamp = (found.len(), modified_ns(&found));
         if noted.iter().any(|w| (w.bytes, w.modified_ns) == stamp) {
-            return Standing::Written;
+            return Ok(Standing::Written);
         }
         drop(state);
-        let hash = sha256_file(&file, &|| false).ok().flatten();
-        match hash.is_some_and(|hash| self.hashes(name).contains(&hash)) {
-            true => Standing::Written,
-            false => Standing::Changed,
-        }
+        let hash = sha256_file(&file, &|| false).map_err(Error::needed)?;
+        Ok(
+            match hash.is_some_and(|hash| self.hashes(name).contains(&hash)) {
+                true => Standing::Written,
+                false => Standing::Changed,
+            },
+        )
     }
 
     /// Takes what a person made of one of our files for ours: it was read, and is not lost when the
@@ -233,7 +247,8 @@ impl Ours {
         drop(state);
         let own = outbox.own()?;
         own.write(Path::new(LEDGER), &text)?;
-        song_ledgers(own.root()).try_for_each(|ledger| own.remove(&ledger))
+        let ledgers = song_ledgers(own.root())?;
+        ledgers.iter().try_for_each(|ledger| own.remove(ledger))
     }
 
     /// Moves a file that a person has changed out of the way. What becomes of it is told by
@@ -259,7 +274,7 @@ impl Ours {
     /// run. Nothing is written.
     ///
     /// # Errors
-    /// [`crate::error::Kind::Input`], with the names.
+    /// [`crate::error::Kind::Input`], with the names; or it cannot be seen what is there.
     pub fn check<'a>(
         &self,
         names: impl IntoIterator<Item = PathBuf>,
@@ -285,13 +300,13 @@ impl Ours {
             folders.extend(name.ancestors().skip(1).map(Path::to_owned));
             let path = self.root.join(&name);
             let known = || name.to_str().is_some_and(|name| self.knows(name));
-            let what = match fs::symlink_metadata(&path) {
-                Ok(found) if found.is_symlink() => "is a symbolic link",
-                Ok(found) if !found.is_file() => "is a folder or device",
-                Ok(_) if identity(&path).is_some_and(|file| sources.contains(&file)) => {
+            let what = match if_there(&path, fs::symlink_metadata(&path))? {
+                Some(found) if found.is_symlink() => "is a symbolic link",
+                Some(found) if !found.is_file() => "is a folder or device",
+                Some(_) if identity(&path).is_some_and(|file| sources.contains(&file)) => {
                     "is read by this very run"
                 }
-                Ok(_) if !known() => "is there already, and no run has written it",
+                Some(_) if !known() => "is there already, and no run has written it",
                 _ => continue,
             };
             let reason = format!("{what}: an output of this name would have to replace it");
@@ -339,15 +354,16 @@ impl Ours {
 }
 
 impl State {
-    fn read(&mut self, mut ledger: impl BufRead) {
+    fn read(&mut self, mut ledger: impl BufRead) -> io::Result<()> {
         let mut line = Vec::new();
-        while ledger.read_until(b'\n', &mut line).is_ok_and(|n| n > 0) {
+        while ledger.read_until(b'\n', &mut line)? > 0 {
             // A line that is not whole was never followed by its file.
             if let Ok(written) = serde_json::from_slice(&line) {
                 self.remember(written);
             }
             line.clear();
         }
+        Ok(())
     }
 
     fn remember(&mut self, written: Written) {
@@ -398,17 +414,15 @@ pub fn song_file(song: &str, ending: &str) -> PathBuf {
 }
 
 /// The ledgers of single songs, relative to the program's own folder.
-fn song_ledgers(own: &Path) -> impl Iterator<Item = PathBuf> {
-    let entries = fs::read_dir(own.join(SONGS))
-        .into_iter()
-        .flatten()
-        .flatten();
-    let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
-    (names.filter(|name| name.ends_with(LEDGER))).map(|name| Path::new(SONGS).join(name))
+fn song_ledgers(own: &Path) -> Result<Vec<PathBuf>> {
+    let names = files::names(&own.join(SONGS))?;
+    let ledgers = names.into_iter().filter(|name| name.ends_with(LEDGER));
+    Ok(ledgers.map(|name| Path::new(SONGS).join(name)).collect())
 }
 
+/// Whether the last line may not be whole.
 fn ends_torn(path: &Path) -> bool {
-    fs::read(path).is_ok_and(|bytes| bytes.last().is_some_and(|last| *last != b'\n'))
+    !fs::read(path).is_ok_and(|bytes| bytes.last().is_none_or(|last| *last == b'\n'))
 }
 
 fn modified_ns(found: &fs::Metadata) -> u64 {

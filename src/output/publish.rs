@@ -22,7 +22,8 @@ pub use manifest::Manifest;
 
 use super::bag::bag_around;
 use super::ours::{FOLDER, Ours};
-use crate::error::{Error, Kind, Result, plain};
+use crate::error::{Error, Kind, Result, if_there, plain};
+use crate::files::hex;
 
 mod draft;
 mod hashing;
@@ -113,7 +114,7 @@ impl Outbox {
 
     fn noting(root: &Path, song: Option<&str>) -> Result<Self> {
         let mut outbox = Self::open(root)?;
-        let ours = Ours::of(root);
+        let ours = Ours::of(root)?;
         ours.begin(&outbox, song).map_err(Error::of_the_run)?;
         outbox.ours = Some(Arc::new(ours));
         Ok(outbox)
@@ -126,18 +127,22 @@ impl Outbox {
 
     /// What the last run listed of this folder and what still is there: a run adds to it, and takes
     /// nothing off that it does not remove.
-    pub fn standing_manifest(&self) -> Manifest {
-        let mut manifest = self
-            .ours
-            .as_ref()
-            .map(|ours| ours.manifest())
-            .unwrap_or_default();
-        manifest.retain(|path| {
-            self.dir
-                .symlink_metadata(path)
-                .is_ok_and(|found| found.is_file())
-        });
-        manifest
+    ///
+    /// # Errors
+    /// [`Kind::Environment`]: what stands there cannot be seen.
+    pub fn standing_manifest(&self) -> Result<Manifest> {
+        let mut standing = Manifest::default();
+        let Some(ours) = &self.ours else {
+            return Ok(standing);
+        };
+        for (path, sha256) in ours.manifest()?.entries() {
+            let found = self.dir.symlink_metadata(path);
+            let found = if_there(&self.root.join(path), found)?;
+            if found.is_some_and(|found| found.is_file()) {
+                standing.insert(path, sha256);
+            }
+        }
+        Ok(standing)
     }
 
     /// A folder inside this one, made where it is absent, for what may be lost in a power cut: its
@@ -473,9 +478,4 @@ pub fn sha256_file(path: &Path, cancel: &dyn Fn() -> bool) -> Result<Option<Stri
         .and_then(|file| Hashing::new(file).finish(cancel))
         .map_err(|error| Error::reading(path, &error))?;
     Ok(hashed.map(|seen| seen.sha256))
-}
-
-/// Bytes as lower-case hexadecimal digits.
-pub(crate) fn hex(digest: &[u8]) -> String {
-    digest.iter().map(|byte| format!("{byte:02x}")).collect()
 }

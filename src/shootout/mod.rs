@@ -60,7 +60,7 @@ pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Res
     cache::check_free(out)?;
     let sources: Vec<PathBuf> = candidates.iter().flat_map(Candidate::sources).collect();
     let sources = sources.iter().map(PathBuf::as_path);
-    Ours::of(out).check(write::names(&candidates), sources)?;
+    Ours::of(out)?.check(write::names(&candidates), sources)?;
     let heard = candidates
         .iter()
         .map(|c| hear_candidate(c, check))

@@ -189,7 +189,7 @@ pub(super) fn all(
     report: &Report,
     check: Check<'_>,
 ) -> Result<()> {
-    let mut manifest = outbox.standing_manifest();
+    let mut manifest = outbox.standing_manifest()?;
     let mut seed = 0;
     let mut put =
         |path: String, sound: &mut Sound, rate_hz: u32, piece: &mut Piece| -> Result<()> {

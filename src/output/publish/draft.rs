@@ -158,7 +158,7 @@ impl Draft {
             ));
         }
         if let Some(ours) = &self.outbox.ours {
-            match ours.standing(&self.relative) {
+            match ours.standing(&self.relative)? {
                 Standing::Foreign => {
                     let reason = "was put there by somebody else meanwhile: it was not replaced";
                     return Err(Error::file(&target, reason).hint("move it away, then run again"));

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use sha2::{Digest, Sha256};
 
-use super::hex;
+use crate::files::hex;
 
 /// A gap up to here is read for the hash: a reader of chunks skips what it does not know.
 const GAP: u64 = 1 << 16;

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, if_there};
+use crate::files;
 
 /// Paths relative to the output folder, with `/`, in order of their bytes.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -61,12 +62,17 @@ impl Manifest {
         self.entries().map(line).collect()
     }
 
-    /// The manifest of an output folder; `None` where none lies there that could be read.
-    pub fn of(folder: &Path) -> Option<Result<Self>> {
+    /// The manifest of an output folder, but for lines that are damaged; `None` where none lies there.
+    ///
+    /// # Errors
+    /// [`crate::error::Kind::Environment`]: it is there, and cannot be read.
+    pub fn of(folder: &Path) -> Result<Option<Self>> {
         let path = folder.join(super::MANIFEST);
-        let is_file = std::fs::symlink_metadata(&path).is_ok_and(|found| found.is_file());
-        let text = is_file.then(|| std::fs::read_to_string(&path).ok())??;
-        Some(Self::parse(&text).map_err(|error| error.at(&path)))
+        if !files::stands(&path)? {
+            return Ok(None);
+        }
+        let bytes = if_there(&path, files::read(&path))?;
+        Ok(bytes.map(|bytes| Self::lenient(&bytes).0))
     }
 
     /// Reads such a text. The error names the line ([`crate::error::Kind::Input`]).

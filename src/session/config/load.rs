@@ -3,9 +3,12 @@
 use std::ops::Range;
 use std::path::Path;
 
+use sha2::{Digest, Sha256};
+
 use super::pattern::{self, Pattern};
 use super::{Drum, Excerpts, FilePattern, Input, LeftOut, Pairs, Polarity, SessionFile, SetUp};
 use crate::error::Result;
+use crate::files::hex;
 use crate::problem::walk::{Fields, Value, entries, parse};
 use crate::problem::{Problem, Problems, read_text, suggest};
 use crate::session::Mic;
@@ -26,6 +29,7 @@ impl SessionFile {
         let name = path.display().to_string();
         let mut config = Self::load(&text, &name)?;
         config.path = Some(path.to_owned());
+        config.sha256 = Some(hex(&Sha256::digest(&text)));
         Ok(config)
     }
 

@@ -27,6 +27,8 @@ pub(in crate::session) use unused::unused;
 pub struct SessionFile {
     /// The file it was read from.
     pub path: Option<PathBuf>,
+    /// SHA-256 of that file.
+    pub sha256: Option<String>,
     /// The session folder that it names, relative to itself; `None`: the folder it lies in.
     pub folder: Option<PathBuf>,
     /// Where song, take and mic stand in the paths.

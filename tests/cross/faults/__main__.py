@@ -201,7 +201,7 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("program")
     parser.add_argument("--short", action="store_true")
-    parser.add_argument("--only", action="append", help="rows whose name begins so; `matrix`, `scenarios`, `kills`")
+    parser.add_argument("--only", action="append", help="rows whose name begins so; `matrix`, `scenarios`, `scenarios check`, `kills`")
     parser.add_argument("--faults", default=",".join(["KILL", *ERRORS]), help="of the matrix")
     parser.add_argument("--every", type=int, default=1, help="of the matrix: every so many calls only")
     parser.add_argument("--results", help="collects what is seen; taken up again by the next run")
@@ -230,9 +230,10 @@ def main():
             calls = count_calls(bench)
             print("state-changing calls:", calls, flush=True)
             matrix(bench, table, calls, options)
-        if wanted("scenarios"):
+        if any(only.startswith("scenarios") for only in options.only or ["scenarios"]):
             for scenario in bench.scenarios():
-                matrix(bench, table, count_calls(bench, scenario), options, scenario)
+                if wanted(f"scenarios {scenario.name}"):
+                    matrix(bench, table, count_calls(bench, scenario), options, scenario)
         if wanted("kills"):
             random_kills(bench, table, 10 if options.short else KILLS)
     finally:

@@ -208,8 +208,8 @@ class Bench:
         self.is_golden(out)
         self.sources_untouched()
 
-    def scenarios(self):
-        """Commands on folders that are not empty, and those that are no `prep`."""
+    def scenarios(self, *names):
+        """Commands on folders that are not empty, and those that are no `prep`; all, or these."""
         jobs = ["--jobs", "1"]
         more = self.copy_of_takes()
         folder = more / "Low Tide" / "take 3"
@@ -250,18 +250,19 @@ class Bench:
         prep = ["prep", more, "--out", "OUT", *jobs]
         apply = ["apply", "kick-in", kick, snare, "--out", "OUT", *jobs]
         shootout = ["shootout", *played, "--out", "OUT"]
-        return [
-            Scenario(self, "takes added", prep, first_day),
-            Scenario(self, "worksheet edited", prep, edited),
-            Scenario(self, "after check", prep, checked),
-            Scenario(self, "one mic of many", [*prep, "--only", "snare-top"], edited),
-            Scenario(self, "check", ["check", more, "--out", "OUT", *jobs], edited),
-            Scenario(self, "apply", apply, prepared),
-            Scenario(self, "apply alone", apply),
-            Scenario(self, "apply again", apply, applied),
-            Scenario(self, "shootout", shootout),
-            Scenario(self, "shootout again", shootout, turned),
+        all_of_them = [
+            ("takes added", prep, first_day),
+            ("worksheet edited", prep, edited),
+            ("after check", prep, checked),
+            ("one mic of many", [*prep, "--only", "snare-top"], edited),
+            ("check", ["check", more, "--out", "OUT", *jobs], edited),
+            ("apply", apply, prepared),
+            ("apply alone", apply),
+            ("apply again", apply, applied),
+            ("shootout", shootout),
+            ("shootout again", shootout, turned),
         ]
+        return [Scenario(self, *one) for one in all_of_them if one[0] in (names or [one[0]])]
 
     def judge(self, out, ran, kept=True, scenario=None):
         """After a fault: a status of the contract, what it promises, and the same command heals."""

@@ -849,6 +849,49 @@ def _(bench):
     return "made again, and it is said"
 
 
+@row(
+    "M51 what earlier runs left cannot be read",
+    "`strace -P FILE`: to open it, or to look at it, is EIO; a second `prep`, `check`, `--only`",
+)
+def _(bench):
+    points, seen = 0, {}
+    for scenario in bench.scenarios("takes added", "check", "one mic of many"):
+        own = scenario.base / ".batterhead"
+        track = "low-tide/take-01/low-tide_take-01_kick-in"
+        names = [
+            *("session.json", "worksheet.toml", "manifest-sha256.txt", f"reports/{track}.json", f"stems/{track}.wav"),
+            *(f".batterhead/{name}" for name in ("written.jsonl", "sessions.json", "journal.jsonl")),
+            *(str(path.relative_to(scenario.base)) for path in own.glob("sheets/*")),
+        ]
+        for name in names:
+            if not (scenario.base / name).is_file():
+                raise Bad(f"{scenario.name} begins without {name}")
+            for calls in (["open", "openat", "openat2"], ["stat", "lstat", "newfstatat", "statx"]):
+                out = bench.new()
+                scenario.prepare(out)
+                before = listed(out)
+                faults = strace(*(f"{call}:error=EIO" for call in calls))
+                ran = scenario.run(out, wrap=[*faults, "-P", out / name])
+                if lost := before - listed(out):
+                    raise Bad(f"{scenario.name}, {name}, {calls[0]}: listed no longer: {sorted(lost)[:3]}")
+                bench.judge(out, ran, scenario=scenario)
+                seen[ran.status] = seen.get(ran.status, 0) + 1
+                points += 1
+                shutil.rmtree(out)
+    return f"nothing is taken off the manifest or `session.json`; runs by status: {seen}", points
+
+
+def listed(out):
+    """All that the manifest and `session.json` speak of."""
+    manifest = (out / "manifest-sha256.txt").read_text().splitlines()
+    report = json.loads((out / "session.json").read_text())
+    return {
+        *(line[66:] for line in manifest),
+        *(track[key] for track in report["tracks"] for key in ("report", "output")),
+        *(mix["path"] for mix in report["mixes"]),
+    }
+
+
 @row("M52 to M66 hostile WAV files", "a session with 40 of them beside four good ones, `ulimit -v` 400 MB")
 def _(bench):
     takes, out = bench.copy_of_takes(), bench.new()
