@@ -4,7 +4,7 @@
 //! its key and itself. What does not hold is as good as absent, so a torn write or a flipped bit costs work, never truth.
 
 use std::collections::{BTreeMap, HashMap};
-use std::fs::{self, File};
+use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
@@ -300,6 +300,8 @@ pub(crate) fn unsealed<'a>(sealed: &'a [u8], key: &str, between: u8) -> Option<&
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
 
     fn origin(source: &str) -> Origin {
