@@ -252,7 +252,7 @@ fn write_all(
         .collect();
     let past = if is_session {
         let whole = job.mixes && job.only.is_none();
-        let written = sheet::sheet(job, plan, stems, &outcome.report.mixes);
+        let written = sheet::sheet(job, plan, stems, &outcome.report.mixes)?;
         outcome.report.new_takes = sheet::new_takes(job, &written.sheet);
         outcome.report.worksheet = whole || !job.standing.text.is_empty();
         sheet = Some(written);

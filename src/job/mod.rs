@@ -213,7 +213,7 @@ pub struct Plan {
 
 /// Writes the worksheet that a run would leave behind.
 pub fn write_worksheet(job: &Job<'_>, plan: &Plan, mut sink: impl Write) -> io::Result<()> {
-    let written = sheet::sheet(job, plan, &[], &[]);
+    let written = sheet::sheet(job, plan, &[], &[]).map_err(io::Error::other)?;
     sink.write_all(written.text.as_bytes())
 }
 

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::keep::Anew;
 use super::render::Rendered;
 use super::standing::{Kept, KeptMix, PresetId, Sheet};
+use super::union::Unread;
 use super::{Job, Plan};
 use crate::error::Result;
 use crate::report::session::MixReport;
@@ -21,13 +22,16 @@ pub struct Written {
 /// What was decided and done, over what earlier runs left: nothing that a person gave is lost.
 ///
 /// A track whose stem this run did not make keeps the entry that it was delivered by, for the next
-/// run to compare the worksheet with.
+/// run to compare the worksheet with; so does one whose source could not be read this time.
+///
+/// # Errors
+/// Those of [`Unread::made`].
 pub fn sheet(
     job: &Job<'_>,
     plan: &Plan,
     stems: &[Option<Result<Rendered>>],
     mixes: &[MixReport],
-) -> Written {
+) -> Result<Written> {
     let before = &job.standing.sheet;
     let whole = job.mixes && job.only.is_none();
     let mut shown: Vec<Entry> = Vec::new();
@@ -74,13 +78,15 @@ pub fn sheet(
             preset: Some(PresetId::of(unit.preset)),
         });
     }
+    let unread = Unread::of(job);
     let ours: BTreeSet<&str> = job.units.iter().map(|unit| unit.key.as_str()).collect();
     for kept in before
         .entries
         .iter()
         .filter(|kept| !ours.contains(&*kept.entry.key))
     {
-        if job.is_of_another_session(&kept.entry.key) {
+        let key = &kept.entry.key;
+        if job.is_of_another_session(key) || unread.made(&format!("reports/{key}.json"))? {
             stay(kept, with_edits(job, kept), &mut shown, &mut entries);
         }
     }
@@ -103,7 +109,7 @@ pub fn sheet(
         worksheet::write(&shown, notes, &mut text).expect("memory takes it");
         String::from_utf8_lossy(&text).into_owned()
     };
-    Written {
+    Ok(Written {
         text: text(&notes),
         sheet: Sheet {
             plain: text(&Notes::default()),
@@ -113,7 +119,7 @@ pub fn sheet(
             mixes: all_mixes,
             owed,
         },
-    }
+    })
 }
 
 /// An entry that stays as it was delivered, and is shown with what a person made of it since.

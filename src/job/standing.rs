@@ -106,6 +106,8 @@ impl KeptMix {
 /// What an output folder holds of the decisions of earlier runs.
 #[derive(Clone, Debug, Default)]
 pub struct Standing {
+    /// The output folder; empty where there is none.
+    pub root: PathBuf,
     /// The last worksheet as it was written.
     pub sheet: Sheet,
     /// The worksheet as it lies there now.
@@ -144,6 +146,7 @@ impl Standing {
             .map(|(i, kept)| (kept.entry.key.clone(), i))
             .collect();
         let mut standing = Self {
+            root: out.to_owned(),
             sheet,
             given,
             notes: Notes::default(),

@@ -46,10 +46,13 @@ pub fn past(
         let paths = manifest.entries().map(|(path, _)| path).filter(stale);
         removed.extend(paths.map(str::to_owned));
     }
-    let failed: Vec<&Path> = (job.session.failed.iter())
-        .map(|failed| &*failed.path)
-        .collect();
-    let unread = unread_songs(out, manifest, &failed)?;
+    let unread = Unread::of(job);
+    let mut unread_songs = BTreeSet::new();
+    for (path, _) in manifest.entries() {
+        if path.starts_with("reports/") && unread.made(path)? {
+            unread_songs.extend(song_of(path));
+        }
+    }
     let mut pruned = BTreeSet::new();
     for (path, _) in manifest.entries() {
         if !of_this_session(path) || expected.contains(path) || made.contains(path) {
@@ -60,8 +63,8 @@ pub fn past(
             |begin: &str, end: &str| path.strip_prefix(begin).and_then(|p| p.strip_suffix(end));
         let track = between("stems/", ".wav").or_else(|| between("reports/", ".json"));
         let reason = match track {
-            Some(key) => why_left(job, out, key, &failed)?,
-            None if song_of(path).is_some_and(|song| unread.contains(song)) => None,
+            Some(key) => why_left(job, key, &unread)?,
+            None if song_of(path).is_some_and(|song| unread_songs.contains(song)) => None,
             None => Some("no take of the session makes this file any more".to_owned()),
         };
         let Some(reason) = reason else {
@@ -208,14 +211,15 @@ fn song_of(path: &str) -> Option<&str> {
 }
 
 /// Why a stem is made no more; `None` where its source could only not be read this time.
-fn why_left(job: &Job<'_>, out: &Path, key: &str, failed: &[&Path]) -> Result<Option<String>> {
+fn why_left(job: &Job<'_>, key: &str, unread: &Unread<'_>) -> Result<Option<String>> {
     if job.units.iter().any(|unit| unit.key == key) {
         return Ok(Some("its track is left out now".to_owned()));
     }
-    let sources = sources(out, &format!("reports/{key}.json"))?;
-    if was_unread(&sources, failed) {
+    let report = format!("reports/{key}.json");
+    if unread.made(&report)? {
         return Ok(None);
     }
+    let sources = sources(&job.standing.root, &report)?;
     let mut gone = Vec::new();
     for source in &sources {
         let path = job.session.root.join(source);
@@ -243,30 +247,36 @@ fn sources(out: &Path, report: &str) -> Result<Vec<String>> {
         .collect())
 }
 
-/// Whether one of the sources, or a folder that it lies in, is among those that failed.
-fn was_unread(sources: &[String], failed: &[&Path]) -> bool {
-    let lost = |source: &String| {
-        failed
-            .iter()
-            .any(|path| Path::new(source).starts_with(path))
-    };
-    sources.iter().any(lost)
+/// Sources that could not be read this time: what was made of them is not given up.
+pub struct Unread<'a> {
+    out: &'a Path,
+    failed: Vec<&'a Path>,
 }
 
-/// The songs in which a source that outputs stand of could not be read this time.
-fn unread_songs<'m>(
-    out: &Path,
-    manifest: &'m Manifest,
-    failed: &[&Path],
-) -> Result<BTreeSet<&'m str>> {
-    let mut songs = BTreeSet::new();
-    if failed.is_empty() {
-        return Ok(songs);
-    }
-    for (path, _) in manifest.entries() {
-        if path.starts_with("reports/") && was_unread(&sources(out, path)?, failed) {
-            songs.extend(song_of(path));
+impl<'a> Unread<'a> {
+    /// Those of a run.
+    pub fn of(job: &Job<'a>) -> Self {
+        let failed = job.session.failed.iter().map(|failed| &*failed.path);
+        Self {
+            out: &job.standing.root,
+            failed: failed.collect(),
         }
     }
-    Ok(songs)
+
+    /// Whether the report at this path is of one of them, or of one in a folder that is among them.
+    ///
+    /// # Errors
+    /// [`crate::error::Kind::Environment`]: the report cannot be read.
+    pub fn made(&self, report: &str) -> Result<bool> {
+        if self.failed.is_empty() {
+            return Ok(false);
+        }
+        let sources = sources(self.out, report)?;
+        let lost = |source: &String| {
+            self.failed
+                .iter()
+                .any(|path| Path::new(source).starts_with(path))
+        };
+        Ok(sources.iter().any(lost))
+    }
 }

@@ -28,5 +28,6 @@ mod shootout; // two takes compared
 mod shootout_recorded; // the same with recorded hits
 mod stages; // every stage: data sheets, and what all of them promise
 mod support; // a session in a temporary folder, the program run on it
+mod unread; // sources that cannot be read this time
 mod watch; // takes checked while they are recorded
 mod wav; // sound files: formats, chunks, damage
