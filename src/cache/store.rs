@@ -5,6 +5,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::fs::File;
+use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
@@ -17,7 +18,7 @@ use super::lock;
 use crate::error::{Error, Kind, Result, plain};
 use crate::files::{self, hex};
 use crate::output::ours::{SONGS, song_file};
-use crate::output::publish::{self, Outbox};
+use crate::output::publish::{self, Content, Outbox};
 
 pub use super::journal::Done;
 pub use crate::cache::key::{Key, Origin};
@@ -159,14 +160,34 @@ impl Store {
         self.write(key, "json", &bytes)
     }
 
-    /// Bytes kept before.
-    pub fn get_bytes(&self, key: &Key) -> Option<Vec<u8>> {
-        self.read(key, "bin")
+    /// The file of bytes kept before, and where in it they begin.
+    pub fn get_file(&self, key: &Key) -> Option<(File, u64)> {
+        let mut file = files::open(&self.root.join(self.path(key, "bin"))).ok()?;
+        let mut head = [0; SEAL + 1];
+        file.read_exact(&mut head).ok()?;
+        let mut sealing = Sealing::new(key, io::sink());
+        io::copy(&mut file, &mut sealing).ok()?;
+        (head == sealing.head().0).then_some((file, head.len() as u64))
     }
 
-    /// Keeps bytes.
-    pub fn put_bytes(&self, key: &Key, bytes: &[u8]) -> Result<()> {
-        self.write(key, "bin", bytes)
+    /// Keeps bytes that need not fit in memory.
+    pub fn put_file(&self, key: &Key, content: &Content<'_>) -> Result<()> {
+        let path = PathBuf::from(self.path(key, "bin"));
+        let failed = |error: io::Error| Error::writing(&self.root.join(&path), &error);
+        let mut draft = self.outbox.create(&path)?;
+        draft.write_all(&[0; SEAL + 1]).map_err(failed)?;
+        let mut sealing = Sealing::new(key, BufWriter::new(draft));
+        content(&mut sealing).map_err(failed)?;
+        let (head, draft) = sealing.head();
+        let draft = draft.into_inner();
+        let mut draft = draft.map_err(|error| failed(error.into_error()))?;
+        draft.patch(0, &head).map_err(failed)?;
+        draft.publish().map(drop)
+    }
+
+    /// A file without a name, which is gone when it is closed.
+    pub fn scratch(&self) -> Result<File> {
+        self.outbox.scratch()
     }
 
     fn read(&self, key: &Key, ending: &str) -> Option<Vec<u8>> {
@@ -298,6 +319,41 @@ pub(crate) fn unsealed<'a>(sealed: &'a [u8], key: &str, between: u8) -> Option<&
     holds.then_some(bytes)
 }
 
+/// Bytes of a seal.
+const SEAL: usize = 64;
+
+/// Hashes what is written, as [`seal`] does.
+struct Sealing<W> {
+    hash: Sha256,
+    to: W,
+}
+
+impl<W: Write> Sealing<W> {
+    fn new(key: &Key, to: W) -> Self {
+        let hash = Sha256::new().chain_update(key.text());
+        Self { hash, to }
+    }
+
+    /// What stands in front of it.
+    fn head(self) -> ([u8; SEAL + 1], W) {
+        let mut head = [b'\n'; SEAL + 1];
+        head[..SEAL].copy_from_slice(hex(&self.hash.finalize()).as_bytes());
+        (head, self.to)
+    }
+}
+
+impl<W: Write> Write for Sealing<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let count = self.to.write(bytes)?;
+        self.hash.update(&bytes[..count]);
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.to.flush()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use std::fs;
@@ -350,10 +406,14 @@ mod tests {
         let store = Store::open(folder.path()).unwrap();
         store.note(done("stems/a.wav")).unwrap();
         store.put(&key, &"1.5 dB").unwrap();
+        store
+            .put_file(&key, &|sink| sink.write_all(b"1.5 dB"))
+            .unwrap();
         let kept = store.root.join(store.path(&key, "json"));
+        let file = store.root.join(store.path(&key, "bin"));
         drop(store);
         let journal = folder.path().join(FOLDER).join(JOURNAL);
-        for path in [&journal, &kept] {
+        for path in [&journal, &kept, &file] {
             let whole = fs::read(path).unwrap();
             for at in 0..whole.len() {
                 let mut bytes = whole.clone();
@@ -362,7 +422,8 @@ mod tests {
                 let store = Store::open(folder.path()).unwrap();
                 let (line, result) = (finds(&store, "stems/a.wav"), store.get::<String>(&key));
                 assert_eq!(line, path != &journal, "{at}");
-                assert_eq!(result.is_some(), path == &journal, "{at}");
+                assert_eq!(result.is_some(), path != &kept, "{at}");
+                assert_eq!(store.get_file(&key).is_some(), path != &file, "{at}");
             }
             fs::write(path, whole).unwrap();
         }

@@ -286,7 +286,9 @@ fn references<'s>(
             work.advance(members.samples());
             return Ok(found);
         }
-        let drums = sketch(&members.known, &mut Takes::new(work, members))?;
+        let mut material = Takes::new(work, members);
+        let drums = sketch(&members.known, &mut material)?;
+        material.whole()?;
         work.store.put(&key, &drums)?;
         work.advance(members.samples());
         Ok(drums)
@@ -371,6 +373,7 @@ fn listen(
         duplicates: duplicates(members, &onsets, &mut material)?,
         evidence,
     };
+    material.whole()?;
     work.store.put(&key, &result)?;
     Ok(result)
 }
@@ -457,12 +460,14 @@ struct Takes<'w, 'a> {
     work: &'w Work<'w>,
     members: &'w Members<'a>,
     readers: Vec<Option<TrackReader>>,
-    /// Those asked for, as far as [`KEPT_MS`] goes: most are asked for several times.
+    /// Those asked for: most are asked for several times.
     traces: Vec<Option<Arc<Trace>>>,
+    /// Milliseconds of them in memory.
     kept_ms: usize,
 }
 
-/// Milliseconds of traces kept at a time, twelve bytes each: twenty tracks of a minute.
+/// Milliseconds of traces in memory at a time, twelve bytes each: twenty tracks of a minute. Others
+/// are read from the store as they are needed.
 const KEPT_MS: usize = 20 * 60_000;
 
 impl<'w, 'a> Takes<'w, 'a> {
@@ -477,6 +482,14 @@ impl<'w, 'a> Takes<'w, 'a> {
     }
 }
 
+impl Takes<'_, '_> {
+    /// An error if what was found may lack something that could not be read.
+    fn whole(&self) -> Result<()> {
+        let mut traces = self.traces.iter().flatten();
+        traces.try_for_each(|trace| trace.whole())
+    }
+}
+
 impl Material for Takes<'_, '_> {
     fn trace(&mut self, track: usize) -> Result<Arc<Trace>> {
         self.work.stop.check()?;
@@ -484,11 +497,17 @@ impl Material for Takes<'_, '_> {
             return Ok(kept.clone());
         }
         let (source, measured) = (self.members.tracks[track], self.members.measured[track]);
-        let trace = Arc::new(measure::trace(self.work, source, measured)?);
-        if self.kept_ms + trace.len_ms() <= KEPT_MS {
+        let trace = measure::trace(
+            self.work,
+            source,
+            measured,
+            KEPT_MS.saturating_sub(self.kept_ms),
+        )?;
+        if trace.is_in_memory() {
             self.kept_ms += trace.len_ms();
-            self.traces[track] = Some(trace.clone());
         }
+        let trace = Arc::new(trace);
+        self.traces[track] = Some(trace.clone());
         Ok(trace)
     }
 

@@ -21,6 +21,9 @@ use crate::measure::{Levels, Survey};
 use crate::output::publish::{self, SharedHashing};
 use crate::session::Track;
 
+/// What is heard of a longer track is put into a file meanwhile.
+const LONG_S: u64 = 300;
+
 /// What the first pass found; the trace lies beside it in the store, and the clicks lie there only.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Measured {
@@ -150,7 +153,7 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         let sha256 = track.sources.iter().map(hash).collect::<Result<Vec<_>>>()?;
         let key = key(&sha256);
         if let Some(found) = work.store.get::<Measured>(&key)
-            && work.store.get_bytes(&key).is_some()
+            && work.store.get_file(&key).is_some()
         {
             work.advance(track.frames() * track.channels() as u64);
             let found = Measured { stamps, ..found };
@@ -173,7 +176,7 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         met: OnceLock::new(),
     };
     measured.still_holds(work.root, track)?;
-    work.store.put_bytes(&measured.key, &trace.to_bytes())?;
+    keep_trace(work, &measured.key, &trace)?;
     work.store.keep(&measured.key, &measured)?;
     Ok(measured.without_clicks())
 }
@@ -186,15 +189,31 @@ pub fn clicks(work: &Work<'_>, track: &Track, measured: &Measured) -> Result<Vec
     }
 }
 
-/// The trace that [`measure`] left in the store; heard again where it cannot be read there.
-pub fn trace(work: &Work<'_>, track: &Track, measured: &Measured) -> Result<Trace> {
-    let kept = work.store.get_bytes(&measured.key);
-    if let Some(trace) = kept.and_then(|bytes| Trace::from_bytes(&bytes).ok()) {
+/// The trace that [`measure`] left in the store; heard again where it cannot be read there. Of more
+/// milliseconds than `in_memory` it stays there.
+pub fn trace(
+    work: &Work<'_>,
+    track: &Track,
+    measured: &Measured,
+    in_memory: usize,
+) -> Result<Trace> {
+    if let Some(trace) = kept_trace(work, &measured.key, in_memory) {
         return Ok(trace);
     }
     let (_, trace) = pass_again(work, track, measured)?;
-    work.store.put_bytes(&measured.key, &trace.to_bytes())?;
+    keep_trace(work, &measured.key, &trace)?;
     Ok(trace)
+}
+
+/// The same, if it is there.
+pub fn kept_trace(work: &Work<'_>, key: &Key, in_memory: usize) -> Option<Trace> {
+    let (file, first) = work.store.get_file(key)?;
+    Trace::read(file, first, in_memory).ok()
+}
+
+fn keep_trace(work: &Work<'_>, key: &Key, trace: &Trace) -> Result<()> {
+    trace.whole()?;
+    work.store.put_file(key, &|sink| trace.write(sink))
 }
 
 fn pass_again(work: &Work<'_>, track: &Track, measured: &Measured) -> Result<(Survey, Trace)> {
@@ -233,6 +252,9 @@ fn pass(
     let mut hashed = HashedReader::open(work.root, track, known.is_none())?;
     let mut survey = Survey::new(&track.sources[0].info, track.channels());
     let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());
+    if track.frames() / u64::from(track.rate_hz().max(1)) > LONG_S {
+        listener = listener.in_file(work.store.scratch()?);
+    }
     let mut painter = Painter::new(track.rate_hz(), track.channels(), track.frames());
     let mut block = Block::default();
     let mut frames = 0;

@@ -168,6 +168,11 @@ impl Outbox {
         }
     }
 
+    /// A file without a name in it, which is gone when it is closed.
+    pub fn scratch(&self) -> Result<File> {
+        tempfile::tempfile_in(&self.root).map_err(|error| Error::writing(&self.root, &error))
+    }
+
     /// The folder, as given.
     pub fn root(&self) -> &Path {
         &self.root

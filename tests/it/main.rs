@@ -10,6 +10,7 @@ mod hazards; // what costs a person an evening
 mod heard; // what is found in them, where they are at hand
 mod hits; // strokes, takes and track sheets
 mod kept; // nothing lost, nothing overwritten
+mod memory; // what a long take needs of it
 mod mixes; // rough mixes, group stems, and what the session file says of them
 mod names; // whole folders of names with their truth
 mod page; // session.html: complete, inert, no network

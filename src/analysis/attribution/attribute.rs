@@ -7,7 +7,7 @@ use crate::analysis::attribution::weights;
 use crate::analysis::strokes::bank::BANDS;
 use crate::analysis::strokes::hits::{BLEED, OWN};
 use crate::analysis::strokes::moments::{Moment, Rise};
-use crate::analysis::strokes::trace::PARTS;
+use crate::analysis::strokes::rows::PARTS;
 use crate::session::Family;
 
 /// A drum is struck once in this time; strokes this far apart in it are a flam.

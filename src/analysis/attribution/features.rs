@@ -3,7 +3,7 @@
 use crate::analysis::attribution::attribute::{Drum, Heard, db};
 use crate::analysis::attribution::mixture::{Mixture, Table};
 use crate::analysis::strokes::bank::BANDS;
-use crate::analysis::strokes::trace::PARTS;
+use crate::analysis::strokes::rows::PARTS;
 
 /// What a decision goes by.
 pub const FEATURES: usize = 40;

@@ -5,7 +5,7 @@ use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::take::{Kit, Material, TrackEvidence};
 use crate::analysis::playing::{Stroke, Strokes};
 use crate::analysis::strokes::hits::{self, BLEED, Hit, Place, level_ms};
-use crate::analysis::strokes::trace::PARTS;
+use crate::analysis::strokes::rows::PARTS;
 use crate::audio::common_rate_hz;
 use crate::error::Result;
 use crate::session::Family;

@@ -30,24 +30,29 @@ pub fn same_sound(first: &Trace, second: &Trace) -> Option<SameSound> {
     if first.rate_hz != second.rate_hz {
         return None;
     }
-    let top = *first.peaks.iter().max()?;
     // 40 dB below the top
-    let loud = top.checked_sub((40.0 / PEAK_STEP_DB) as u16)?;
-    let places: Vec<usize> = (0..first.peaks.len())
-        .filter(|&t| first.peaks[t] > loud)
+    let loud = first.top()?.checked_sub((40.0 / PEAK_STEP_DB) as u16)?;
+    let places: Vec<(usize, u16)> = (0..first.len_ms())
+        .filter_map(|t| Some((t, first.peak(t)?)))
+        .filter(|(_, peak)| *peak > loud)
         .take(COMPARED)
         .collect();
     if places.len() < 100 {
         return None;
     }
+    // What the second has around each place; 0 is nothing.
+    let there = |t: i64| usize::try_from(t).ok().and_then(|t| second.peak(t));
+    let around: Vec<u16> = (places.iter())
+        .flat_map(|&(t, _)| (-LAG_MS..=LAG_MS).map(move |lag| t as i64 + lag))
+        .map(|t| there(t).unwrap_or(0))
+        .collect();
     let near = (SAME_DB / PEAK_STEP_DB) as i32;
     let mut gains: Vec<i32> = Vec::with_capacity(places.len());
     let mut few = Vec::new();
     for lag in (0..=LAG_MS).flat_map(|l| [l, -l]) {
-        let gain = |&t: &usize| {
-            let there = usize::try_from(t as i64 + lag).ok()?;
-            let value = *second.peaks.get(there)?;
-            (value > 0).then(|| i32::from(value) - i32::from(first.peaks[t]))
+        let gain = |place: usize| {
+            let value = around[place * (2 * LAG_MS as usize + 1) + (lag + LAG_MS) as usize];
+            (value > 0).then(|| i32::from(value) - i32::from(places[place].1))
         };
         let agree = |values: &[i32], middle: i32, near: i32| {
             values
@@ -57,7 +62,7 @@ pub fn same_sound(first: &Trace, second: &Trace) -> Option<SameSound> {
         };
         // Of the same sound one in twenty differs at most: of any tenth of it, most agree.
         few.clear();
-        few.extend(places[..places.len() / 8].iter().filter_map(gain));
+        few.extend((0..places.len() / 8).filter_map(gain));
         if few.len() * 10 > places.len() {
             let middle = few.len() / 2;
             let middle = *few.select_nth_unstable(middle).1;
@@ -66,7 +71,7 @@ pub fn same_sound(first: &Trace, second: &Trace) -> Option<SameSound> {
             }
         }
         gains.clear();
-        gains.extend(places.iter().filter_map(gain));
+        gains.extend((0..places.len()).filter_map(gain));
         if gains.len() * 10 < places.len() * 9 {
             continue;
         }

@@ -54,43 +54,95 @@ pub struct Metronome {
     pub confidence: f64,
 }
 
-/// Mean powers over spans of milliseconds, high and low.
-struct Powers {
+/// Sums of the powers from the start of a track to each of its milliseconds, high and low, of which
+/// every so many are kept.
+struct Powers<'a> {
+    trace: &'a Trace,
+    table: [f32; 256],
+    marks: Vec<(f64, f64)>,
+}
+
+/// Milliseconds from mark to mark, and milliseconds looked at together.
+const MARK_MS: usize = 64;
+const PART_MS: i64 = 4096;
+/// How far a tick is looked at around its millisecond.
+const AROUND_MS: (i64, i64) = (25, 70);
+
+impl<'a> Powers<'a> {
+    fn of(trace: &'a Trace) -> Self {
+        let mut powers = Self {
+            trace,
+            table: powers(),
+            marks: Vec::new(),
+        };
+        let mut sums = (0.0, 0.0);
+        for ms in 0..trace.len_ms() {
+            if ms % MARK_MS == 0 {
+                powers.marks.push(sums);
+            }
+            powers.add(ms, &mut sums);
+        }
+        powers
+    }
+
+    fn add(&self, ms: usize, sums: &mut (f64, f64)) {
+        let Some(row) = self.trace.levels(ms) else {
+            return;
+        };
+        let sum = |bands: std::ops::Range<usize>| -> f64 {
+            bands.map(|b| f64::from(self.table[row[b] as usize])).sum()
+        };
+        sums.0 += sum(HIGH);
+        sums.1 += sum(LOW);
+    }
+
+    /// The sums at the milliseconds from `from` to `to`, as far as the track goes.
+    fn between(&self, from: i64, to: i64) -> Sums {
+        let (from, to) = (from.max(0) as usize, to.max(0) as usize);
+        let mut found = Sums {
+            first: from as i64,
+            high: Vec::new(),
+            low: Vec::new(),
+        };
+        let Some(&mark) = self.marks.get(from / MARK_MS) else {
+            return found;
+        };
+        let mut sums = mark;
+        for ms in from / MARK_MS * MARK_MS..=to.min(self.trace.len_ms()) {
+            if ms >= from {
+                found.high.push(sums.0);
+                found.low.push(sums.1);
+            }
+            self.add(ms, &mut sums);
+        }
+        found
+    }
+
+    fn before(&self, t: i64) -> Option<f64> {
+        self.between(t - AROUND_MS.0, t).before(t)
+    }
+}
+
+/// Sums at some milliseconds.
+struct Sums {
+    first: i64,
     high: Vec<f64>,
     low: Vec<f64>,
 }
 
-impl Powers {
-    fn of(trace: &Trace) -> Self {
-        let table = powers();
-        let sums = |bands: std::ops::Range<usize>| {
-            let mut sum = 0.0;
-            let rows = trace.levels.iter().map(|row| {
-                sum += bands
-                    .clone()
-                    .map(|b| f64::from(table[row[b] as usize]))
-                    .sum::<f64>();
-                sum
-            });
-            std::iter::once(0.0).chain(rows).collect()
-        };
-        Self {
-            high: sums(HIGH),
-            low: sums(LOW),
-        }
-    }
-
-    fn mean(sums: &[f64], from: i64, to: i64) -> Option<f64> {
-        let (a, b) = (usize::try_from(from).ok()?, usize::try_from(to).ok()?);
-        Some(((sums.get(b)? - sums.get(a)?) / (to - from) as f64).max(0.0))
+impl Sums {
+    /// Mean power over a span of milliseconds.
+    fn mean(&self, sums: &[f64], from: i64, to: i64) -> Option<f64> {
+        let at = |ms: i64| sums.get(usize::try_from(ms - self.first).ok()?);
+        Some(((at(to)? - at(from)?) / (to - from) as f64).max(0.0))
     }
 
     fn after(&self, t: i64) -> Option<f64> {
-        Self::mean(&self.high, t, t + 5)
+        self.mean(&self.high, t, t + 5)
     }
 
     fn before(&self, t: i64) -> Option<f64> {
-        Self::mean(&self.high, t - 25, t - 5)
+        self.mean(&self.high, t - 25, t - 5)
     }
 
     /// How steeply the highs rise at a millisecond, if they do as in a tick.
@@ -99,9 +151,9 @@ impl Powers {
         if after < LEAST || after < RISE * before {
             return None;
         }
-        let behind = Self::mean(&self.high, t + 50, t + 70)?;
-        let low = Self::mean(&self.low, t, t + 10)?;
-        let low_before = Self::mean(&self.low, t - 25, t - 5)? + 0.1 * after;
+        let behind = self.mean(&self.high, t + 50, t + 70)?;
+        let low = self.mean(&self.low, t, t + 10)?;
+        let low_before = self.mean(&self.low, t - 25, t - 5)? + 0.1 * after;
         (behind * RISE < after && low < LOW_RISE * low_before).then_some(after / before)
     }
 }
@@ -115,7 +167,7 @@ pub(crate) fn metronome(trace: &Trace, strokes_ms: &[i64], clicks_ms: &[i64]) ->
         let next = strokes_ms.partition_point(|&s| s < t - STROKE_MS);
         strokes_ms.get(next).is_some_and(|&s| s <= t + STROKE_MS)
     };
-    let ticks = candidates(trace, &powers, struck);
+    let ticks = candidates(&powers, struck);
     if ticks.len() > MOST {
         return None;
     }
@@ -170,20 +222,25 @@ pub(crate) fn metronome(trace: &Trace, strokes_ms: &[i64], clicks_ms: &[i64]) ->
 }
 
 /// Times and levels of what may be ticks.
-fn candidates(trace: &Trace, powers: &Powers, struck: impl Fn(i64) -> bool) -> Vec<(i64, f64)> {
+fn candidates(powers: &Powers, struck: impl Fn(i64) -> bool) -> Vec<(i64, f64)> {
     let mut found: Vec<(i64, f64, f64)> = Vec::new();
-    for t in 0..trace.len_ms() as i64 {
-        let Some(steep) = powers.tick(t).filter(|_| !struck(t)) else {
-            continue;
-        };
-        let level = powers.after(t).unwrap_or_default();
-        match found.last_mut() {
-            Some(last) if t - last.0 <= 30 => {
-                if steep > last.1 {
-                    *last = (t, steep, level);
+    let end = powers.trace.len_ms() as i64;
+    for first in (0..end).step_by(PART_MS as usize) {
+        let last = end.min(first + PART_MS);
+        let sums = powers.between(first - AROUND_MS.0, last + AROUND_MS.1);
+        for t in first..last {
+            let Some(steep) = sums.tick(t).filter(|_| !struck(t)) else {
+                continue;
+            };
+            let level = sums.after(t).unwrap_or_default();
+            match found.last_mut() {
+                Some(last) if t - last.0 <= 30 => {
+                    if steep > last.1 {
+                        *last = (t, steep, level);
+                    }
                 }
+                _ => found.push((t, steep, level)),
             }
-            _ => found.push((t, steep, level)),
         }
     }
     found.into_iter().map(|(t, _, level)| (t, level)).collect()

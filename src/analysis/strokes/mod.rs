@@ -6,5 +6,7 @@ pub(crate) mod metronome;
 pub(crate) mod moments;
 pub(crate) mod onset;
 pub(crate) mod place;
+pub(crate) mod rows;
+pub(crate) mod steps;
 pub(crate) mod trace;
 pub(crate) mod window;

@@ -1,8 +1,8 @@
 //! Moments at which something was struck, over all tracks of a take, and how much each track rose.
 
 use crate::analysis::strokes::bank::BANDS;
-use crate::analysis::strokes::onset;
-use crate::analysis::strokes::trace::{PARTS, Trace, powers};
+use crate::analysis::strokes::rows::PARTS;
+use crate::analysis::strokes::trace::{Trace, powers};
 
 /// Onsets of several tracks at most this far apart are one moment.
 const TOGETHER_MS: i64 = 14;
@@ -103,15 +103,13 @@ struct Powers<'a> {
 
 impl Powers<'_> {
     fn band(&self, band: usize, t: i64) -> f32 {
-        let row = usize::try_from(t)
-            .ok()
-            .and_then(|t| self.trace.levels.get(t));
+        let row = usize::try_from(t).ok().and_then(|t| self.trace.levels(t));
         row.map_or(0.0, |row| self.table[row[band] as usize])
     }
 
     fn part(&self, part: i64) -> f32 {
         let row = usize::try_from(part.div_euclid(PARTS as i64)).ok();
-        let row = row.and_then(|t| self.trace.attacks.get(t));
+        let row = row.and_then(|t| self.trace.attacks(t));
         row.map_or(0.0, |row| {
             self.table[row[part.rem_euclid(PARTS as i64) as usize] as usize]
         })
@@ -185,7 +183,7 @@ pub(crate) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Mome
     let powers = Powers {
         trace,
         table: powers(),
-        base: onset::floors(&trace.levels),
+        base: trace.floors,
     };
     let here = |moment: &Moment| {
         let (first, last) = (moment.first_ms - offset_ms, moment.last_ms - offset_ms);

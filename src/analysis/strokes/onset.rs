@@ -3,9 +3,12 @@
 //! Novelty by the rise of log energy per band (Klapuri, ICASSP 1999) above an adaptive median
 //! threshold (Bello et al., IEEE Trans. Speech and Audio Processing 13(5), 2005).
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::rows::Rows;
 use crate::analysis::strokes::trace::powers;
 use crate::session::Family;
 
@@ -30,6 +33,10 @@ const HALF_MS: usize = 200;
 const LOCAL_MS: usize = 12;
 /// Two onsets of one track are never closer: strokes at 20 a second with 4 ms of scatter.
 const APART_MS: usize = 38;
+/// How far around a peak values count: two medians on each other.
+const REACH_MS: usize = 2 * HALF_MS;
+/// A track is listened to in parts of a minute.
+const PART_MS: usize = 60_000;
 /// Least height above the running median.
 const LEAST_DB: f32 = 2.2;
 /// Least height in standard deviations by the running median of deviations.
@@ -63,23 +70,41 @@ fn ear(family: Family) -> Ear {
     }
 }
 
-/// Onsets from band levels (steps, a row a millisecond), in order.
-pub(crate) fn detect(family: Family, levels: &[[u8; BANDS]]) -> Vec<Onset> {
-    let novelty = novelty(&ear(family), levels);
-    pick(&novelty)
+/// Onsets from band levels (steps, a row a millisecond), in order. `floors` are those of the track.
+pub(crate) fn detect(family: Family, rows: &Rows, floors: &[f32; BANDS]) -> Vec<Onset> {
+    let mut novelty = Novelty::new(ear(family), rows, floors);
+    let mut peaks = Vec::new();
+    // Those of a part of the track, from `first` on.
+    let (mut values, mut first) = (Vec::new(), 0);
+    loop {
+        values.extend(novelty.by_ref().take(PART_MS + 2 * REACH_MS - values.len()));
+        let ends = values.len() < PART_MS + 2 * REACH_MS;
+        let from = if first == 0 { 0 } else { REACH_MS };
+        let to = values.len() - if ends { 0 } else { REACH_MS };
+        let inside = peaks_in(&values).into_iter();
+        let inside = inside.filter(|t| (from..to).contains(t));
+        peaks.extend(inside.map(|t| (first + t, values[t])));
+        if ends {
+            return apart(peaks);
+        }
+        first += values.len() - 2 * REACH_MS;
+        values.drain(..values.len() - 2 * REACH_MS);
+    }
 }
 
 /// The level under which a band's rises do not count: 55 dB under its loud end or 6 dB over its
 /// quiet end, whichever is higher.
-pub(crate) fn floors(levels: &[[u8; BANDS]]) -> [f32; BANDS] {
+pub(crate) fn floors(rows: &Rows) -> [f32; BANDS] {
     let table = powers();
-    std::array::from_fn(|band| {
-        let mut counts = [0usize; 256];
-        for row in levels {
-            counts[row[band] as usize] += 1;
+    let mut counts = [[0usize; 256]; BANDS];
+    for row in rows.iter() {
+        for (counts, step) in counts.iter_mut().zip(row.levels) {
+            counts[step as usize] += 1;
         }
+    }
+    counts.map(|counts| {
         let quantile = |q: f64| {
-            let rank = (q * levels.len() as f64) as usize;
+            let rank = (q * rows.len() as f64) as usize;
             let mut sum = 0;
             counts
                 .iter()
@@ -99,7 +124,7 @@ pub(crate) fn floors(levels: &[[u8; BANDS]]) -> [f32; BANDS] {
 /// Mean powers before and after each millisecond, carried from one to the next. Whole numbers, so
 /// that a running sum does not drift.
 struct Around<'a> {
-    levels: &'a [[u8; BANDS]],
+    rows: &'a Rows,
     powers: [u64; 256],
     after_ms: [usize; BANDS],
     at: i64,
@@ -111,9 +136,9 @@ struct Around<'a> {
 const POWER_STEPS: f32 = (1u64 << 50) as f32;
 
 impl<'a> Around<'a> {
-    fn new(levels: &'a [[u8; BANDS]], after_ms: [usize; BANDS]) -> Self {
+    fn new(rows: &'a Rows, after_ms: [usize; BANDS]) -> Self {
         let mut around = Self {
-            levels,
+            rows,
             powers: powers().map(|power| (power * POWER_STEPS) as u64),
             after_ms,
             at: 0,
@@ -121,7 +146,8 @@ impl<'a> Around<'a> {
             after: [0; BANDS],
         };
         for (band, &after_ms) in after_ms.iter().enumerate() {
-            let sum = |range: std::ops::Range<i64>| range.map(|t| around.power(t, band)).sum();
+            let power = |t: i64| around.power(around.row(t), band);
+            let sum = |range: std::ops::Range<i64>| range.map(power).sum();
             let (before, after) = (
                 -(BEFORE_MS.end as i64)..-(BEFORE_MS.start as i64),
                 0..after_ms as i64,
@@ -132,8 +158,11 @@ impl<'a> Around<'a> {
     }
 
     /// Before the start the track is as at its start; after its end there is nothing.
-    fn power(&self, t: i64, band: usize) -> u64 {
-        let row = self.levels.get(t.max(0) as usize);
+    fn row(&self, t: i64) -> Option<[u8; BANDS]> {
+        Some(self.rows.get(t.max(0) as usize)?.levels)
+    }
+
+    fn power(&self, row: Option<[u8; BANDS]>, band: usize) -> u64 {
         row.map_or(0, |row| self.powers[row[band] as usize])
     }
 
@@ -148,25 +177,49 @@ impl<'a> Around<'a> {
     /// On by a millisecond.
     fn step(&mut self) {
         let t = self.at;
+        let (start, end) = (BEFORE_MS.start as i64, BEFORE_MS.end as i64);
+        let (start, end, here) = (self.row(t - start), self.row(t - end), self.row(t));
         for band in 0..BANDS {
-            let power = |t: i64| self.power(t, band);
-            let (start, end) = (BEFORE_MS.start as i64, BEFORE_MS.end as i64);
-            let before = self.before[band] + power(t - start) - power(t - end);
-            let after = self.after[band] + power(t + self.after_ms[band] as i64) - power(t);
+            let power = |row| self.power(row, band);
+            let next = self.row(t + self.after_ms[band] as i64);
+            let before = self.before[band] + power(start) - power(end);
+            let after = self.after[band] + power(next) - power(here);
             (self.before[band], self.after[band]) = (before, after);
         }
         self.at += 1;
     }
 }
 
-fn novelty(ear: &Ear, levels: &[[u8; BANDS]]) -> Vec<u16> {
-    let floors = floors(levels);
-    let total: f32 = ear.weights.iter().sum();
-    let mut around = Around::new(levels, ear.after_ms);
-    let mut value = || {
+/// How much a track rises, millisecond by millisecond, on the [`GRID`].
+struct Novelty<'a> {
+    ear: Ear,
+    total: f32,
+    floors: &'a [f32; BANDS],
+    around: Around<'a>,
+}
+
+impl<'a> Novelty<'a> {
+    fn new(ear: Ear, rows: &'a Rows, floors: &'a [f32; BANDS]) -> Self {
+        Self {
+            total: ear.weights.iter().sum(),
+            around: Around::new(rows, ear.after_ms),
+            floors,
+            ear,
+        }
+    }
+}
+
+impl Iterator for Novelty<'_> {
+    type Item = u16;
+
+    fn next(&mut self) -> Option<u16> {
+        let Self { ear, around, .. } = self;
+        if around.at as usize >= around.rows.len() {
+            return None;
+        }
         let mut weighted = 0.0;
         let mut best = [0.0f32; 2];
-        for (band, floor) in floors.iter().enumerate() {
+        for (band, floor) in self.floors.iter().enumerate() {
             let (before, after) = around.means(band);
             let ratio = (after + floor) / (before + floor);
             // most milliseconds rise in no band, and a logarithm is dear
@@ -183,11 +236,10 @@ fn novelty(ear: &Ear, levels: &[[u8; BANDS]]) -> Vec<u16> {
             }
         }
         around.step();
-        let all = weighted / total;
+        let all = weighted / self.total;
         let value = (1.0 - ear.best) * all + ear.best * 0.5 * (best[0] + best[1]);
-        (value * GRID).round() as u16
-    };
-    levels.iter().map(|_| value()).collect()
+        Some((value * GRID).round() as u16)
+    }
 }
 
 /// Median of the values within `half` of each place (fewer at the ends).
@@ -250,10 +302,8 @@ fn running_max(values: &[u16], half: usize) -> Vec<u16> {
     out
 }
 
-fn pick(novelty: &[u16]) -> Vec<Onset> {
-    if novelty.is_empty() {
-        return Vec::new();
-    }
+/// Where values are the largest nearby and stand out; a place depends on those within [`REACH_MS`].
+fn peaks_in(novelty: &[u16]) -> Vec<usize> {
     let median = running_median(novelty, HALF_MS);
     let away: Vec<u16> = novelty
         .iter()
@@ -262,37 +312,36 @@ fn pick(novelty: &[u16]) -> Vec<Onset> {
         .collect();
     let spread = running_median(&away, HALF_MS);
     let highest = running_max(novelty, LOCAL_MS);
-    let mut peaks: Vec<usize> = (0..novelty.len())
+    (0..novelty.len())
         .filter(|&t| {
             let over = (LEAST_DB * GRID).max(LEAST_DEVIATIONS * f32::from(spread[t]));
             novelty[t] == highest[t] && f32::from(novelty[t]) > f32::from(median[t]) + over
         })
-        .collect();
+        .collect()
+}
+
+/// Those of the peaks (milliseconds and values) that are not too near to a higher one.
+fn apart(mut peaks: Vec<(usize, u16)>) -> Vec<Onset> {
     // strongest first, then earliest
-    peaks.sort_by_key(|&t| (std::cmp::Reverse(novelty[t]), t));
-    let mut taken = vec![false; novelty.len()];
-    let mut onsets = Vec::new();
-    for t in peaks {
-        let (from, to) = (
-            t.saturating_sub(APART_MS - 1),
-            (t + APART_MS).min(taken.len()),
-        );
-        if taken[from..to].iter().any(|&x| x) {
-            continue;
+    peaks.sort_by_key(|&(t, value)| (std::cmp::Reverse(value), t));
+    let mut taken = BTreeMap::new();
+    for (t, value) in peaks {
+        let near = t.saturating_sub(APART_MS - 1)..t + APART_MS;
+        if taken.range(near).next().is_none() {
+            taken.insert(t, value);
         }
-        taken[t] = true;
-        onsets.push(Onset {
-            at_ms: t as u32,
-            strength: novelty[t],
-        });
     }
-    onsets.sort_by_key(|o| o.at_ms);
-    onsets
+    let onset = |(t, strength)| Onset {
+        at_ms: t as u32,
+        strength,
+    };
+    taken.into_iter().map(onset).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::strokes::rows::Row;
 
     fn values(count: usize) -> Vec<u16> {
         let mut x = 12345u64;
@@ -321,8 +370,31 @@ mod tests {
 
     #[test]
     fn nothing_gives_no_onset() {
-        assert!(detect(Family::Snare, &[]).is_empty());
-        assert!(detect(Family::Snare, &[[0; BANDS]; 5000]).is_empty());
-        assert!(detect(Family::Snare, &[[90; BANDS]; 1]).is_empty());
+        let none = |level: u8, count: usize| {
+            let row = Row {
+                levels: [level; BANDS],
+                ..Row::default()
+            };
+            let rows = Rows::Memory(vec![row; count]);
+            detect(Family::Snare, &rows, &floors(&rows)).is_empty()
+        };
+        assert!(none(0, 0) && none(0, 5000) && none(90, 1));
+    }
+
+    #[test]
+    fn a_long_track_is_listened_to_in_parts_as_if_it_were_one() {
+        let count = 2 * PART_MS + 777;
+        let level = |x: &u16| Row {
+            levels: std::array::from_fn(|band| 60 + (*x / (band as u16 + 1)) as u8),
+            ..Row::default()
+        };
+        let rows = Rows::Memory(values(count).iter().map(level).collect());
+        let floors = floors(&rows);
+        let whole: Vec<u16> = Novelty::new(ear(Family::Tom), &rows, &floors).collect();
+        assert_eq!(whole.len(), count);
+        let peaks: Vec<_> = (peaks_in(&whole).into_iter().map(|t| (t, whole[t]))).collect();
+        let onsets = apart(peaks);
+        assert!(onsets.len() > 1000);
+        assert_eq!(detect(Family::Tom, &rows, &floors), onsets);
     }
 }

@@ -5,11 +5,11 @@ use std::ops::Range;
 
 use super::Tried;
 use super::ear::HitPeaks;
-use crate::analysis::{Trace, sample_of_ms};
+use crate::analysis::sample_of_ms;
 use crate::block::Block;
 use crate::error::Result;
 use crate::job::Work;
-use crate::job::measure::Measured;
+use crate::job::measure::{Measured, kept_trace};
 use crate::job::track::{TrackReader, mend};
 use crate::measure::Levels;
 use crate::measure::reach::Reach;
@@ -39,11 +39,11 @@ pub fn attempt(
     let Some(reach) = Reach::of(chain, rate_hz) else {
         return Ok(None);
     };
-    let trace = work.store.get_bytes(&measured.key);
-    let trace = trace.and_then(|bytes| Trace::from_bytes(&bytes).ok());
-    let Some(source) = trace.map(|trace| trace.peak_ratios()) else {
+    let Some(trace) = kept_trace(work, &measured.key, 0) else {
         return Ok(None);
     };
+    let source = trace.peak_ratios();
+    trace.whole()?;
     let bounds = reach.bounds(&source);
     let mut peaks = HitPeaks::new(unit, hits);
     let mut listening = Listening::new(work, unit, chain, &reach)?;
