@@ -26,13 +26,13 @@ pub const STATUSES: &[(&str, &str)] = &[
     ),
     (
         "3",
-        "stopped by the environment (disk full, folder gone); the same command goes on from there",
+        "stopped by the environment (disk full, folder gone); run the same command again to resume",
     ),
     ("4", "another run holds the output folder"),
     ("5", "verify found a difference"),
     (
         "130, 143",
-        "stopped by a signal; the same command goes on from there",
+        "stopped by a signal; run the same command again to resume",
     ),
 ];
 
@@ -67,10 +67,10 @@ pub struct Cli {
 /// Options of every command.
 #[derive(Debug, Args)]
 pub struct Global {
-    /// No progress, notes and summary; errors only, and what `--json` asks for
+    /// Print errors only, and the output of `--json`
     #[arg(long, global = true)]
     pub quiet: bool,
-    /// Messages as JSON, one object a line on standard error
+    /// Write messages as JSON to standard error, one object a line
     #[arg(long, global = true)]
     pub log_json: bool,
 }
@@ -90,52 +90,52 @@ pub enum Command {
         /// Print JSON
         #[arg(long)]
         json: bool,
-        /// Make a commented session file from what was found: written to FILE, which must not be
-        /// there yet, or printed
+        /// Draft a commented session file from what was found and print it, or write it to FILE, which
+        /// must not exist yet
         #[arg(long, value_name = "FILE", num_args = 0..=1, conflicts_with = "json")]
         init: Option<Option<PathBuf>>,
-        /// List every file with what it is taken for and why
+        /// List every file: what it is taken for, and why
         #[arg(long, conflicts_with_all = ["json", "init"])]
         files: bool,
-        /// Look whether prep could write here
+        /// Check that prep could write here
         #[arg(long)]
         out: Option<PathBuf>,
-        /// Look whether prep could take this worksheet
+        /// Check that prep would accept this worksheet
         #[arg(long, value_name = "FILE")]
         worksheet: Option<PathBuf>,
         #[command(flatten)]
         work: Work,
     },
-    /// Measure everything and report what a person should know; writes no audio
+    /// Measure everything and report what needs attention; writes no audio
     #[command(
         after_help = "Examples:\n  batterhead check TAKES\n  batterhead check TAKES --out CHECKED --json"
     )]
     Check {
         /// Folder of takes, or a session file
         session: PathBuf,
-        /// Keep evidence and reports here; without it nothing is stored
+        /// Keep measurements and reports here; without it nothing is stored
         #[arg(long)]
         out: Option<PathBuf>,
         /// Print JSON
         #[arg(long)]
         json: bool,
-        /// Put this session beside another one that has reports in the folder
+        /// Add this session to a folder that already holds the reports of another one
         #[arg(long, requires = "out")]
         also: bool,
         #[command(flatten)]
         work: Work,
     },
-    /// While the band is still there: check each take as soon as its files are complete
+    /// Check each take as soon as its files are complete, while the band is still there
     #[command(
         after_help = "Examples:\n  batterhead watch TAKES\n  batterhead watch TAKES --out PREPARED\n\n\
-        Says in one line each what is wrong with a take, a few seconds after the recorder has finished\n\
-        it, and rings the bell of the terminal on a problem. With --out it keeps the page and all that it\n\
-        measured there, for the `prep` that follows. Ctrl-C ends it."
+        Prints one line for each thing that is wrong with a take, a few seconds after the recorder has\n\
+        finished it, and rings the terminal bell on a problem. With --out it keeps the page up to date, and\n\
+        the `prep` that follows measures nothing again. Stop it with Ctrl-C."
     )]
     Watch {
         /// Folder that a recorder writes into, or a session file
         session: PathBuf,
-        /// Keep reports and page here, for `prep` to go on from
+        /// Keep reports and page here, for the `prep` that follows
         #[arg(long)]
         out: Option<PathBuf>,
         #[command(flatten)]
@@ -149,17 +149,17 @@ pub enum Command {
         batterhead prep TAKES --out PREPARED --song low-tide,gravelight\n  \
         batterhead prep TAKES --out LEVELLED --preset level-only\n  \
         batterhead prep TAKES --out BAGGED --bag\n\n\
-        The same command goes on where an interrupted run stopped.")]
+        Run the same command again to resume an interrupted run.")]
     Prep {
         /// Folder of takes, or a session file
         session: PathBuf,
         /// Output folder; must not lie inside the session folder
         #[arg(long)]
         out: PathBuf,
-        /// Measure and decide, print the worksheet, write nothing
+        /// Measure, decide and print the worksheet; write nothing
         #[arg(long)]
         dry_run: bool,
-        /// Take the decisions of this (edited) worksheet
+        /// Use the decisions in this (edited) worksheet
         #[arg(long, value_name = "FILE")]
         worksheet: Option<PathBuf>,
         /// One preset for all mics, by name or path: `level-only`, `name-only`
@@ -168,27 +168,27 @@ pub enum Command {
         /// Render these mics only, and no mixes
         #[arg(long, value_name = "MIC,…", value_delimiter = ',')]
         only: Option<Vec<String>>,
-        /// Make the stems of these songs only, beside other machines that make others in the same
-        /// folder; the same command without --song then joins them
+        /// Make only the stems of these songs, while other machines make others in the same folder;
+        /// then the same command without --song finishes the session
         #[arg(long, value_name = "SONG,…", value_delimiter = ',', conflicts_with_all = ["only", "prune", "worksheet"])]
         song: Option<Vec<String>>,
-        /// Decide again what was delivered by an earlier run: everything, or some mics
+        /// Redo the decisions that an earlier run delivered by: all, or those of some mics
         #[arg(long, value_name = "MIC,…", value_delimiter = ',', num_args = 0.., require_equals = true)]
         decide_anew: Option<Vec<String>>,
-        /// Put this session beside another one that has outputs in the folder
+        /// Add this session to a folder that already holds the outputs of another one
         #[arg(long)]
         also: bool,
-        /// Remove outputs that no source makes any more
+        /// Remove outputs whose sources are gone
         #[arg(long)]
         prune: bool,
-        /// Make the output folder a BagIt bag for an archive: outputs lie in its data/, and later runs
-        /// keep it one
+        /// Make the output folder a BagIt bag for an archive: outputs go into its data/ folder, and
+        /// later runs keep the bag valid
         #[arg(long)]
         bag: bool,
         #[command(flatten)]
         work: Work,
     },
-    /// Put one preset on any files, without a session
+    /// Apply one preset to any files, without a session
     #[command(
         after_help = "Examples:\n  batterhead apply trashy-room Room.wav --out TRASHED\n  \
         batterhead apply my-preset.toml *.wav --out DONE\n  \
@@ -209,13 +209,13 @@ pub enum Command {
         #[command(flatten)]
         work: Work,
     },
-    /// Align, level-match and compare two or more takes, files or tracks of one pattern
+    /// Align, level-match and compare two or more recordings of the same pattern
     #[command(
         after_help = "Examples:\n  batterhead shootout old-snare.wav new-snare.wav --out SNARES\n  \
         batterhead shootout takes/take-01 takes/take-02 --out KITS\n  \
         batterhead shootout kick-in.wav kick-out.wav --out KICKS\n\n\
-        Play the same pattern in all of them, best to a click; several bars. Names that follow the\n\
-        first are compared with it. Listen in shootout.html, which can hide which is which."
+        Record the same pattern each time: several bars, ideally to a click. Everything is compared with\n\
+        the first name. Listen in shootout.html, which has a blind test, too."
     )]
     Shootout {
         /// Sound files, or folders that hold one take each
@@ -224,8 +224,8 @@ pub enum Command {
         /// Output folder
         #[arg(long)]
         out: PathBuf,
-        /// Where the pattern begins more than 30 s later in the others than in the first (earlier, if
-        /// negative): by about so many seconds
+        /// How much later the pattern starts in the others than in the first, roughly (negative:
+        /// earlier); needed only beyond 30 s
         #[arg(
             long,
             value_name = "SECONDS",
@@ -237,7 +237,7 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Look at presets
+    /// List, show, check or plot presets
     Preset {
         #[command(subcommand)]
         command: PresetCommand,
@@ -248,7 +248,7 @@ pub enum Command {
         /// Output folder of an earlier run
         dir: PathBuf,
     },
-    /// Print what a shell needs to complete commands, options, presets and mics
+    /// Print a completion script for a shell
     #[command(after_help = "Examples:\n  \
         batterhead completions bash > ~/.local/share/bash-completion/completions/batterhead\n  \
         batterhead completions zsh > ~/.zfunc/_batterhead\n  \
@@ -264,7 +264,7 @@ pub enum Command {
     /// Synthesise a small session and run prep on it
     #[command(after_help = "Example:\n  batterhead demo --out /tmp/batterhead-demo")]
     Demo {
-        /// Where to put the session and what is made of it
+        /// Where to put the session and its outputs
         #[arg(long, default_value = "batterhead-demo")]
         out: PathBuf,
         #[command(flatten)]
@@ -275,7 +275,7 @@ pub enum Command {
 /// Options of the commands that process audio.
 #[derive(Clone, Copy, Debug, Args)]
 pub struct Work {
-    /// How many tracks are worked on at the same time; by default one a processor core
+    /// Tracks processed at the same time; by default one per processor core
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
     /// Frames read at a time, for tests: nothing that is written depends on it
@@ -308,7 +308,7 @@ pub enum PresetCommand {
         /// Name of a preset that comes with the program
         name: String,
     },
-    /// Check preset files and name every mistake
+    /// Check preset files and report every mistake
     Check {
         /// Preset files
         #[arg(required = true)]

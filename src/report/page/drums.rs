@@ -34,7 +34,7 @@ pub fn drums(view: &View<'_>) -> Markup {
         section #drums {
             div.head {
                 h2 { span.no { "4" } "Drums" }
-                p { "One dot a take; the middle line is the song's median. st: semitones; ct: hundredths of one. A dash: not measured surely." }
+                p { "One dot a take; the middle line is the song's median. st: semitones; ct: hundredths of one. A dash: no reliable measurement." }
             }
             @for (song, rows) in &songs {
                 details.fold.song open[!view.large] {

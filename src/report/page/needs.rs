@@ -115,7 +115,7 @@ pub fn needs(view: &View<'_>) -> Markup {
             @if many + warnings.len() > 0 {
                 table.needs data-list {
                     thead { tr {
-                        th scope="col" { span.vh { "How grave" } }
+                        th scope="col" { span.vh { "Severity" } }
                         th scope="col" { "Mic and takes" }
                         th scope="col" { "What" }
                         th scope="col" { "Where" }
