@@ -320,20 +320,21 @@ fn tell(
         Some(same) if same.likeness > 0.9999 => notes.push(format!("{names} are the same recording")),
         Some(_) => notes.push(format!("{names} are one performance: they were aligned by their sound")),
         None if alignment.repeats => notes.push(format!(
-            "the pattern repeats: {names} would fit as well at another repeat; name takes that begin alike"
+            "the pattern repeats: {names} would fit just as well at another repeat; use takes that start at the same point"
         )),
         None => {}
     }
     let together = alignment.share.min(1.0) * alignment.likeness.unwrap_or(1.0);
-    if together < WHOLE {
+    // Two mics of one performance do not hear the same strokes.
+    if together < WHOLE && found.same.is_none() {
         notes.push(format!(
-            "{names} agree in {:.0} % of what they play: parts of the pattern are different, or were not heard",
+            "{names} share {:.0} % of their hits: parts of the pattern differ, or were not heard",
             100.0 * together
         ));
     }
     if found.paired < FEW {
         notes.push(format!(
-            "{names}: only {} matched hits, the figures rest on little",
+            "{names}: only {} matched hits, too few for reliable figures",
             found.paired
         ));
     }
@@ -341,7 +342,7 @@ fn tell(
     let apart_ms = 0.5 * span_ms * found.drift_ppm.abs() * 1e-6;
     if apart_ms > 10.0 {
         notes.push(format!(
-            "{names} drift apart: they lie together in the middle, and {apart_ms:.0} ms off at the ends; hits are compared one by one"
+            "{names} drift apart: aligned in the middle, {apart_ms:.0} ms apart at the ends; hits are compared one by one"
         ));
     }
     let (short, long) = (
@@ -350,13 +351,15 @@ fn tell(
     );
     if long > 2 * short {
         notes.push(format!(
-            "{names} differ in length: {:.1} s and {:.1} s; what both hold is written",
+            "{names} differ in length: {:.1} s and {:.1} s; only what both cover is written",
             first.frames() as f64 / rate,
             other.frames() as f64 / rate
         ));
     }
     let alone = first_heard.onsets.len().max(other_heard.onsets.len()) - found.paired;
     if alone > found.paired {
-        notes.push(format!("{names}: {alone} hits have no like in the other"));
+        notes.push(format!(
+            "{names}: {alone} hits have no counterpart in the other"
+        ));
     }
 }
