@@ -344,12 +344,19 @@ fn failed(text: &mut String, outcome: &Outcome) {
         return;
     }
     let _ = writeln!(text, "{} failed:", counted(failed.len(), "file"));
-    for file in failed.iter().take(FILES) {
-        let said = format!("{}: {}", file.path.path, file.reason);
-        let _ = writeln!(text, "  {}", printable(&said));
+    let groups = outcome.report.failed_by_reason();
+    let mut said = 0;
+    for (reason, files) in groups.iter().take(FILES) {
+        let more = match files.len() {
+            1 => String::new(),
+            n => format!(" and {} more", n - 1),
+        };
+        let line = format!("{}{more}: {reason}", files[0]);
+        let _ = writeln!(text, "  {}", printable(&line));
+        said += files.len();
     }
-    if failed.len() > FILES {
-        let _ = writeln!(text, "  and {} more in session.json", failed.len() - FILES);
+    if failed.len() > said {
+        let _ = writeln!(text, "  and {} more in session.json", failed.len() - said);
     }
     text.push('\n');
 }

@@ -1,6 +1,6 @@
 //! `session.json`: the whole run on one page.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 use std::io::{self, Write};
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -265,6 +265,20 @@ pub struct Omitted {
 }
 
 impl SessionReport {
+    /// Files that failed, those of one reason together, in the order of the first of each.
+    pub fn failed_by_reason(&self) -> Vec<(&str, Vec<&str>)> {
+        let mut groups: Vec<(&str, Vec<&str>)> = Vec::new();
+        let mut places: HashMap<&str, usize> = HashMap::new();
+        for file in &self.failed {
+            let at = *places.entry(&file.reason).or_insert(groups.len());
+            if at == groups.len() {
+                groups.push((&file.reason, Vec::new()));
+            }
+            groups[at].1.push(&file.path.path);
+        }
+        groups
+    }
+
     /// Sums up the reports of all tracks.
     pub fn new(
         tracks: &[TrackReport],

@@ -81,3 +81,36 @@ fn what_was_decided_for_a_source_holds_when_it_can_be_read_again() {
     assert!(sheet().contains("gain_db = -7.5") && sheet().contains("# mine"));
     assert!(!sheet().contains("No file of the session"), "{}", sheet());
 }
+
+#[test]
+fn files_that_fail_for_one_reason_are_one_matter() {
+    let place = Place::new();
+    place.session(&["low tide"], 1);
+    for n in 1..=5 {
+        std::fs::write(
+            place.path(&format!("takes/low tide/take 1/Tom {n}.wav")),
+            "no sound",
+        )
+        .unwrap();
+    }
+    let ran = place.run(&["check", "takes", "--out", "out"]);
+    assert_eq!(ran.status, 1, "{}", ran.stderr);
+    assert_eq!(
+        ran.stdout.matches("and 4 more: ").count(),
+        1,
+        "{}",
+        ran.stdout
+    );
+    assert_eq!(ran.stdout.matches("Tom 1.wav").count(), 1, "{}", ran.stdout);
+    assert!(!ran.stdout.contains("Tom 2.wav"), "{}", ran.stdout);
+    let page = std::fs::read_to_string(place.path("out/session.html")).unwrap();
+    assert_eq!(page.matches("Not done: ").count(), 1);
+    assert!((1..=5).all(|n| page.contains(&format!("Tom {n}.wav"))));
+    assert_eq!(
+        place.json("out/session.json")["failed"]
+            .as_array()
+            .unwrap()
+            .len(),
+        5
+    );
+}

@@ -9,7 +9,7 @@ use super::{Shown, Subject, View, listen, mark, text};
 use crate::error::printable;
 use crate::finding::{Code, Finding, Severity};
 use crate::report::TrackReport;
-use crate::report::session::{FailedReport, SessionReport};
+use crate::report::session::SessionReport;
 use crate::wording::{self, Sentence, counted};
 
 /// Problems that are written out; the rest is folded.
@@ -18,7 +18,7 @@ const PROBLEMS: usize = 12;
 const WARNINGS: usize = 8;
 /// Places that are written out.
 const PLACES: usize = 3;
-/// Mics of one matter that are named.
+/// Mics and files of one matter that are named.
 const NAMED: usize = 3;
 
 /// One matter as a line of text.
@@ -90,14 +90,14 @@ pub fn lines(
 
 /// How many things somebody has to look at: problems, files that failed, mics that are missing.
 pub fn things(view: &View<'_>) -> usize {
-    matters(view, Severity::Problem).len() + view.session.failed.len() + view.gaps.len()
+    matters(view, Severity::Problem).len() + view.session.failed_by_reason().len() + view.gaps.len()
 }
 
 /// The part.
 pub fn needs(view: &View<'_>) -> Markup {
     let problems = matters(view, Severity::Problem);
     let warnings = matters(view, Severity::Warning);
-    let failed = &view.session.failed;
+    let failed = view.session.failed_by_reason();
     let many = problems.len() + failed.len() + view.gaps.len();
     let remarks = remarks(view);
     html! {
@@ -122,7 +122,7 @@ pub fn needs(view: &View<'_>) -> Markup {
                         th scope="col" { "What to do" }
                     } }
                     tbody {
-                        @for file in failed { (unreadable(file)) }
+                        @for (reason, files) in &failed { (unreadable(reason, files)) }
                         @for (song, take, label) in &view.gaps { (gap(view, song, take, label)) }
                         @for matter in problems.iter().take(PROBLEMS) { (line(view, matter)) }
                         @for matter in warnings.iter().take(WARNINGS) { (line(view, matter)) }
@@ -247,14 +247,25 @@ fn places(view: &View<'_>, matter: &Matter<'_>) -> Markup {
     }
 }
 
-fn unreadable(file: &FailedReport) -> Markup {
+/// Files that failed for one reason.
+fn unreadable(reason: &str, files: &[&str]) -> Markup {
+    let (first, more) = files.split_at(files.len().min(NAMED));
+    let path = |file: &&str| html! { span.path { (printable(file)) } " " };
     html! {
         tr {
             td { (mark::severity(Severity::Problem)) }
-            td.who { span.path { (printable(&file.path.path)) } }
-            td.what { "Not done: " (printable(&file.reason)) }
+            td.who {
+                @for file in first { (path(file)) }
+                @if !more.is_empty() {
+                    details {
+                        summary { "and " (counted(more.len(), "more file")) }
+                        @for file in more { (path(file)) }
+                    }
+                }
+            }
+            td.what { "Not done: " (printable(reason)) }
             td.where { span.soft { "no sound" } }
-            td.todo { "Look for another copy, then run the same command again: only this is made anew." }
+            td.todo { "Fix it or find another copy, then run the same command again: only what is missing is made." }
         }
     }
 }
