@@ -135,15 +135,14 @@ pub fn check(outcome: &Outcome, out: Option<&Path>) -> String {
     matters(&mut text, outcome);
     failed(&mut text, outcome);
     let totals = &outcome.report.totals;
+    let listen = "Listen before the kit is packed up:";
+    let problems = counted(totals.problems, "problem");
+    let failures = counted(totals.failed, "failed file");
     let verdict = match (totals.failed, totals.problems) {
         (0, 0) => "Nothing has to be played again.".to_owned(),
-        (failed, problems) => {
-            format!(
-                "Listen before the kit is struck: {} and {}.",
-                counted(problems, "problem"),
-                counted(failed, "failed file")
-            )
-        }
+        (0, _) => format!("{listen} {problems}."),
+        (_, 0) => format!("{listen} {failures}."),
+        _ => format!("{listen} {problems} and {failures}."),
     };
     let _ = writeln!(text, "{verdict}");
     if let Some(out) = out {
