@@ -346,6 +346,33 @@ fn wrong_usage_is_status_2_and_writes_nothing() {
 }
 
 #[test]
+fn a_folder_of_recordings_or_with_a_session_file_is_no_output_folder_and_is_named_as_typed() {
+    let place = Place::new();
+    place.session(&["low tide"], 1);
+    place.mic("other/day two/Snare.wav", &KIT[1], 3);
+    std::fs::create_dir(place.path("planned")).unwrap();
+    std::fs::write(place.path("planned/session.toml"), "").unwrap();
+    for (out, what) in [("other", "recordings"), ("planned", "a session file")] {
+        let before = place.tree(out);
+        for typed in [format!(".//{out}"), out.to_owned()] {
+            let ran = place.run(&["prep", "takes", "--out", &typed]);
+            assert_eq!(ran.status, 2, "{}", ran.stderr);
+            assert!(
+                ran.stderr.contains(&format!("holds {what}")),
+                "{}",
+                ran.stderr
+            );
+            assert!(
+                ran.stderr.contains(&format!("error: {typed}/")),
+                "{}",
+                ran.stderr
+            );
+        }
+        assert_eq!(place.tree(out), before);
+    }
+}
+
+#[test]
 fn verify_finds_a_flipped_bit_a_missing_and_an_extra_file() {
     let place = Place::new();
     place.session(&["Low Tide"], 1);
