@@ -1,15 +1,17 @@
 //! Prints how prepared sessions add up: loudness of mixes, rooms, sums of the mics of one drum, gates.
 //!
-//! `cargo run --release --example adding_up -- PROGRAM [--kit kit-2b] [--keep FOLDER]`
+//! `cargo run --release --example adding_up -- PROGRAM [--kit kit-2b] [--keep FOLDER] [--session FILE]`
 //!
 //! On set-ups of the test bed, which needs the recordings, and on the demo.
 
 #[path = "../../tests/bed/mod.rs"]
 mod bed;
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use bed::gate::GateFigures;
 use bed::sound::listen;
 use bed::{Half, Session};
 use clap::Parser;
@@ -24,12 +26,16 @@ struct Arguments {
     /// Leave the sessions here
     #[arg(long)]
     keep: Option<PathBuf>,
+    /// Put this session file into each
+    #[arg(long)]
+    session: Option<PathBuf>,
 }
 
 fn main() {
     let arguments = Arguments::parse();
     let temporary = tempfile::tempdir().expect("a temporary folder");
     let place = arguments.keep.as_deref().unwrap_or(temporary.path());
+    let mut gates: BTreeMap<String, Vec<GateFigures>> = BTreeMap::new();
     if let Some(sources) = bed::sources() {
         let setups = [Half::Fit, Half::Prove].into_iter().flat_map(bed::setups);
         for setup in setups.filter(|setup| setup.name.starts_with(&arguments.kit)) {
@@ -39,6 +45,9 @@ fn main() {
                 place.join(format!("{}-prepared", setup.name)),
             );
             bed::disk::write(&session, &takes).expect("a folder that can be written");
+            if let Some(file) = &arguments.session {
+                std::fs::copy(file, takes.join("session.toml")).expect("a session file");
+            }
             run(
                 &arguments.program,
                 &["prep", &text(&takes), "--out", &text(&out)],
@@ -47,8 +56,20 @@ fn main() {
                 let number: usize = take.strip_prefix("take-")?.parse().ok()?;
                 Some(session.record(number - 1))
             };
-            println!("{}\n{}", setup.name, listen(&takes, &out, &truth));
+            let figures = listen(&takes, &out, &truth);
+            println!("{}\n{figures}", setup.name);
+            gates
+                .entry(setup.name[..5].to_owned())
+                .or_default()
+                .extend(figures.gates);
+            if arguments.keep.is_none() {
+                std::fs::remove_dir_all(&takes).expect("removable");
+                std::fs::remove_dir_all(&out).expect("removable");
+            }
         }
+    }
+    for (kit, gates) in gates.iter().filter(|(_, gates)| !gates.is_empty()) {
+        print!("{kit}, all set-ups\n{}", GateFigures::all(gates));
     }
     let demo = place.join("demo");
     run(&arguments.program, &["demo", "--out", &text(&demo)]);

@@ -80,22 +80,35 @@ pub struct Sources {
     hits: PathBuf,
 }
 
-/// The recordings, where they are. With `BATTERHEAD_REQUIRE_ALL` they have to be.
+fn folder(name: &str, usual: PathBuf) -> Option<PathBuf> {
+    let folder = std::env::var_os(name).map_or(usual, PathBuf::from);
+    folder.is_dir().then_some(folder)
+}
+
+fn packaged_hits() -> Option<PathBuf> {
+    folder("BATTERHEAD_HITS", "/usr/share/sonic-pi/samples".into())
+}
+
+/// The recordings, where they are.
 pub fn sources() -> Option<Sources> {
-    let folder = |name: &str, usual: PathBuf| {
-        let folder = std::env::var_os(name).map_or(usual, PathBuf::from);
-        folder.is_dir().then_some(folder)
-    };
     let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/recorded");
-    let recorded = folder("BATTERHEAD_RECORDED", beside);
-    let hits = folder("BATTERHEAD_HITS", "/usr/share/sonic-pi/samples".into());
-    match (recorded, hits) {
+    match (folder("BATTERHEAD_RECORDED", beside), packaged_hits()) {
         (Some(recorded), Some(hits)) => Some(Sources { recorded, hits }),
         _ => {
             eprintln!("skipped: no folder of recorded kits (../shared/recorded, BATTERHEAD_HITS)");
             None
         }
     }
+}
+
+/// The recordings of the fourth kit alone, which a package of Debian's has.
+pub fn packaged() -> Option<Sources> {
+    let Some(hits) = packaged_hits() else {
+        eprintln!("skipped: no folder of recorded hits (BATTERHEAD_HITS)");
+        return None;
+    };
+    let recorded = PathBuf::new();
+    Some(Sources { recorded, hits })
 }
 
 /// Frames of every sound that lie before its onset.

@@ -28,7 +28,9 @@
     reason = "each program that shares this uses a part of it"
 )]
 
+mod along;
 pub mod disk;
+pub mod gate;
 pub mod judge;
 mod kit;
 mod plans;
@@ -37,7 +39,7 @@ mod record;
 pub mod sound;
 mod space;
 
-pub use kit::{Kit, Pitch, Sources, Voice, sources};
+pub use kit::{Kit, Pitch, Sources, Voice, packaged, sources};
 pub use plans::{Half, Mishap, Setup, TakePlan, setups};
 pub use play::{Stroke, Way};
 pub use record::{Event, Recording, Session};

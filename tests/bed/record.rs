@@ -11,6 +11,7 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::RATE_HZ;
+use super::along::{level, resonate, talk};
 use super::kit::{Kit, LEAD, Pitch, Sources, Voice};
 use super::plans::{Mishap, Setup, TakePlan};
 use super::play::{Sort, Stroke, perform};
@@ -43,6 +44,8 @@ pub struct Recording {
     pub mics: Vec<Mic>,
     /// One a mic.
     pub sound: Vec<Vec<f32>>,
+    /// What the strokes of its own drum are of that; empty but for toms.
+    pub own: Vec<Vec<f32>>,
     /// Everything that was struck, in order.
     pub strokes: Vec<Stroke>,
     /// What the heads of this take are tuned to.
@@ -153,10 +156,10 @@ impl<'a> Session<'a> {
             more: &more,
             number,
         };
-        let mut sound: Vec<Vec<f32>> = (0..self.mics.len())
+        let (mut sound, own): (Vec<Vec<f32>>, Vec<Vec<f32>>) = (0..self.mics.len())
             .into_par_iter()
             .map(|m| self.mic(m, &scene, seeds[m]))
-            .collect();
+            .unzip();
         if self.setup.mishaps.contains(&Mishap::SwappedOverheads) {
             let left = self.mics.iter().position(|m| m.file == "OH L");
             let right = self.mics.iter().position(|m| m.file == "OH R");
@@ -167,6 +170,7 @@ impl<'a> Session<'a> {
         Recording {
             mics: self.mics.clone(),
             sound,
+            own,
             strokes,
             pitch: kit.pitch,
         }
@@ -252,8 +256,8 @@ impl<'a> Session<'a> {
         more
     }
 
-    /// One mic.
-    fn mic(&self, m: usize, scene: &Scene<'_>, seed: u64) -> Vec<f32> {
+    /// One mic: all, and the strokes of its own tom alone.
+    fn mic(&self, m: usize, scene: &Scene<'_>, seed: u64) -> (Vec<f32>, Vec<f32>) {
         let Scene {
             kit,
             strokes,
@@ -265,15 +269,21 @@ impl<'a> Session<'a> {
         let mut rng = Rng::new(seed);
         let frames = (plan.seconds * RATE_HZ) as usize;
         let mut parts: Vec<(Vec<f32>, &[Complex<f32>])> = Vec::new();
+        let mut own = Vec::new();
         for voice in Voice::STRUCK.into_iter().chain(BESIDE) {
             let scatter_db = if mic.own == Some(voice) { 0.4 } else { 1.5 };
             let mut dry = lay(kit, strokes, voice, frames, Some((scatter_db, &mut rng)));
+            let gain = space::source_gain(voice) as f32;
+            let path = &self.paths[m][&voice][..];
+            if mic.own == Some(voice) && voice.is_tom() {
+                let alone = dry.iter().map(|y| y * gain).collect();
+                own = self.convolve(&[(alone, path)], frames);
+            }
             if let Some(along) = more.get(&voice) {
                 dry.iter_mut().zip(along).for_each(|(y, x)| *y += x);
             }
-            let gain = space::source_gain(voice) as f32;
             dry.iter_mut().for_each(|y| *y *= gain);
-            parts.push((dry, &self.paths[m][&voice]));
+            parts.push((dry, path));
         }
         let mut sound = self.convolve(&parts, frames);
         let mut gain = self.gains[m];
@@ -310,7 +320,8 @@ impl<'a> Session<'a> {
             }
             *y = x.clamp(-1.0, 1.0) as f32;
         }
-        sound
+        own.iter_mut().for_each(|y| *y *= gain as f32);
+        (sound, own)
     }
 
     fn convolve(&self, parts: &[(Vec<f32>, &[Complex<f32>])], frames: usize) -> Vec<f32> {
@@ -388,53 +399,6 @@ fn lay(
         }
     }
     y
-}
-
-/// Adds what a mode of this pitch makes of a drive.
-fn resonate(drive: &[f32], hz: f64, t60_s: f64, gain: f32, out: &mut [f32]) {
-    let w = TAU * hz / RATE_HZ;
-    let q = (-6.908 / (t60_s * RATE_HZ)).exp();
-    let (b, a1, a2) = (1.0 - q, 2.0 * q * w.cos(), q * q);
-    let (mut y1, mut y2) = (0.0f64, 0.0f64);
-    for (out, x) in out.iter_mut().zip(drive) {
-        let y = b * f64::from(*x) + a1 * y1 - a2 * y2;
-        (y2, y1) = (y1, y);
-        *out += gain * y as f32;
-    }
-}
-
-/// Brings what is loud in a signal (its 99.5 % quantile) to a level.
-fn level(x: &mut [f32], to: f64) {
-    let mut sorted: Vec<f32> = x.iter().step_by(7).map(|x| x.abs()).collect();
-    sorted.sort_by(f32::total_cmp);
-    let loud = f64::from(sorted[(sorted.len() as f64 * 0.995) as usize]).max(1e-9);
-    x.iter_mut().for_each(|x| *x *= (to / loud) as f32);
-}
-
-/// Syllables: pulses through two formants that wander.
-fn talk(frames: usize, seconds: f64, rng: &mut Rng) -> Vec<f32> {
-    let mut out = vec![0.0f32; frames];
-    let mut at = 0.3;
-    while at < seconds {
-        let length = rng.uniform(0.08, 0.22);
-        let (pitch, first, second) = (
-            rng.uniform(95.0, 140.0),
-            rng.uniform(300.0, 800.0),
-            rng.uniform(900.0, 2_300.0),
-        );
-        let from = (at * RATE_HZ) as usize;
-        let count = ((length * RATE_HZ) as usize).min(frames.saturating_sub(from));
-        for i in 0..count {
-            let t = i as f64 / RATE_HZ;
-            let since = (t * pitch).fract() / pitch;
-            let voiced = (TAU * first * since).sin() * (-since / 0.004).exp()
-                + 0.5 * (TAU * second * since).sin() * (-since / 0.002).exp();
-            let shape = (std::f64::consts::PI * t / length).sin();
-            out[from + i] += (shape * (voiced + rng.normal(0.05))) as f32;
-        }
-        at += length + rng.uniform(0.03, 0.25);
-    }
-    out
 }
 
 impl Recording {

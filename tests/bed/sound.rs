@@ -1,13 +1,14 @@
 //! What a prepared session sounds like, in figures: loudness of the mixes, rooms, sums of the mics of one
 //! drum, gates of toms. Reads the folder that the program left, and the takes that it was made from.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use batterhead::block::Block;
-use batterhead::stage::{Chain, Stage};
 use realfft::RealFftPlanner;
 use serde_json::Value;
 
+use super::gate::GateFigures;
 use super::record::{Event, Recording};
 
 /// A rough mix.
@@ -42,20 +43,12 @@ pub struct SumFigures {
     pub stems_db: f64,
 }
 
-/// The gate of a tom in one take.
+/// How loud a drum's strokes are in the mix of a song, before its gain: the median of the harder half, dBFS.
 #[derive(Clone, Debug)]
-pub struct GateFigures {
-    pub take: String,
-    pub tom: String,
-    /// Strokes that were played, and openings by sure hits that none of them explains.
-    pub strokes: usize,
-    pub openings: usize,
-    pub wrong: usize,
-    /// The note half a second after lone strokes beside the stroke, over the same in the source, dB: the
-    /// worst of them.
-    pub kept_db: Option<f64>,
-    /// The same of all that lies 2 s behind the last own stroke.
-    pub bleed_db: Option<f64>,
+pub struct LoudFigures {
+    pub song: String,
+    pub mic: &'static str,
+    pub level_dbfs: f64,
 }
 
 /// All of a session.
@@ -65,6 +58,8 @@ pub struct Figures {
     pub rooms: Vec<RoomFigures>,
     pub sums: Vec<SumFigures>,
     pub gates: Vec<GateFigures>,
+    /// One a take and mic.
+    pub loud: Vec<LoudFigures>,
 }
 
 /// What is looked at of each drum.
@@ -75,6 +70,16 @@ const DRUMS: [(&str, [&str; 3], (f64, f64)); 2] = [
         ["snare-top", "snare-bottom", "snare-side"],
         (150.0, 400.0),
     ),
+];
+
+/// Mics, and by which strokes they are heard.
+const LOUD: [(&str, &[&str]); 6] = [
+    ("kick-in", &["kick"]),
+    ("snare-top", &["snare"]),
+    ("tom-1", &["tom-1"]),
+    ("tom-2", &["tom-2"]),
+    ("tom-3", &["tom-3"]),
+    ("overhead", &["kick", "snare"]),
 ];
 
 fn json(path: &Path) -> Value {
@@ -128,6 +133,25 @@ fn sum_db(parts: &[Vec<f64>], rate_hz: f64, hz: (f64, f64)) -> f64 {
         .map(|part| band(&part[..frames], rate_hz, hz))
         .sum();
     db(band(&sum, rate_hz, hz) / powers)
+}
+
+/// The median peak of the harder half of these strokes, dBFS; `None` for fewer than three.
+fn loud_db(channels: &[Vec<f64>], rate_hz: f64, mut events: Vec<Event>) -> Option<f64> {
+    events.sort_by(|a, b| b.force.total_cmp(&a.force));
+    events.truncate(events.len().div_ceil(2));
+    let peak = |event: &Event| {
+        let from = (event.main_ms / 1000.0 * rate_hz) as usize;
+        let part = |x: &Vec<f64>| {
+            let to = (from + (0.03 * rate_hz) as usize).min(x.len());
+            x[from.min(to)..to]
+                .iter()
+                .fold(0.0, |a: f64, x| a.max(x.abs()))
+        };
+        db(channels.iter().map(part).fold(0.0, f64::max).powi(2))
+    };
+    let mut peaks: Vec<f64> = events.iter().map(peak).collect();
+    peaks.sort_by(f64::total_cmp);
+    (peaks.len() >= 3).then(|| peaks[peaks.len() / 2])
 }
 
 /// Listens to a folder that the program left, made from the takes in `session`. `truth`: what was played
@@ -205,17 +229,24 @@ pub fn listen(
             }
         }
         if let Some(recording) = truth(&song, &take) {
-            for number in 1..=3 {
-                let tom = format!("tom-{number}");
-                if let Some(track) = track(&tom)
-                    && track["output"].is_object()
-                {
-                    let events = recording.events(&tom);
-                    let sounds = [source(&track), stem(&track)].map(|path| sound(&path));
-                    figures
-                        .gates
-                        .extend(gate(&place, &tom, &track, &sounds, &events));
+            for (mic, drums) in LOUD {
+                let (Some(track), Some(fader_db)) = (track(mic), fader_db(mic)) else {
+                    continue;
+                };
+                let (channels, rate_hz) = sound(&stem(&track));
+                let events = drums.iter().flat_map(|drum| recording.events(drum));
+                if let Some(peak_db) = loud_db(&channels, rate_hz, events.collect()) {
+                    figures.loud.push(LoudFigures {
+                        song: song.clone(),
+                        mic,
+                        level_dbfs: peak_db + fader_db,
+                    });
                 }
+            }
+            for tom in ["tom-1", "tom-2", "tom-3"] {
+                let track = track(tom).filter(|track| track["output"].is_object());
+                let gate = track.and_then(|track| GateFigures::of(&place, tom, &track, &recording));
+                figures.gates.extend(gate);
             }
         }
         figures.mixes.push(MixFigures {
@@ -228,100 +259,26 @@ pub fn listen(
     figures
 }
 
-/// Only what lies between two frequencies.
-fn filtered(samples: &[f64], rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Vec<f64> {
-    let text = format!(
-        "stages = [ {{ high-pass = {{ freq_hz = {low_hz}, order = 4 }} }}, {{ low-pass = {{ freq_hz = {high_hz}, order = 4 }} }} ]"
-    );
-    let preset = batterhead::preset::load(&text, "band.toml").unwrap_or_else(|e| panic!("{e}"));
-    let stages: Vec<Stage> = preset.fallback();
-    let mut block = Block::from_channels(vec![samples.to_vec()]);
-    Chain::start(&stages, rate_hz, 1).process(&mut block);
-    block.channel(0).to_vec()
-}
-
-fn gate(
-    place: &str,
-    tom: &str,
-    track: &Value,
-    sounds: &[(Vec<Vec<f64>>, f64); 2],
-    events: &[Event],
-) -> Option<GateFigures> {
-    let stages = track["decisions"]["stages"].as_array()?;
-    let openings = stages
-        .iter()
-        .find_map(|stage| find(stage, "openings")?.as_array());
-    let rate_hz = sounds[0].1;
-    let seconds = sounds[0].0[0].len() as f64 / rate_hz;
-    let at_s: Vec<f64> = events.iter().map(|event| event.main_ms / 1000.0).collect();
-    let own = |second: f64, within: f64| at_s.iter().any(|at| (at - second).abs() < within);
-    let sure: Vec<f64> = openings
-        .into_iter()
-        .flatten()
-        .filter(|opening| opening["by"] == 1.0)
-        .filter_map(|opening| Some(opening["at"].as_f64()? / rate_hz))
-        .collect();
-    let wrong = sure.iter().filter(|second| !own(**second, 0.04)).count();
-    let level = |hz: (f64, f64)| {
-        let both = [0, 1].map(|side| filtered(&sounds[side].0[0], rate_hz, hz));
-        move |from_s: f64, to_s: f64| {
-            let of = |x: &[f64]| -> f64 {
-                let last = x.len();
-                let at = |s: f64| ((s * rate_hz) as usize).min(last);
-                x[at(from_s)..at(to_s)].iter().map(|x| x * x).sum()
-            };
-            db(of(&both[1])) - db(of(&both[0]))
-        }
-    };
-    let note_hz = track["tuning"]["fundamental_hz"].as_f64();
-    let lone = |at: &&f64| {
-        let others = at_s.iter().filter(|other| *other != *at);
-        others
-            .clone()
-            .all(|other| !(**at - 0.5..**at + 0.8).contains(other))
-            && **at + 0.8 < seconds
-    };
-    let kept_db = note_hz.and_then(|hz| {
-        let level = level((hz / 1.3, hz * 1.3));
-        let kept = at_s
-            .iter()
-            .filter(lone)
-            .map(|at| level(at + 0.45, at + 0.55) - level(at + 0.02, at + 0.15));
-        kept.min_by(f64::total_cmp)
-    });
-    let wide = level((300.0, 3000.0));
-    let strokes: Vec<f64> = at_s.iter().map(|at| wide(at + 0.0, at + 0.1)).collect();
-    let open_db = strokes.iter().sum::<f64>() / strokes.len().max(1) as f64;
-    let quiet: Vec<f64> = (0..seconds as usize)
-        .map(|second| second as f64)
-        .filter(|second| !at_s.iter().any(|at| (at - 1.1..at + 2.0).contains(second)))
-        .map(|second| wide(second, second + 1.0))
-        .collect();
-    let bleed_db = (!quiet.is_empty() && !strokes.is_empty())
-        .then(|| quiet.iter().sum::<f64>() / quiet.len() as f64 - open_db);
-    Some(GateFigures {
-        take: place.to_owned(),
-        tom: tom.to_owned(),
-        strokes: events.len(),
-        openings: sure.len(),
-        wrong,
-        kept_db,
-        bleed_db,
-    })
-}
-
-/// The value of a key, however deep.
-fn find<'v>(value: &'v Value, key: &str) -> Option<&'v Value> {
-    match value {
-        Value::Object(map) => map
-            .get(key)
-            .or_else(|| map.values().find_map(|v| find(v, key))),
-        Value::Array(list) => list.iter().find_map(|v| find(v, key)),
-        _ => None,
-    }
-}
-
 impl Figures {
+    /// How far apart the songs are in the level of each mic, dB, each at its median take.
+    pub fn balance_db(&self) -> Vec<(&'static str, f64)> {
+        let of = |mic: &'static str| {
+            let mut songs: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+            for loud in self.loud.iter().filter(|loud| loud.mic == mic) {
+                songs.entry(&loud.song).or_default().push(loud.level_dbfs);
+            }
+            let medians = songs.into_values().map(|mut levels| {
+                levels.sort_by(f64::total_cmp);
+                0.5 * (levels[(levels.len() - 1) / 2] + levels[levels.len() / 2])
+            });
+            let medians: Vec<f64> = medians.collect();
+            let most = medians.iter().copied().fold(f64::MIN, f64::max);
+            let least = medians.iter().copied().fold(f64::MAX, f64::min);
+            (medians.len() > 1).then_some((mic, most - least))
+        };
+        LOUD.iter().filter_map(|(mic, _)| of(mic)).collect()
+    }
+
     /// The widest difference of the songs' loudness, each that of its median take.
     pub fn spread_lu(&self) -> f64 {
         let mut songs: Vec<&str> = self.mixes.iter().map(|mix| mix.song.as_str()).collect();
@@ -373,19 +330,17 @@ impl std::fmt::Display for Figures {
                 sum.stems_db
             )?;
         }
+        let balance = self.balance_db();
+        if !balance.is_empty() {
+            let each = balance.iter().map(|(mic, db)| format!("{mic} {db:.1} dB"));
+            let each = each.collect::<Vec<_>>().join(", ");
+            writeln!(f, "  strokes in the mix, songs apart: {each}")?;
+        }
         for gate in &self.gates {
-            let figure = |db: Option<f64>| db.map_or("-".to_owned(), |db| format!("{db:.1} dB"));
-            writeln!(
-                f,
-                "  {} {}: {} strokes, {} openings, {} wrong; note after .5 s {}, between strokes {}",
-                gate.tom,
-                gate.take,
-                gate.strokes,
-                gate.openings,
-                gate.wrong,
-                figure(gate.kept_db),
-                figure(gate.bleed_db)
-            )?;
+            write!(f, "{gate}")?;
+        }
+        if !self.gates.is_empty() {
+            write!(f, "{}", GateFigures::all(&self.gates))?;
         }
         Ok(())
     }
