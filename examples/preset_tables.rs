@@ -287,6 +287,8 @@ fn through(
     let mut stages: Vec<Stage> = decided
         .into_iter()
         .map(|Decided { value, .. }| value)
+        // The sound begins with its hit: moved, it would begin in the middle of it.
+        .filter(|stage| !matches!(stage, Stage::Delay(_)))
         .collect();
     for i in 0..stages.len() {
         let Stage::Drive(drive) = &stages[i] else {

@@ -1,8 +1,10 @@
 //! One test binary for everything that users and other programs see, tested from outside.
 
+mod adding_up; // what a mixer would hear of recorded drums, in figures
 mod bag; // an output folder that an archive takes in
 #[path = "../bed/mod.rs"]
 mod bed; // sessions of recorded strokes with exact truth
+mod comps; // takes that are cut together
 mod delivery; // what a delivered file says of itself, where it starts and ends
 mod findings; // every finding where it was planted, and nowhere else
 mod fuzz; // what the fuzzer begins with and has found

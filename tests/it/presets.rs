@@ -211,3 +211,183 @@ fn no_damage_to_a_preset_is_a_crash() {
         }
     }
 }
+
+/// The chain of a preset as it is without a measurement.
+fn chain(name: &str) -> Vec<batterhead::stage::Stage> {
+    let preset = batterhead::preset::find(name).unwrap_or_else(|e| panic!("{name}: {e}"));
+    preset.fallback()
+}
+
+#[test]
+fn presets_of_mics_of_one_drum_turn_their_common_band_alike() {
+    use batterhead::stage::Chain;
+    let kicks = [
+        "kick-in",
+        "kick-in-tight",
+        "kick-in-open",
+        "kick-in-metal-fast",
+        "kick-in-vintage-dry",
+    ];
+    let snares = [
+        "snare-top",
+        "snare-top-tight",
+        "snare-top-open",
+        "snare-top-metal-fast",
+        "snare-top-vintage-dry",
+    ];
+    let pairs = (kicks
+        .iter()
+        .flat_map(|main| ["kick-out", "kick-sub"].map(|other| (*main, other, 40, 120))))
+    .chain(
+        snares
+            .iter()
+            .flat_map(|main| ["snare-bottom", "snare-side"].map(|other| (*main, other, 150, 400))),
+    );
+    for (main, other, low, high) in pairs {
+        let chains = [chain(main), chain(other)];
+        // Two mics that are in phase, as loud as each other behind their chains: what of their sum is left.
+        let (mut sum, mut all) = (0.0, 0.0);
+        for hz in (low..=high).step_by(5) {
+            let [a, b] = chains
+                .each_ref()
+                .map(|c| Chain::complex_response(c, 48_000.0, f64::from(hz)));
+            let turned = (a.arg() - b.arg()).cos();
+            let weight = a.norm() * b.norm();
+            sum += weight * (1.0 + turned) / 2.0;
+            all += weight;
+        }
+        let lost_db = 10.0 * f64::log10(sum / all);
+        assert!(
+            lost_db > -1.0,
+            "{main} with {other}: {lost_db:.2} dB between {low} and {high} Hz"
+        );
+    }
+}
+
+/// Kick and snare strokes in a room, both sides of it: bursts that ring out in noise of their own.
+fn room(place: &super::support::Place) {
+    let path = place.path("Room.wav");
+    let spec = super::support::pcm(2, 48_000, 24);
+    let mut wav = hound::WavWriter::create(path, spec).expect("a file");
+    let mut state = 7u64;
+    let mut noise = || {
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1);
+        (state >> 33) as f64 / f64::from(1u32 << 30) - 1.0
+    };
+    for frame in 0..48_000 * 6 {
+        let (beat, since) = (frame / 24_000, f64::from(frame % 24_000) / 48_000.0);
+        let tail = (-since / 0.08).exp();
+        for _ in 0..2 {
+            let stroke = match beat % 2 {
+                0 => 0.30 * (std::f64::consts::TAU * 60.0 * since).sin() + 0.02 * noise(),
+                _ => 0.10 * (std::f64::consts::TAU * 200.0 * since).sin() + 0.12 * noise(),
+            };
+            let sample = 0.5 * stroke * tail + 1e-4 * noise();
+            wav.write_sample((sample * 8_388_607.0) as i32)
+                .expect("room");
+        }
+    }
+    wav.finalize().expect("a whole file");
+}
+
+/// Crest factor, and the level of lows (under 120 Hz), low mids, mids and highs, all over the whole, in
+/// decibels; the range of the level between the strokes and at them last.
+fn figures(samples: &[f64]) -> [f64; 6] {
+    let mono: Vec<f64> = samples
+        .chunks_exact(2)
+        .map(|s| 0.5 * (s[0] + s[1]))
+        .collect();
+    let power = |x: &[f64]| x.iter().map(|x| x * x).sum::<f64>() / x.len() as f64;
+    let db = |power: f64| 10.0 * power.max(1e-16).log10();
+    let peak = mono.iter().fold(0.0, |most: f64, x| most.max(x.abs()));
+    let mut planner = realfft::RealFftPlanner::<f64>::new();
+    let plan = planner.plan_fft_forward(mono.len());
+    let (mut input, mut bins) = (mono.clone(), plan.make_output_vec());
+    plan.process(&mut input, &mut bins).expect("equal lengths");
+    let band = |low: f64, high: f64| {
+        let step = 48_000.0 / mono.len() as f64;
+        let of = bins
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| (low..high).contains(&(*k as f64 * step)));
+        of.map(|(_, bin)| bin.norm_sqr()).sum::<f64>()
+    };
+    let all = band(0.0, 24_000.0);
+    let level = |low, high| db(band(low, high) / all);
+    let mut pieces: Vec<f64> = mono
+        .chunks_exact(480)
+        .map(|piece| db(power(piece)))
+        .collect();
+    pieces.sort_by(f64::total_cmp);
+    let range = pieces[pieces.len() * 9 / 10] - pieces[pieces.len() / 10];
+    [
+        db(peak * peak) - db(power(&mono)),
+        level(10.0, 120.0),
+        level(150.0, 600.0),
+        level(600.0, 2000.0),
+        level(2000.0, 14_000.0),
+        range,
+    ]
+}
+
+#[test]
+fn distorted_rooms_are_denser_have_no_lows_and_differ_from_each_other() {
+    let place = super::support::Place::new();
+    room(&place);
+    let of = |path: &str| {
+        let samples = place.samples(path);
+        figures(
+            &samples
+                .into_iter()
+                .map(|x| f64::from(x) / 8_388_608.0)
+                .collect::<Vec<_>>(),
+        )
+    };
+    let names = [
+        "trashy-room",
+        "room-thick",
+        "room-pumping",
+        "room-torn",
+        "room-sputtering",
+    ];
+    let filters = "about = 'Only the filters'\nmics = ['room']\nstages = [\
+        { high-pass = { freq_hz = 150, order = 6 } }, { low-pass = { freq_hz = 7000, order = 4 } } ]\n";
+    std::fs::write(place.path("filters.toml"), filters).expect("a file");
+    let apply = |preset: &str, out: &str| {
+        let ran = place.run(&["apply", preset, "Room.wav", "--out", out]);
+        assert_eq!(ran.status, 0, "{preset}: {}", ran.stderr);
+        of(&format!("{out}/Room.wav"))
+    };
+    // Beside the clean room behind the same filters: these make it less dense.
+    let clean = apply("./filters.toml", "filters");
+    let found = names.map(|name| {
+        let found = apply(name, name);
+        assert!(
+            clean[0] - found[0] >= 2.0,
+            "{name}: crest {:.1} from {:.1}",
+            found[0],
+            clean[0]
+        );
+        let mids = found[3].max(found[2]);
+        assert!(
+            mids - found[1] >= 20.0,
+            "{name}: lows {:.1} dB under the mids",
+            mids - found[1]
+        );
+        found
+    });
+    for a in 1..names.len() {
+        for b in a + 1..names.len() {
+            let apart = (2..6).map(|i| (found[a][i] - found[b][i]).abs());
+            let most = apart.fold(0.0, f64::max);
+            assert!(
+                most >= 1.5,
+                "{} and {} differ by {most:.1} dB",
+                names[a],
+                names[b]
+            );
+        }
+    }
+}
