@@ -84,7 +84,13 @@ pub enum Reason {
         unsure: usize,
         /// The ring that it closes along, where the preset does not say how fast.
         ring_s: Option<f64>,
-        /// The preset's range, where it closes less far since hits have probably been missed.
+        /// That ring is the one of the set-up's other drums of this kind.
+        of_others: bool,
+        /// The drum rests in this take: nothing opens it fully.
+        rests: bool,
+        /// Of a tom, which has a preset without a gate.
+        tom: bool,
+        /// The preset's range, where it closes less far since hits are unsure or have probably been missed.
         wanted_range_db: Option<f64>,
     },
     /// A gate without hits to open at stays open.
@@ -257,10 +263,11 @@ impl From<Level> for Reason {
 }
 
 impl Reason {
-    /// A frequency that should follow the tuning of its take, and does not, or not all the way.
-    pub fn is_fallback(&self) -> bool {
+    /// A gate that closes, or a frequency that should follow the tuning of its take, and does not, or not
+    /// all the way.
+    pub fn may_be_wanted_otherwise(&self) -> bool {
         match self {
-            Self::Untuned { .. } => true,
+            Self::Untuned { .. } | Self::Gated { .. } => true,
             Self::Tuned(tuned) => tuned.disbelieved_hz.is_some() || tuned.limit_hz.is_some(),
             _ => false,
         }

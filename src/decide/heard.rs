@@ -62,6 +62,8 @@ pub struct Heard {
     pub gate_hits: Vec<GateHit>,
     /// Share of the drum's hits that are probably not among them, 0 to 1.
     pub missed_share: f64,
+    /// How long the drum rings in its set-up, or the others of its kind there.
+    pub ring: Option<Ring>,
     /// How loud the mic comes in, over its set-up.
     pub incoming: Option<Incoming>,
     /// The drum is not played in this take.
@@ -88,12 +90,22 @@ pub struct Heard {
     pub findings: Vec<Finding>,
 }
 
+/// How long a drum rings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ring {
+    /// Seconds for 60 dB.
+    pub t60_s: f64,
+    /// The median of the set-up's other drums of its kind, where its own is not known.
+    pub of_others: bool,
+}
+
 impl Default for Heard {
     fn default() -> Self {
         Self {
             level_hits: Vec::new(),
             gate_hits: Vec::new(),
             missed_share: 0.0,
+            ring: None,
             incoming: None,
             not_played: false,
             left_out: Decided::plain(false),
@@ -140,32 +152,42 @@ impl Heard {
 
     /// A gate as this drum needs it in this take: when it opens, how fast it closes, how far; and on
     /// what evidence.
-    pub fn gate(&self, gate: &Gate, rate_hz: u32) -> (Gate, Reason) {
-        if self.gate_hits.is_empty() {
+    pub fn gate(&self, gate: &Gate, track: &Track) -> (Gate, Reason) {
+        if self.gate_hits.is_empty() && !self.not_played {
             return (gate.clone(), Reason::NoHitsToGate);
         }
-        // The level between hits is not measured: what lies 30 dB under the softest sure hit is taken
-        // for it.
         let sure = self.gate_hits.iter().filter(|h| h.probability >= OWN);
         let softest = sure.map(|h| h.level_dbfs).fold(0.0, f64::min);
-        let ring_s = self.tuning.as_ref().and_then(|t| t.ring_s);
-        let struck = Struck {
-            hits: &self.gate_hits,
-            ring_s,
-            floor_dbfs: softest - 30.0,
-            missed_share: self.missed_share,
+        let ring_s = self.ring.map(|ring| ring.t60_s);
+        // The gate comes behind the delay.
+        let moved = |hit: &GateHit| GateHit {
+            frame: hit.frame.saturating_add_signed(self.delay_samples.value),
+            ..*hit
         };
-        let decided = gate.decide(struck, f64::from(rate_hz));
+        let hits: Vec<GateHit> = self.gate_hits.iter().map(moved).collect();
+        let struck = Struck {
+            hits: &hits,
+            ring_s,
+            floor_dbfs: softest - FLOOR_DB,
+            missed_share: self.missed_share,
+            rests: self.not_played,
+        };
+        let decided = gate.decide(struck, f64::from(track.rate_hz()));
         let why = Reason::Gated {
             sure: decided.sure,
             unsure: decided.unsure,
             ring_s: ring_s.filter(|_| gate.close_db_per_s.is_none()),
+            of_others: self.ring.is_some_and(|ring| ring.of_others),
+            rests: self.not_played,
+            tom: track.mic.family == Family::Tom,
             wanted_range_db: (decided.gate.range_db != gate.range_db).then_some(gate.range_db),
         };
         (decided.gate, why)
     }
 }
 
+/// The level between hits is not measured: what lies so far under the softest sure hit is taken for it, dB.
+const FLOOR_DB: f64 = 20.0;
 /// Fewer hits than this in a set-up: no gain is guessed.
 const FEWEST_HITS: usize = super::gains::FEWEST_HITS;
 /// One list of tracks a take, in the order given.
@@ -263,6 +285,7 @@ impl SetUp<'_> {
                 Vec::new()
             },
             missed_share: evidence.missed,
+            ring: self.ring(track),
             incoming: self.incoming(track),
             not_played,
             left_out,

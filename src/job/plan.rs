@@ -202,7 +202,7 @@ fn begin(unit: &Unit<'_>, heard: &Heard) -> Entry {
         if let Stage::Gate(gate) = &mut stage.value
             && gate.openings.is_none()
         {
-            let (decided, why) = heard.gate(gate, unit.track.rate_hz());
+            let (decided, why) = heard.gate(gate, unit.track);
             *gate = decided;
             stage.why = Some(why);
         }

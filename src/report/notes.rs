@@ -8,6 +8,7 @@ use super::session::SessionReport;
 use super::takes::TakeReport;
 use crate::error::printable;
 use crate::finding::Severity;
+use crate::reason::Reason;
 use crate::session::Side;
 use crate::wording::{self, text};
 
@@ -173,6 +174,15 @@ impl Sheet<'_> {
                     said.push("left out".to_owned());
                 } else {
                     said.push(format!("{:+.1} dB", d.gain_db));
+                }
+                let gate = d.stages.iter().find_map(|stage| match stage.reason {
+                    Some(Reason::Gated { tom, .. }) => Some(tom),
+                    _ => None,
+                });
+                match gate {
+                    Some(true) => said.push("gate (preset tom-open has none)".to_owned()),
+                    Some(false) => said.push("gate".to_owned()),
+                    None => (),
                 }
                 if d.polarity_inverted {
                     said.push("polarity inverted".to_owned());

@@ -9,6 +9,7 @@ use super::oversample::symmetric;
 use super::{Fault, Running, Settings, within};
 use crate::block::Block;
 use crate::dsp::maths;
+use crate::units::round_to;
 
 /// When the gate opens: a hit, as measured before.
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
@@ -45,17 +46,25 @@ const AHEAD_MS: f64 = 1.0;
 const SMOOTH_MS: f64 = 1.5;
 /// Frames worked on at a time.
 const CHUNK: usize = 256;
-/// Closing where neither the settings nor a measured ring say how, dB a second: a ring of 0.5 s.
-const CLOSE_DB_PER_S: f64 = 120.0;
+/// Closing where neither the settings nor a measured ring say how, dB a second: slow, a ring of 1.5 s. A
+/// ring that is cut is heard, bleed for a moment longer hardly.
+const CLOSE_DB_PER_S: f64 = 40.0;
 /// A ring is held until it is so close to the floor, dB.
 const ABOVE_FLOOR_DB: f64 = 3.0;
-/// Shortest and longest hold, seconds.
+/// Shortest hold of a sure hit, seconds: half of one, and what it opens ahead of a grace stroke. So long the
+/// note stays as it is, whatever the first slope of its ring foretells: real rings fall fast first, and
+/// slower later.
+const SURE_HOLD_S: f64 = 0.55;
+/// Shortest hold of an unsure hit, and longest of all, seconds.
 const HOLD_S: (f64, f64) = (0.06, 1.5);
 /// From this probability on a hit opens fully, from the second on half, below it not.
 const SURE: f64 = 0.5;
 const UNSURE: f64 = 0.2;
-/// Where more than this share of the hits has probably been missed, the gate closes no further than −10 dB.
+/// Where more than this share of the hits has probably been missed, or there are more unsure hits than this
+/// share of the sure ones, the gate closes no further than −10 dB: a stroke that it does not open at is
+/// softer, and still heard.
 const MOST_MISSED: f64 = 0.13;
+const MOST_UNSURE: f64 = 0.2;
 const CAREFUL_RANGE_DB: f64 = -10.0;
 
 /// What was measured of the drum behind a gate, in one take.
@@ -69,6 +78,8 @@ pub struct Struck<'a> {
     pub floor_dbfs: f64,
     /// Share of its hits that are probably not in the list, 0 to 1.
     pub missed_share: f64,
+    /// The drum rests in this take: whatever seems to be a hit of it opens half.
+    pub rests: bool,
 }
 
 /// A hit as the gate wants to know it.
@@ -96,26 +107,27 @@ pub struct Decided {
 
 impl Gate {
     /// When to open, how fast to close and how far. A hit is held until its ring has come down to 3 dB
-    /// above the floor, and closed along its ring, unless the settings say how fast.
+    /// above the floor (a sure one half a second at least), and closed along its ring, unless the settings
+    /// say how fast.
     pub fn decide(&self, struck: Struck<'_>, rate_hz: f64) -> Decided {
         let ring = struck.ring_s.map(|s| 60.0 / s.max(1e-3));
         let ring_db_per_s = ring.unwrap_or(CLOSE_DB_PER_S);
         let mut gate = self.clone();
         gate.close_db_per_s
-            .get_or_insert(ring_db_per_s.clamp(10.0, 2000.0));
+            .get_or_insert(round_to(ring_db_per_s.clamp(10.0, 2000.0), 1));
 
         let mut openings = Vec::new();
         let (mut sure, mut unsure) = (0, 0);
         for hit in struck.hits.iter().filter(|hit| hit.probability >= UNSURE) {
-            let by = if hit.probability >= SURE {
+            let (by, least_s) = if hit.probability >= SURE && !struck.rests {
                 sure += 1;
-                1.0
+                (1.0, SURE_HOLD_S)
             } else {
                 unsure += 1;
-                0.5
+                (0.5, HOLD_S.0)
             };
             let rings_s = (hit.level_dbfs - struck.floor_dbfs - ABOVE_FLOOR_DB) / ring_db_per_s;
-            let hold_s = rings_s.max(HOLD_S.0).min(HOLD_S.1);
+            let hold_s = rings_s.clamp(least_s, HOLD_S.1);
             openings.push(Opening {
                 at: hit.frame,
                 by,
@@ -125,7 +137,8 @@ impl Gate {
         openings.sort_by_key(|opening| opening.at);
         gate.openings = Some(openings);
 
-        if struck.missed_share > MOST_MISSED {
+        let doubtful = unsure as f64 > MOST_UNSURE * sure as f64;
+        if doubtful || struck.missed_share > MOST_MISSED {
             gate.range_db = gate.range_db.max(CAREFUL_RANGE_DB);
         }
         Decided { gate, sure, unsure }

@@ -84,20 +84,38 @@ pub fn reason(reason: &Reason) -> String {
             sure,
             unsure,
             ring_s,
+            of_others,
+            rests,
+            tom,
             wanted_range_db,
         } => {
-            let mut text = format!("opened by {}", counted(*sure, "hit"));
-            if *unsure > 0 {
-                text += &format!(", half by {unsure} more that may be bleed");
-            }
-            if let Some(ring_s) = ring_s {
-                text += &format!("; closes along the ring of {}", length(*ring_s));
+            let mut text = match (*rests, *unsure) {
+                (false, 0) => format!("opened by {}", counted(*sure, "hit")),
+                (false, unsure) => format!(
+                    "opened by {}, half by {unsure} more that may be bleed",
+                    counted(*sure, "hit")
+                ),
+                (true, 0) => "closed, the drum rests in this take".to_owned(),
+                (true, unsure) => {
+                    format!("the drum rests in this take; opened half by {unsure} that may be hits")
+                }
+            };
+            if let Some(ring_s) = ring_s.filter(|_| *sure + *unsure > 0) {
+                let whose = if *of_others {
+                    " of the other drums"
+                } else {
+                    ""
+                };
+                text += &format!("; closes along the ring{whose}, {}", length(ring_s));
             }
             if let Some(wanted) = wanted_range_db {
                 text += &format!(
-                    "; not down to {}, since hits have probably been missed",
+                    "; not down to {}, since hits are unsure or missed",
                     db(*wanted)
                 );
+            }
+            if *tom {
+                text += "; without a gate: preset tom-open";
             }
             text
         }

@@ -1,7 +1,7 @@
 //! Hits, level and tuning of a track, for what follows and for the report.
 
 use super::super::stages::{Incoming, Pitch, Tuned};
-use super::{FEWEST_HITS, SetUp};
+use super::{FEWEST_HITS, Ring, SetUp};
 use crate::analysis::{Hit, TrackEvidence, Tuning, level_of_take, weighted_quantile};
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::Track;
@@ -16,6 +16,8 @@ const APART_MS: f64 = 120.0;
 const ENOUGH: usize = 20;
 /// Hits that a take's own tuning needs.
 pub(super) const TAKE_HITS: usize = 4;
+/// A grace stroke lies at most so long ahead of the stroke that it belongs to.
+const GRACE_MS: f64 = 35.0;
 /// Share of the hits in which the next partial has to ring.
 const NEXT_SHARE: f64 = 0.6;
 
@@ -68,6 +70,29 @@ impl SetUp<'_> {
         tuning.as_ref()
     }
 
+    /// How long the drum rings: one figure for all takes of the set-up, which may be cut together.
+    pub(super) fn ring(&self, track: &Track) -> Option<Ring> {
+        let sure = |tuning: &Tuning| tuning.confidence >= OWN;
+        if let Some(own) = self.tuning(track).filter(|tuning| sure(tuning)) {
+            return Some(Ring {
+                t60_s: own.ring_s,
+                of_others: false,
+            });
+        }
+        let family = |label: &str| {
+            let mut all = self.takes.iter().flat_map(|take| &take.tracks);
+            Some(all.find(|l| l.track.label == label)?.track.mic.family)
+        };
+        let others = self
+            .setup
+            .tunings
+            .iter()
+            .filter(|drum| sure(&drum.tuning) && family(&drum.label) == Some(track.mic.family));
+        let rings: Vec<(f64, f64)> = others.map(|drum| (drum.tuning.ring_s, 1.0)).collect();
+        let of_others = true;
+        weighted_quantile(&rings, 0.5).map(|t60_s| Ring { t60_s, of_others })
+    }
+
     pub(super) fn tuning_summary(&self, t: usize, track: &Track) -> Option<TuningSummary> {
         let all = self.tuning(track);
         let own = self.take_tuning(t, track).filter(|t| t.confidence >= OWN);
@@ -108,8 +133,8 @@ pub(super) fn tuned(tuning: &Tuning) -> Tuned {
     }
 }
 
-fn frame(hit: &Hit, rate_hz: u32) -> u64 {
-    (hit.at_ms.max(0.0) * f64::from(rate_hz) / 1000.0).round() as u64
+fn frame(at_ms: f64, rate_hz: u32) -> u64 {
+    (at_ms.max(0.0) * f64::from(rate_hz) / 1000.0).round() as u64
 }
 
 /// Frames of the hits whose level counts: those that stand apart, where there are enough of them.
@@ -123,19 +148,20 @@ pub(super) fn level_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<u64> {
     };
     let alone: Vec<u64> = (0..hits.len())
         .filter(|&i| apart(i))
-        .map(|i| frame(hits[i], rate_hz))
+        .map(|i| frame(hits[i].at_ms, rate_hz))
         .collect();
     match alone.len() >= ENOUGH {
         true => alone,
-        false => hits.iter().map(|h| frame(h, rate_hz)).collect(),
+        false => hits.iter().map(|h| frame(h.at_ms, rate_hz)).collect(),
     }
 }
 
 pub(super) fn gate_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<GateHit> {
     let hit = |hit: &Hit| {
         let level_dbfs = hit.level_dbfs?;
+        let grace_ms = if hit.flam { GRACE_MS } else { 0.0 };
         Some(GateHit {
-            frame: frame(hit, rate_hz),
+            frame: frame(hit.at_ms - grace_ms, rate_hz),
             probability: hit.probability,
             level_dbfs,
         })

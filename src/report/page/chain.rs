@@ -55,7 +55,11 @@ pub fn doubts(track: &Shown<'_>) -> Vec<String> {
         doubts.push(because("muted in the rough mix".to_owned(), why("muted")));
     }
     for stage in &decisions.stages {
-        if let Some(reason) = stage.reason.as_ref().filter(|reason| reason.is_fallback()) {
+        if let Some(reason) = stage
+            .reason
+            .as_ref()
+            .filter(|reason| reason.may_be_wanted_otherwise())
+        {
             doubts.push(because(wording::stage(&stage.stage), Some(reason)));
         }
     }

@@ -160,26 +160,43 @@ fn openings_follow_probability_level_and_ring() {
         ring_s,
         floor_dbfs: -50.0,
         missed_share,
+        rests: false,
     };
-    let decided = settings.decide(struck(&hits, Some(0.6), 0.05), RATE);
-    // 100 dB a second: from −10 to −47 takes 370 ms, from −20 270 ms; −48 is below, so the shortest hold.
+    let decided = settings.decide(struck(&hits, Some(1.2), 0.05), RATE);
+    // 50 dB a second: from −10 to −47 takes 740 ms, from −20 540 ms; −48 is below, so the shortest hold.
     let expected = [
-        (1000, 1.0, 17_760),
-        (9000, 0.5, 12_960),
-        (30_000, 1.0, 2880),
+        (1000, 1.0, 35_520),
+        (9000, 0.5, 25_920),
+        (30_000, 1.0, 26_400),
     ];
     assert_eq!(
         decided.gate,
         Gate {
-            close_db_per_s: Some(100.0),
-            ..gate(-24.0, &expected)
+            close_db_per_s: Some(50.0),
+            ..gate(-10.0, &expected)
         }
     );
     assert_eq!((decided.sure, decided.unsure), (2, 1));
+    let rests = Struck {
+        rests: true,
+        ..struck(&hits, Some(1.2), 0.05)
+    };
+    let decided = settings.decide(rests, RATE);
+    let openings = decided.gate.openings.expect("some");
+    assert!(openings.len() == 3 && openings.iter().all(|o| o.by == 0.5));
+
+    let sure: Vec<_> = (0..10).map(|i| hit(i * 100, 0.9, -20.0)).collect();
+    let mostly = [&sure[..], &[hit(2000, 0.3, -20.0)]].concat();
+    let decided = settings.decide(struck(&mostly, None, 0.05), RATE);
+    assert_eq!(
+        (decided.gate.range_db, decided.sure, decided.unsure),
+        (-24.0, 10, 1)
+    );
 
     let doubtful: Vec<_> = (0..10).map(|i| hit(i * 100, 0.19, -20.0)).collect();
     let decided = settings.decide(struck(&doubtful, None, 0.14), RATE);
     assert_eq!(decided.gate.range_db, -10.0);
+    assert_eq!(decided.gate.close_db_per_s, Some(40.0));
     assert_eq!(decided.gate.openings, Some(vec![]));
     let nothing = settings.decide(struck(&[], Some(2.0), 0.0), RATE).gate;
     assert_eq!(
