@@ -61,11 +61,11 @@ const HOLD_S: (f64, f64) = (0.06, 1.5);
 const SURE: f64 = 0.5;
 const UNSURE: f64 = 0.2;
 /// Where more than this share of the hits has probably been missed, or there are more unsure hits than this
-/// share of the sure ones, the gate closes no further than −10 dB: a stroke that it does not open at is
-/// softer, and still heard.
+/// share of the sure ones, the gate closes no further than −6 dB: a stroke that it does not open at is softer,
+/// and still heard. Not in a take where the drum rests.
 const MOST_MISSED: f64 = 0.13;
 const MOST_UNSURE: f64 = 0.2;
-const CAREFUL_RANGE_DB: f64 = -10.0;
+const CAREFUL_RANGE_DB: f64 = -6.0;
 
 /// What was measured of the drum behind a gate, in one take.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -138,7 +138,7 @@ impl Gate {
         gate.openings = Some(openings);
 
         let doubtful = unsure as f64 > MOST_UNSURE * sure as f64;
-        if doubtful || struck.missed_share > MOST_MISSED {
+        if !struck.rests && (doubtful || struck.missed_share > MOST_MISSED) {
             gate.range_db = gate.range_db.max(CAREFUL_RANGE_DB);
         }
         Decided { gate, sure, unsure }

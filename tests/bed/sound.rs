@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use batterhead::block::Block;
+use batterhead::stage::Chain;
 use realfft::RealFftPlanner;
 use serde_json::Value;
 
@@ -26,6 +27,8 @@ pub struct RoomFigures {
     pub take: String,
     /// How much lower the crest factor is, dB.
     pub denser_db: f64,
+    /// The same beside the source without its lows.
+    pub driven_db: f64,
     /// How far what lies under 120 Hz is below 300 to 3000 Hz, in the source and in the stem.
     pub lows_db: [f64; 2],
     /// How far it lies under the mix, LU, as panned alone.
@@ -135,6 +138,20 @@ fn sum_db(parts: &[Vec<f64>], rate_hz: f64, hz: (f64, f64)) -> f64 {
     db(band(&sum, rate_hz, hz) / powers)
 }
 
+/// Crest factor of what lies above 150 Hz.
+fn crest_without_lows_db(path: &Path) -> f64 {
+    let (channels, rate_hz) = sound(path);
+    let stages = "stages = [ { high-pass = { freq_hz = 150, order = 6 } } ]";
+    let preset = batterhead::preset::load(stages, "lows.toml").unwrap_or_else(|e| panic!("{e}"));
+    let count = channels.len();
+    let mut block = Block::from_channels(channels);
+    Chain::start(&preset.fallback(), rate_hz, count).process(&mut block);
+    let samples = || block.channels().flatten();
+    let peak = samples().fold(0.0, |most: f64, x| most.max(x.abs()));
+    let power = samples().map(|x| x * x).sum::<f64>() / samples().count() as f64;
+    db(peak * peak / power)
+}
+
 /// The median peak of the harder half of these strokes, dBFS; `None` for fewer than three.
 fn loud_db(channels: &[Vec<f64>], rate_hz: f64, mut events: Vec<Event>) -> Option<f64> {
     events.sort_by(|a, b| b.force.total_cmp(&a.force));
@@ -192,6 +209,8 @@ pub fn listen(
             };
             figures.rooms.push(RoomFigures {
                 take: place.clone(),
+                driven_db: crest_without_lows_db(&source(&room))
+                    - figure("after", "crest_factor_db"),
                 denser_db: figure("before", "crest_factor_db") - figure("after", "crest_factor_db"),
                 lows_db: [lows(&source(&room)), lows(&stem(&room))],
                 under_mix_lu: lufs - (figure("after", "integrated_lufs") + fader_db + gain_db),
@@ -315,8 +334,8 @@ impl std::fmt::Display for Figures {
             let [before, after] = room.lows_db;
             writeln!(
                 f,
-                "  room {}: crest factor {:.1} dB lower, lows {before:.1} dB under the mids before, {after:.1} after, {:.1} LU under the mix",
-                room.take, room.denser_db, room.under_mix_lu
+                "  room {}: crest factor {:.1} dB lower ({:.1} than that of the source without lows), lows {before:.1} dB under the mids before, {after:.1} after, {:.1} LU under the mix",
+                room.take, room.denser_db, room.driven_db, room.under_mix_lu
             )?;
         }
         for sum in &self.sums {

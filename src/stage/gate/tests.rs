@@ -173,7 +173,7 @@ fn openings_follow_probability_level_and_ring() {
         decided.gate,
         Gate {
             close_db_per_s: Some(50.0),
-            ..gate(-10.0, &expected)
+            ..gate(-6.0, &expected)
         }
     );
     assert_eq!((decided.sure, decided.unsure), (2, 1));
@@ -182,6 +182,7 @@ fn openings_follow_probability_level_and_ring() {
         ..struck(&hits, Some(1.2), 0.05)
     };
     let decided = settings.decide(rests, RATE);
+    assert_eq!(decided.gate.range_db, -24.0);
     let openings = decided.gate.openings.expect("some");
     assert!(openings.len() == 3 && openings.iter().all(|o| o.by == 0.5));
 
@@ -195,7 +196,7 @@ fn openings_follow_probability_level_and_ring() {
 
     let doubtful: Vec<_> = (0..10).map(|i| hit(i * 100, 0.19, -20.0)).collect();
     let decided = settings.decide(struck(&doubtful, None, 0.14), RATE);
-    assert_eq!(decided.gate.range_db, -10.0);
+    assert_eq!(decided.gate.range_db, -6.0);
     assert_eq!(decided.gate.close_db_per_s, Some(40.0));
     assert_eq!(decided.gate.openings, Some(vec![]));
     let nothing = settings.decide(struck(&[], Some(2.0), 0.0), RATE).gate;
