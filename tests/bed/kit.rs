@@ -398,8 +398,10 @@ fn between(x: &[f32], at: f64) -> f32 {
     sum as f32
 }
 
-/// Early and settled, from loud strokes alone: the lowest line within 10 dB of the strongest in
-/// their common spectrum, and where each stroke has it.
+/// Early and settled, from loud strokes alone. The line is the lowest within 10 dB of the strongest in
+/// their common spectrum, or one less than a minor third above it that is stronger in the hardest of
+/// them, which is what ears and tuners go by: no two modes of a head lie as near, so that the lower is
+/// a twin, or a trace of the glide. Then where each stroke has it.
 fn pitch_of(strokes: &[&[f32]], voice: Voice) -> Pitch {
     let range = match voice {
         Voice::Snare => (120.0, 400.0),
@@ -408,20 +410,24 @@ fn pitch_of(strokes: &[&[f32]], voice: Voice) -> Pitch {
     };
     const EARLY_S: (f64, f64) = (0.040, 0.220);
     let mut common = vec![0.0; SIZE / 2 + 1];
+    let mut hardest = common.clone();
     for stroke in strokes {
         let power = power(stroke, EARLY_S);
         let sum: f64 = power.iter().sum();
-        common
-            .iter_mut()
-            .zip(power)
-            .for_each(|(y, x)| *y += x / sum);
+        let all = common.iter_mut().zip(&power);
+        all.for_each(|(y, x)| *y += x / sum);
+        hardest = power;
     }
     let lines: Vec<usize> = (bin(range.0)..bin(range.1))
         .filter(|&k| common[k] > common[k - 1] && common[k] >= common[k + 1])
         .collect();
     let strongest = lines.iter().map(|&k| common[k]).fold(0.0, f64::max);
     let lowest = lines.iter().find(|&&k| common[k] > 0.1 * strongest);
-    let early_hz = lowest.map_or(range.0, |&k| hz(k));
+    let louder = |lowest: &usize| {
+        let near = *lowest..bin(1.2 * hz(*lowest));
+        near.max_by(|a, b| hardest[*a].total_cmp(&hardest[*b]))
+    };
+    let early_hz = lowest.and_then(louder).map_or(range.0, hz);
     let near = |window_s, range: (f64, f64)| {
         strokes.iter().map(move |stroke| {
             let power = power(stroke, window_s);

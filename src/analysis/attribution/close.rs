@@ -8,13 +8,15 @@ use crate::analysis::polarity::sides::lean;
 use crate::analysis::strokes::hits::{BLEED, OWN};
 use crate::analysis::tuning::decimate::Decimator;
 use crate::analysis::tuning::pitch::{
-    EARLY_S, LEAST_ROOM_S, Piece, SETTLED_S, hit_tuning, pool, range_hz,
+    CUTS_S, EARLY_S, LEAST_ROOM_S, Piece, SETTLED_S, hit_tuning, pool, range_hz,
 };
 use crate::error::Result;
 use crate::session::{Family, Side};
 
 /// Hits that a take's tuning is read from, at most: the loudest with room enough.
 const TUNING_HITS: usize = 12;
+/// Two drums are struck together within this time.
+const TOGETHER_MS: i64 = 40;
 /// What sounds so long before a stroke is what its ring is compared with.
 const BEFORE_S: f64 = 0.060;
 /// Of the hits with room, the louder share.
@@ -53,6 +55,13 @@ fn free_hits(kit: &Kit, attribution: &Attribution, d: usize, evidence: &TakeEvid
                     || audible(kit, m, own, attribution.level[d]))
         })
         .collect();
+    // toms are struck in fills, with the kick under them and the others near: what is no stroke of
+    // another drum, or one of the kick alone, is not in the way of their body
+    let beside = |o: usize| match (kit.drums[d].1.family, kit.drums[o].1.family) {
+        (Family::Tom, Family::Kick) => f32::INFINITY,
+        (Family::Tom, _) => OWN,
+        _ => BLEED,
+    };
     struck
         .iter()
         .enumerate()
@@ -69,7 +78,7 @@ fn free_hits(kit: &Kit, attribution: &Attribution, d: usize, evidence: &TakeEvid
                 before_ms: before.map_or(i64::MAX / 4, |b| at_ms - b),
                 after_ms: after.map_or(i64::MAX / 4, |a| a - at_ms),
                 alone: (0..kit.drums.len())
-                    .all(|o| o == d || attribution.probability[o][m] < BLEED),
+                    .all(|o| o == d || attribution.probability[o][m] < beside(o)),
                 level_db: f64::from(kit.rises[own][m].energy.iter().sum::<f32>().max(1e-16))
                     .log10()
                     * 10.0,
@@ -93,35 +102,56 @@ pub(crate) fn listen(
     for d in 0..kit.drums.len() {
         let hits = free_hits(kit, attribution, d, evidence);
         let own = kit.tracks[kit.drums[d].1.own];
-        tuning(tracks, material, own, &hits, evidence)?;
+        let under = match kit.drums[d].1.family {
+            Family::Tom => kicks(kit, attribution),
+            _ => Vec::new(),
+        };
+        tuning(tracks, material, own, (&hits, &under), evidence)?;
         pairs_of_drum(tracks, material, (&kit.drums[d].0, own), &hits, evidence)?;
     }
     sides(tracks, material, kit, attribution, evidence)
 }
 
-/// Tuning of a drum from its own mic.
+/// When kicks were struck.
+fn kicks(kit: &Kit, attribution: &Attribution) -> Vec<i64> {
+    let kicks = (0..kit.drums.len()).filter(|&d| kit.drums[d].1.family == Family::Kick);
+    let all = kicks.flat_map(|d| {
+        let struck = attribution.probability[d].iter().enumerate();
+        let struck = struck.filter(|(_, p)| **p >= OWN);
+        struck.map(move |(m, _)| attribution.at_ms(d, m))
+    });
+    all.collect()
+}
+
+/// Tuning of a drum from its own mic. `under` are strokes of another drum that rings as low.
 fn tuning(
     tracks: &[TakeTrack],
     material: &mut dyn Material,
     t: usize,
-    hits: &[Free],
+    (hits, under): (&[Free], &[i64]),
     evidence: &mut TakeEvidence,
 ) -> Result<()> {
     let track = &tracks[t];
     let Some(range) = range_hz(track.family) else {
         return Ok(());
     };
-    // until the drum is struck again; what else sounds is heard in the ring itself
+    // until the drum is struck again, or the one that rings as low
     let again_ms = |i: usize| {
-        let next = hits.get(i + 1).map(|h| h.at_ms - hits[i].at_ms);
-        next.unwrap_or(i64::MAX / 4)
+        let at = hits[i].at_ms;
+        let low = under.iter().filter(|u| **u - at > TOGETHER_MS).min();
+        let next = hits.get(i + 1).map(|h| &h.at_ms).into_iter().chain(low);
+        next.min().map_or(i64::MAX / 4, |next| next - at)
     };
+    let together = |hit: &Free| under.iter().any(|u| (u - hit.at_ms).abs() <= TOGETHER_MS);
     let mut usable: Vec<(&Free, i64)> = hits
         .iter()
         .enumerate()
         .map(|(i, hit)| (hit, again_ms(i)))
         .filter(|(_, room_ms)| *room_ms as f64 >= LEAST_ROOM_S * 1000.0)
         .collect();
+    if usable.iter().any(|(hit, _)| !together(hit)) {
+        usable.retain(|(hit, _)| !together(hit));
+    }
     usable.sort_by(|(a, _), (b, _)| {
         b.level_db
             .total_cmp(&a.level_db)
@@ -149,6 +179,7 @@ fn tuning(
         }
         let piece = Piece {
             early_s: EARLY_S,
+            cuts_s: &CUTS_S,
             sound: &sound,
             before,
             free_s,

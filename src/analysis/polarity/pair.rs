@@ -34,6 +34,8 @@ const ECHO_S: f64 = 0.0003;
 const ECHO_SHARE: f64 = 0.7;
 /// A mic that leads by less than this (17 cm) may as well stand as near.
 const LEAST_LEAD_S: f64 = 0.0005;
+/// Strokes that a verdict needs, over all takes.
+pub(crate) const LEAST_STROKES: usize = 3;
 /// No pair is farther apart.
 const LONGEST_LAG_S: f64 = 0.008;
 /// Metres a second at 20 °C (ISO 9613-1).
@@ -375,7 +377,7 @@ pub(crate) fn analyse(
         together: Vec::new(),
         reason: None,
     };
-    if strokes.len() < 3 {
+    if strokes.is_empty() {
         evidence.reason = Some(format!("only {} hits stand alone", strokes.len()));
         return evidence;
     }
@@ -443,9 +445,15 @@ pub(crate) fn analyse(
         return evidence;
     }
     let samples = at + low as f64;
-    evidence.delay_samples = Some(round_to(samples, 1));
-    evidence.delay_ms = Some(round_to(samples / rate * 1000.0, 3));
-    evidence.distance_m = Some(round_to(samples / rate * SOUND_M_S, 2));
+    let enough = strokes.len() >= LEAST_STROKES;
+    if enough {
+        evidence.delay_samples = Some(round_to(samples, 1));
+        evidence.delay_ms = Some(round_to(samples / rate * 1000.0, 3));
+        evidence.distance_m = Some(round_to(samples / rate * SOUND_M_S, 2));
+    } else {
+        // a few strokes always agree
+        evidence.delay_confidence = 0.0;
+    }
     let same_sign = bodies
         .iter()
         .filter(|b| between(b, place).signum() == r.signum())
@@ -459,7 +467,8 @@ pub(crate) fn analyse(
         && r.abs() >= 0.3
         && same_sign >= 0.8
         && margin >= LEAST_MARGIN;
-    if clear || body_agrees {
+    // few strokes count with those of the other takes, and only where both say so
+    if clear && body_agrees || (clear || body_agrees) && enough {
         evidence.polarity = if value < 0.0 {
             Polarity::Inverted
         } else {

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
-use crate::analysis::polarity::pair::{PairEvidence, Polarity};
+use crate::analysis::polarity::pair::{LEAST_STROKES, PairEvidence, Polarity};
 use crate::analysis::polarity::together;
 use crate::dsp::median;
 use crate::units::round_to;
@@ -70,7 +70,14 @@ fn verdict(found: &[(usize, &PairEvidence)]) -> Option<PairVerdict> {
     pair.correlation = middle(&|p| Some(p.correlation), 2).unwrap_or(0.0);
     pair.sum_gain_db = middle(&|p| Some(p.sum_gain_db), 1).unwrap_or(0.0);
     let mut dissent = Vec::new();
-    if same + inverted == 0.0 {
+    let heard = found.iter().filter(|(_, p)| p.polarity == winner);
+    let strokes: usize = heard.map(|(_, p)| p.hits).sum();
+    if strokes < LEAST_STROKES {
+        pair.polarity = Polarity::NotSure;
+        pair.polarity_confidence = 0.0;
+        let all = pair.hits;
+        pair.reason = pair.reason.or(Some(format!("only {all} hits stand alone")));
+    } else if same + inverted == 0.0 {
         pair.polarity = Polarity::NotSure;
         pair.polarity_confidence = 0.0;
     } else if share < 0.8 {
@@ -89,6 +96,7 @@ fn verdict(found: &[(usize, &PairEvidence)]) -> Option<PairVerdict> {
         dissent = found
             .iter()
             .filter(|(_, p)| p.polarity != winner && p.polarity != Polarity::NotSure)
+            .filter(|(_, p)| p.hits >= LEAST_STROKES)
             .map(|(i, _)| *i)
             .collect();
     }

@@ -167,6 +167,7 @@ mod tests {
         let hits: Vec<HitTuning> = (0..6)
             .map(|i| HitTuning {
                 fundamental_hz: tuned_hz + 0.2 * f64::from(i - 3),
+                early_hz: [None; 3],
                 ring_s: 0.3,
                 next_partial_hz: None,
                 next_ring_s: None,

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
+use crate::analysis::tuning::glide::even_out;
 use crate::analysis::tuning::pitch::{HitTuning, LEAST_HITS, Tuning, pool};
 use crate::analysis::tuning::ring::Ring;
 use crate::dsp::median;
@@ -11,9 +12,12 @@ use crate::units::round_to;
 
 /// Hits a take needs for a drift of tuning to be told.
 const DRIFT_HITS: usize = 4;
-/// Two takes do not show how far a pitch scatters from take to take: recorded snares that nobody touched
-/// were read up to this share apart.
-const TWO_TAKES: f64 = 0.035;
+/// The pitch of a take is never surer than this share: harder strokes begin higher.
+const LEAST_UNSURE: f64 = 0.004;
+/// How sure it is where no take has strokes enough to tell.
+const USUALLY_UNSURE: f64 = 0.008;
+/// A drift is said beyond so many times its uncertainty.
+const BEYOND: f64 = 3.0;
 /// A head is not turned by more than this within a set-up (logarithm of the ratio).
 const SAME_HEAD: f64 = 0.1;
 /// Pitch and ring of a take tell the same within this (logarithm of the ratio).
@@ -58,7 +62,8 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
             .flat_map(|t| t.tuning_hits.clone())
             .collect()
     };
-    let by_take: Vec<Vec<HitTuning>> = takes.iter().map(|t| of(t)).collect();
+    let mut by_take: Vec<Vec<HitTuning>> = takes.iter().map(|t| of(t)).collect();
+    even_out(&mut by_take);
     let all: Vec<HitTuning> = by_take.iter().flatten().copied().collect();
     let tried = takes
         .iter()
@@ -78,10 +83,10 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
             tracks.find(|t| t.label == label).map(|t| &t.ring)
         })
         .collect();
-    lay_on_each_other(&mut tuned, &rings, &tuning);
+    let unsure = lay_on_each_other(&mut tuned, &rings, &tuning);
     Some(DrumTuning {
         label: label.to_owned(),
-        drift: drift(&tuned),
+        drift: drift(&tuned, unsure),
         tuning,
         takes: tuned,
     })
@@ -99,7 +104,11 @@ fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
         return None;
     }
     let mut tuning = pool(&near, near.len())?;
-    if tuning.hits < LEAST_HITS && setup.confidence >= 0.5 {
+    if setup.confidence < 0.5 {
+        // what the takes disagree about no take knows alone
+        tuning.confidence = tuning.confidence.min(setup.confidence);
+        tuning.reason = tuning.reason.or(setup.reason.clone());
+    } else if tuning.hits < LEAST_HITS {
         tuning.confidence = if tuning.hits == 1 { 0.5 } else { 0.6 };
         tuning.reason = None;
     }
@@ -107,11 +116,20 @@ fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
 }
 
 /// One pitch for the drum from all takes, and of each take how much higher it rings than the one with the
-/// most strokes. A take whose strokes show no pitch alone has it from that.
-fn lay_on_each_other(takes: &mut [Option<Tuning>], rings: &[Option<&Ring>], setup: &Tuning) {
+/// most strokes. A take whose strokes show no pitch alone has it from that. Gives how far the pitch of a
+/// take is to be trusted, as a share.
+fn lay_on_each_other(takes: &mut [Option<Tuning>], rings: &[Option<&Ring>], setup: &Tuning) -> f64 {
     let strokes = |ring: &Option<&Ring>| ring.map_or(0, |r| r.strokes);
     let Some(most) = (0..rings.len()).max_by_key(|&i| (strokes(&rings[i]), usize::MAX - i)) else {
-        return;
+        return USUALLY_UNSURE;
+    };
+    let squares: Vec<f64> = rings
+        .iter()
+        .filter_map(|ring| Some((*ring)?.unsure(rings[most]?)?.powi(2)))
+        .collect();
+    let unsure = match squares.len() {
+        0 => USUALLY_UNSURE,
+        n => (squares.iter().sum::<f64>() / n as f64).sqrt(),
     };
     let higher: Vec<Option<f64>> = (0..rings.len())
         .map(|i| match i == most {
@@ -128,7 +146,7 @@ fn lay_on_each_other(takes: &mut [Option<Tuning>], rings: &[Option<&Ring>], setu
         })
         .collect();
     let Some(middle) = weighted_quantile(&same, 0.5) else {
-        return;
+        return unsure;
     };
     for (i, (take, higher)) in takes.iter_mut().zip(&higher).enumerate() {
         let Some(hz) = higher.map(|higher| round_to(middle.exp() * higher, 2)) else {
@@ -149,6 +167,7 @@ fn lay_on_each_other(takes: &mut [Option<Tuning>], rings: &[Option<&Ring>], setu
             _ => {}
         }
     }
+    unsure
 }
 
 /// Drops what several drums show alike: a peak that stays the same whatever is struck is the room.
@@ -173,8 +192,9 @@ pub(crate) fn without_room(
 }
 
 /// Splits the takes in two where the medians before and after differ most for their spread; a drift
-/// is told above 1.5 Hz and three spreads.
-fn drift(takes: &[Option<Tuning>]) -> Option<Drift> {
+/// is said above 1.5 Hz and three times what it is uncertain by: by the spread of the pitches, and by
+/// what the pitch of one take is `unsure` by (a share).
+fn drift(takes: &[Option<Tuning>], unsure: f64) -> Option<Drift> {
     let sure: Vec<(usize, &Tuning)> = takes
         .iter()
         .enumerate()
@@ -199,9 +219,9 @@ fn drift(takes: &[Option<Tuning>]) -> Option<Drift> {
                 .map(|t| (t.1.fundamental_hz - from_hz).abs())
                 .chain(after.iter().map(|t| (t.1.fundamental_hz - to_hz).abs())),
         )?;
-        let alone = if sure.len() == 2 { TWO_TAKES } else { 0.0 };
-        let limit = (3.0 * 1.4826 * within.max(between)).max(1.5);
-        let limit = limit.max(alone * from_hz);
+        let takes = (1.0 / before.len() as f64 + 1.0 / after.len() as f64).sqrt();
+        let single = unsure.max(LEAST_UNSURE) * takes * from_hz;
+        let limit = (BEYOND * single.max(1.4826 * within.max(between))).max(1.5);
         let step = (to_hz - from_hz).abs();
         // the split after which all takes stay on their side
         let misfit: f64 = before
@@ -227,4 +247,50 @@ fn drift(takes: &[Option<Tuning>]) -> Option<Drift> {
         }
     }
     best.map(|b| b.1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::tuning::fade::Fade;
+
+    fn hits(hz: f64) -> Vec<HitTuning> {
+        let hit = |i: usize| HitTuning {
+            fundamental_hz: hz + 0.1 * i as f64,
+            early_hz: [None; 3],
+            ring_s: 0.3,
+            next_partial_hz: None,
+            next_ring_s: None,
+            next_level_db: None,
+            settled_hz: None,
+            fade: Fade::default(),
+            force_db: None,
+            clear_db: 20.0,
+        };
+        (0..6).map(hit).collect()
+    }
+
+    #[test]
+    fn two_takes_drift_beyond_three_times_what_their_pitch_is_uncertain_by() {
+        let takes = [200.0, 195.0].map(|hz| pool(&hits(hz), 6));
+        let found = drift(&takes, 0.002).expect("2.5 % apart");
+        assert_eq!(found.first_take, 1);
+        assert!(
+            (found.from_hz - found.to_hz - 5.0).abs() < 0.11,
+            "{found:?}"
+        );
+        assert_eq!(drift(&takes, 0.01), None);
+        let same = [200.0, 199.0].map(|hz| pool(&hits(hz), 6));
+        assert_eq!(drift(&same, 0.0), None);
+    }
+
+    #[test]
+    fn a_take_is_not_surer_than_all_takes_together() {
+        let strokes = [hits(140.0), hits(197.0), hits(270.0)].concat();
+        let setup = pool(&strokes, strokes.len()).expect("a pitch");
+        assert!(setup.confidence < 0.5, "{setup:?}");
+        let near = hits(setup.fundamental_hz);
+        let take = take_tuning(&near, &setup).expect("a pitch");
+        assert!(take.confidence < 0.5 && take.reason.is_some(), "{take:?}");
+    }
 }

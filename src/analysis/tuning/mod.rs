@@ -3,6 +3,7 @@
 pub(crate) mod decimate;
 pub(crate) mod drift;
 pub(crate) mod fade;
+pub(crate) mod glide;
 pub(crate) mod modes;
 pub(crate) mod pitch;
 pub(crate) mod ring;

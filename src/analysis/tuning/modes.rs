@@ -23,6 +23,8 @@ const RING_FROM_S: f64 = 0.02;
 /// Poles looked for: twelve partials.
 const ORDER: usize = 24;
 const ROUNDS: usize = 300;
+/// Rows of the Hankel matrix, at most: more resolve no more partials, and cost the third power.
+const ROWS: usize = 125;
 
 impl Mode {
     /// Whether it behaves as a drum does: 0.03 to 6 s for 60 dB. Hum and tones do not.
@@ -50,7 +52,7 @@ pub(crate) fn modes(sound: &[f64], rate_hz: f64) -> Vec<Mode> {
 
 /// Angle and logarithm of the modulus of the poles with a positive angle, by angle.
 fn poles(sound: &[f64]) -> Option<Vec<(f64, f64)>> {
-    let rows = sound.len() * 2 / 5;
+    let rows = (sound.len() * 2 / 5).min(ROWS);
     let columns = (sound.len() + 1).checked_sub(rows)?;
     let order = ORDER.min(rows.checked_sub(2)?);
     let energy: f64 = sound.iter().map(|x| x * x).sum();

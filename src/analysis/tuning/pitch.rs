@@ -3,8 +3,8 @@
 //! The pitch of a drum falls after the stroke (tension modulation; Marogna, Avanzin, Bank, DAFx-10),
 //! by 2 to 12 % in the first 200 ms, so there are two: *early*, 40 to 220 ms after the stroke, is
 //! what ears name for a short tom; *settled*, 100 to 500 ms after it, is what a tuner shows. Each
-//! window ends where the drum is struck again, and at the first rise of 3 dB in the band of the
-//! ring: from there on something else may sound.
+//! window ends where the drum is struck again, the later one also at the first rise of 3 dB in the
+//! band of the ring: from there on something else may sound.
 
 use serde::{Deserialize, Serialize};
 
@@ -12,8 +12,8 @@ use crate::analysis::setup::pool::weighted_quantile;
 use crate::analysis::tuning::decimate::Decimator;
 use crate::analysis::tuning::fade::{Fade, fade};
 use crate::analysis::tuning::modes::{Mode, modes};
-use crate::analysis::tuning::ring::{Ring, faded, power};
-use crate::dsp::median;
+use crate::analysis::tuning::ring::{Ring, faded, lines, power};
+use crate::dsp::{maths, median};
 use crate::session::Family;
 use crate::units::round_to;
 
@@ -21,6 +21,8 @@ use crate::units::round_to;
 pub(crate) const EARLY_S: (f64, f64) = (0.040, 0.220);
 /// Where it has settled.
 pub(crate) const SETTLED_S: (f64, f64) = (0.100, 0.500);
+/// Where a window ends that is cut short: its pitch is read up to each of these that it reaches.
+pub(crate) const CUTS_S: [f64; 2] = [0.120, 0.160];
 /// The same where strokes are compared one by one: soon after them, while a neighbour that rings
 /// along is still the softer one.
 const PAIRED_S: (f64, f64) = (0.020, 0.150);
@@ -33,12 +35,21 @@ pub(crate) const LEAST_ROOM_S: f64 = EARLY_S.0 + LEAST_EARLY_S;
 const RISE: f64 = 2.0;
 /// The energy of a ring is that of so many seconds.
 const ENERGY_S: f64 = 0.020;
-/// A partial this far under the strongest ring in the range does not make a fundamental.
+/// A line this far under the strongest in the range does not make a fundamental.
 const UNDER_DB: f64 = 10.0;
+/// Lines nearer to each other than this are one mode: no two of a head are.
+const ONE_LINE: f64 = 1.2;
+/// Where the mode lies that a line is the mean of: it begins higher, or has a twin.
+const MODE_OF_LINE: (f64, f64) = (0.94, 1.1);
 /// A fundamental this far under the strongest ring of any partial is none.
 const FAINT_DB: f64 = 40.0;
-/// Values of several hits within this ratio are one partial.
+/// Fundamentals of several hits within this are one (logarithm of the ratio): half of what makes two
+/// lines of one stroke one.
+const SAME_LINE: f64 = 0.09;
+/// Next partials within this.
 const SAME: f64 = 0.05;
+/// A median that is uncertain by more than this share is no pitch to go by.
+const UNCERTAIN: f64 = 0.02;
 /// Hits that a tuning needs, and the share of them that must agree.
 pub const LEAST_HITS: usize = 3;
 const LEAST_SHARE: f64 = 0.6;
@@ -56,8 +67,10 @@ pub(crate) fn range_hz(family: Family) -> Option<(f64, f64)> {
 /// The pitch of one hit.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct HitTuning {
-    /// Early pitch of the fundamental.
+    /// Early pitch of the fundamental, in as much of the window as there is.
     pub fundamental_hz: f64,
+    /// The same in the window up to 120 ms, up to 160 ms, and in the whole of it.
+    pub early_hz: [Option<f64>; 3],
     /// Time for 60 dB of the fundamental.
     pub ring_s: f64,
     /// The strongest ring at 1.4 to 2.3 times the fundamental.
@@ -114,39 +127,44 @@ pub(crate) struct Piece<'a> {
     pub sound: &'a [f64],
     /// Decimated samples before the stroke.
     pub before: usize,
-    /// Where the early pitch is read, in seconds after the stroke.
+    /// Where the early pitch is read, in seconds after the stroke; and up to where else.
     pub early_s: (f64, f64),
+    pub cuts_s: &'a [f64],
     /// Seconds until the next stroke of any drum.
     pub free_s: f64,
 }
 
-/// Fundamental and next partial among modes: the lowest that rings within 10 dB of the strongest in
-/// the range, or the stronger of a split pair.
-fn pitch(modes: &[Mode], range_hz: (f64, f64)) -> Option<(Mode, Option<Mode>)> {
-    let inside: Vec<&Mode> = modes
-        .iter()
-        .filter(|m| m.dies_away() && m.freq_hz >= range_hz.0 && m.freq_hz <= range_hz.1)
-        .collect();
-    let strongest = |list: &mut dyn Iterator<Item = &Mode>| {
-        list.copied()
-            .max_by(|a, b| a.ring_db().total_cmp(&b.ring_db()))
+/// Which of the lines between two frequencies is the fundamental: the lowest within 10 dB of the
+/// strongest, or one nearby that is stronger: a mode that comes in two, or whose glide leaves a second
+/// line, is named after the stronger. `line` is (frequency, amplitude), by frequency.
+fn lowest_line(lines: &[(f64, f64)], range_hz: (f64, f64)) -> Option<f64> {
+    let inside = || {
+        let peaks = lines
+            .windows(3)
+            .filter(|w| w[1].1 > w[0].1 && w[1].1 >= w[2].1);
+        let peaks = peaks.map(|w| w[1]);
+        peaks.filter(|p| p.0 >= range_hz.0 && p.0 <= range_hz.1)
     };
-    let top = strongest(&mut inside.iter().copied())?.ring_db();
-    if top < strongest(&mut modes.iter())?.ring_db() - FAINT_DB {
-        return None;
-    }
-    let lowest = inside.iter().find(|m| m.ring_db() > top - UNDER_DB)?;
-    let fundamental = strongest(
-        &mut inside
-            .iter()
+    let least = inside().map(|p| p.1).fold(0.0, f64::max) * maths::db_to_ratio(-UNDER_DB);
+    let lowest = inside().find(|p| p.1 > least)?;
+    let near = inside().filter(|p| p.0 < lowest.0 * ONE_LINE);
+    near.max_by(|a, b| a.1.total_cmp(&b.1)).map(|p| p.0)
+}
+
+/// The mode that a line is the mean of over its window, and the next partial above it.
+fn mode_of(modes: &[Mode], line_hz: f64) -> Option<(Mode, Option<Mode>)> {
+    let strongest = |from: f64, to: f64| {
+        let inside = modes.iter().filter(|m| m.freq_hz > from && m.freq_hz < to);
+        let strongest = inside.filter(|m| m.dies_away());
+        strongest
+            .max_by(|a, b| a.ring_db().total_cmp(&b.ring_db()))
             .copied()
-            .filter(|m| (m.freq_hz / lowest.freq_hz - 1.0).abs() < 0.06),
-    )?;
-    let next = strongest(&mut modes.iter().filter(|m| {
-        let times = m.freq_hz / fundamental.freq_hz;
-        m.dies_away() && times > 1.4 && times < 2.3 && m.ring_db() > fundamental.ring_db() - 40.0
-    }));
-    Some((fundamental, next))
+    };
+    let mode = strongest(MODE_OF_LINE.0 * line_hz, MODE_OF_LINE.1 * line_hz)?;
+    let top = modes.iter().map(Mode::ring_db).fold(f64::MIN, f64::max);
+    let next = strongest(1.4 * mode.freq_hz, 2.3 * mode.freq_hz);
+    let next = next.filter(|m| m.ring_db() > mode.ring_db() - FAINT_DB);
+    (mode.ring_db() > top - FAINT_DB).then_some((mode, next))
 }
 
 /// The energy of what lies between two frequencies, over [`ENERGY_S`] up to each sample.
@@ -212,19 +230,34 @@ pub(crate) fn hit_tuning(
     let energies = ring_energy(&all, rate, range_hz);
     let low = all.get(piece.before..)?;
     let (earlier, energy) = energies.split_at(piece.before);
-    let free_s = until_rise(energy, rate, piece.free_s);
-    let window = |(from, to): (f64, f64), least: f64| {
+    let alone_s = until_rise(energy, rate, piece.free_s);
+    let window = |(from, to): (f64, f64), free_s: f64, least: f64| {
         let to = to.min(free_s);
         let at = |s: f64| (s * rate).round() as usize;
         let sound = low.get(at(from)..at(to).min(low.len()))?;
         (to - from >= least - 1e-9).then_some(sound)
     };
-    let early = window(piece.early_s, LEAST_EARLY_S)?;
-    ring.add(early, rate, range_hz);
-    let (fundamental, next) = pitch(&modes(early, rate), range_hz)?;
-    let near = (0.86 * fundamental.freq_hz, 1.03 * fundamental.freq_hz);
-    let settled_hz =
-        window(SETTLED_S, LEAST_SETTLED_S).and_then(|sound| strongest_hz(sound, rate, near));
+    // two modes that beat rise as others do: in the early window the loudest is heard above all else
+    let early_window = |end_s: f64, least: f64| {
+        let span = (piece.early_s.0, end_s);
+        window(span, piece.free_s, least)
+    };
+    let early = early_window(piece.early_s.1, LEAST_EARLY_S)?;
+    // what is compared has to be as long
+    let first = early_window(piece.early_s.0 + LEAST_EARLY_S, LEAST_EARLY_S)?;
+    ring.add(&lines(first, rate, range_hz));
+    let line_hz = lowest_line(&lines(early, rate, range_hz), range_hz)?;
+    let (mode, next) = mode_of(&modes(early, rate), line_hz)?;
+    let up_to = |end_s: &f64| {
+        let sound = early_window(*end_s, end_s - piece.early_s.0)?;
+        strongest_hz(sound, rate, (0.94 * line_hz, 1.08 * line_hz))
+    };
+    let cut = |i: usize| piece.cuts_s.get(i).and_then(up_to);
+    let early_hz = [cut(0), cut(1), up_to(&piece.early_s.1)];
+    let fundamental_hz = early_hz.iter().rev().find_map(|hz| *hz)?;
+    let near = (0.86 * fundamental_hz, 1.03 * fundamental_hz);
+    let settled_hz = window(SETTLED_S, alone_s, LEAST_SETTLED_S)
+        .and_then(|sound| strongest_hz(sound, rate, near));
     // just before the stroke, and when its attack is over
     let before = earlier.len().checked_sub((0.005 * rate) as usize);
     let before = before.and_then(|i| earlier.get(i)).copied();
@@ -236,14 +269,15 @@ pub(crate) fn hit_tuning(
         _ => None,
     };
     Some(HitTuning {
-        fundamental_hz: round_to(fundamental.freq_hz, 2),
-        ring_s: round_to(fundamental.t60_s, 3),
+        fundamental_hz: round_to(fundamental_hz, 2),
+        early_hz: early_hz.map(|hz| hz.map(|hz| round_to(hz, 2))),
+        ring_s: round_to(mode.t60_s, 3),
         next_partial_hz: next.map(|m| round_to(m.freq_hz, 2)),
         next_ring_s: next.map(|m| round_to(m.t60_s, 3)),
-        next_level_db: next.map(|m| round_to(m.ring_db() - fundamental.ring_db(), 2)),
+        next_level_db: next.map(|m| round_to(m.ring_db() - mode.ring_db(), 2)),
         settled_hz: settled_hz.map(|f| round_to(f, 2)),
-        fade: window((0.020, SETTLED_S.1), 0.0)
-            .map(|sound| fade(sound, rate, fundamental.freq_hz))
+        fade: window((0.020, SETTLED_S.1), alone_s, 0.0)
+            .map(|sound| fade(sound, rate, mode.freq_hz))
             .unwrap_or_default(),
         force_db: None,
         clear_db: round_to(clear_db.unwrap_or(0.0), 1),
@@ -265,15 +299,16 @@ pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Opt
         sound: &padded,
         before: 0,
         early_s: PAIRED_S,
+        cuts_s: &[],
         free_s,
     };
     let mut ring = Ring::default();
     hit_tuning(&piece, &decimator, range_hz(family)?, &mut ring)
 }
 
-/// The value that most others agree with to 5 %.
-fn vote(values: &[f64]) -> Option<f64> {
-    let support = |f: f64| values.iter().filter(|v| (*v / f).ln().abs() < SAME).count();
+/// The value that most others agree with.
+fn vote(values: &[f64], same: f64) -> Option<f64> {
+    let support = |f: f64| values.iter().filter(|v| (*v / f).ln().abs() < same).count();
     values
         .iter()
         .copied()
@@ -284,15 +319,19 @@ fn vote(values: &[f64]) -> Option<f64> {
 /// `None` where no hit had a pitch.
 pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
     let all: Vec<f64> = hits.iter().map(|h| h.fundamental_hz).collect();
-    let best = vote(&all)?;
+    let best = vote(&all, SAME_LINE)?;
     let agree: Vec<&HitTuning> = hits
         .iter()
-        .filter(|h| (h.fundamental_hz / best).ln().abs() < SAME)
+        .filter(|h| (h.fundamental_hz / best).ln().abs() < SAME_LINE)
         .collect();
-    // a ring that bleed is near to counts less
+    // a ring that bleed is near to counts less, and one that was cut short
+    let weight = |h: &HitTuning| {
+        let length = h.early_hz.iter().flatten().count().max(1) as f64;
+        h.clear_db.clamp(1.0, 30.0) * length
+    };
     let weighed: Vec<(f64, f64)> = agree
         .iter()
-        .map(|h| (h.fundamental_hz, h.clear_db.clamp(1.0, 30.0)))
+        .map(|h| (h.fundamental_hz, weight(h)))
         .collect();
     let fundamental = weighted_quantile(&weighed, 0.5)?;
     let spread = 1.4826 * median(agree.iter().map(|h| (h.fundamental_hz - fundamental).abs()))?;
@@ -301,7 +340,7 @@ pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
         .filter_map(|h| Some((*h, h.next_partial_hz? / h.fundamental_hz)))
         .collect();
     let ratios: Vec<f64> = with_next.iter().map(|x| x.1).collect();
-    let next: Vec<&HitTuning> = vote(&ratios)
+    let next: Vec<&HitTuning> = vote(&ratios, SAME)
         .map(|best| {
             with_next
                 .iter()
@@ -322,6 +361,8 @@ pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
             agree.len(),
             hits.len().max(tried)
         ))
+    } else if spread > UNCERTAIN * fundamental * (agree.len() as f64).sqrt() {
+        Some(format!("the pitches of its hits scatter by {spread:.0} Hz"))
     } else {
         None
     };
@@ -416,6 +457,7 @@ mod tests {
     fn a_take_needs_three_hits_that_agree() {
         let hit = |f: f64| HitTuning {
             fundamental_hz: f,
+            early_hz: [None, None, Some(f)],
             ring_s: 0.3,
             next_partial_hz: None,
             next_ring_s: None,

@@ -20,60 +20,87 @@ const ALIKE: f64 = 0.85;
 pub struct Ring {
     /// Strokes that it is made of.
     pub strokes: usize,
-    amplitude: Vec<f32>,
+    /// Of every other stroke, and of those between.
+    halves: [Vec<f32>; 2],
 }
 
 impl Ring {
-    /// Adds a stroke's ring, for a drum whose fundamental lies in `range_hz`.
-    pub(crate) fn add(&mut self, sound: &[f64], rate_hz: f64, range_hz: (f64, f64)) {
-        let faded = faded(sound);
-        let (low, high) = (SPAN.0 * range_hz.0, SPAN.1 * range_hz.1);
-        let bins = ((high / low).log2() * STEPS) as usize;
-        let amplitude: Vec<f64> = (0..bins)
-            .map(|k| power(&faded, rate_hz, low * (k as f64 / STEPS).exp2()).sqrt())
-            .collect();
-        let norm = amplitude.iter().map(|a| a * a).sum::<f64>().sqrt();
+    /// Adds a stroke's ring by its [`lines`]; they are as many each time.
+    pub(crate) fn add(&mut self, lines: &[(f64, f64)]) {
+        let norm = lines.iter().map(|(_, a)| a * a).sum::<f64>().sqrt();
         if !norm.is_normal() {
             return;
         }
-        self.amplitude.resize(bins, 0.0);
-        for (sum, a) in self.amplitude.iter_mut().zip(amplitude) {
+        let half = &mut self.halves[self.strokes % 2];
+        half.resize(lines.len(), 0.0);
+        for (sum, (_, a)) in half.iter_mut().zip(lines) {
             *sum += (a / norm) as f32;
         }
         self.strokes += 1;
     }
 
-    /// By which ratio this ring is higher than another; `None` where they are not alike.
-    pub(crate) fn over(&self, other: &Ring) -> Option<f64> {
-        if self.strokes == 0 || self.amplitude.len() != other.amplitude.len() {
-            return None;
-        }
-        let most = MOST as i64;
-        let fits: Vec<f64> = (-most..=most).map(|s| self.fit(other, s)).collect();
-        let top = (0..fits.len()).max_by(|&a, &b| fits[a].total_cmp(&fits[b]))?;
-        let (&before, &after) = (fits.get(top.checked_sub(1)?)?, fits.get(top + 1)?);
-        let bend = before - 2.0 * fits[top] + after;
-        if fits[top] < ALIKE || bend >= 0.0 {
-            return None;
-        }
-        let steps = top as f64 - MOST as f64 + 0.5 * (before - after) / bend;
-        Some((steps / STEPS).exp2())
+    /// Of all strokes.
+    fn whole(&self) -> Vec<f32> {
+        let [mut whole, more] = self.halves.clone();
+        whole.iter_mut().zip(more).for_each(|(a, b)| *a += b);
+        whole
     }
 
-    /// Correlation of this ring, moved down by `steps`, with another.
-    fn fit(&self, other: &Ring, steps: i64) -> f64 {
-        let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-        for (k, b) in other.amplitude.iter().enumerate() {
-            let at = usize::try_from(k as i64 + steps).ok();
-            if let Some(a) = at.and_then(|at| self.amplitude.get(at)) {
-                let (a, b) = (f64::from(*a), f64::from(*b));
-                ab += a * b;
-                aa += a * a;
-                bb += b * b;
-            }
-        }
-        ab / (aa * bb).sqrt().max(1e-30)
+    /// By which ratio this ring is higher than another; `None` where they are not alike.
+    pub(crate) fn over(&self, other: &Ring) -> Option<f64> {
+        over(&self.whole(), &other.whole())
     }
+
+    /// How far that ratio is to be trusted, as a share: half of what the two halves of the strokes
+    /// differ by.
+    pub(crate) fn unsure(&self, other: &Ring) -> Option<f64> {
+        let other = other.whole();
+        let [a, b] = &self.halves;
+        Some(0.5 * (over(a, &other)? / over(b, &other)?).ln().abs())
+    }
+}
+
+/// Amplitude by frequency of a stroke's ring, for a drum whose fundamental lies in `range_hz`.
+pub(crate) fn lines(sound: &[f64], rate_hz: f64, range_hz: (f64, f64)) -> Vec<(f64, f64)> {
+    let faded = faded(sound);
+    let (low, high) = (SPAN.0 * range_hz.0, SPAN.1 * range_hz.1);
+    let bins = ((high / low).log2() * STEPS) as usize;
+    (0..bins)
+        .map(|k| low * (k as f64 / STEPS).exp2())
+        .map(|hz| (hz, power(&faded, rate_hz, hz).sqrt()))
+        .collect()
+}
+
+/// By which ratio `a` is higher than `b`.
+fn over(a: &[f32], b: &[f32]) -> Option<f64> {
+    if a.is_empty() || a.len() != b.len() {
+        return None;
+    }
+    let most = MOST as i64;
+    let fits: Vec<f64> = (-most..=most).map(|s| fit(a, b, s)).collect();
+    let top = (0..fits.len()).max_by(|&i, &j| fits[i].total_cmp(&fits[j]))?;
+    let (&before, &after) = (fits.get(top.checked_sub(1)?)?, fits.get(top + 1)?);
+    let bend = before - 2.0 * fits[top] + after;
+    if fits[top] < ALIKE || bend >= 0.0 {
+        return None;
+    }
+    let steps = top as f64 - MOST as f64 + 0.5 * (before - after) / bend;
+    Some((steps / STEPS).exp2())
+}
+
+/// Correlation of `a`, moved down by `steps`, with `b`.
+fn fit(a: &[f32], b: &[f32], steps: i64) -> f64 {
+    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
+    for (k, b) in b.iter().enumerate() {
+        let at = usize::try_from(k as i64 + steps).ok();
+        if let Some(a) = at.and_then(|at| a.get(at)) {
+            let (a, b) = (f64::from(*a), f64::from(*b));
+            ab += a * b;
+            aa += a * a;
+            bb += b * b;
+        }
+    }
+    ab / (aa * bb).sqrt().max(1e-30)
 }
 
 /// A piece of sound, faded in and out by a raised cosine.
@@ -116,7 +143,7 @@ mod tests {
     fn ring(rng: &mut Rng, freq_hz: f64, strokes: usize) -> Ring {
         let mut ring = Ring::default();
         for _ in 0..strokes {
-            ring.add(&stroke(rng, freq_hz), RATE, (130.0, 420.0));
+            ring.add(&lines(&stroke(rng, freq_hz), RATE, (130.0, 420.0)));
         }
         ring
     }
@@ -129,6 +156,8 @@ mod tests {
             let after = ring(&mut rng, 205.0 * ratio, 8);
             let found = after.over(&before).expect("alike");
             assert!((found / ratio - 1.0).abs() < 0.0015, "{found} {ratio}");
+            let unsure = after.unsure(&before).expect("two halves");
+            assert!(unsure < 0.0015, "{unsure} {ratio}");
         }
     }
 
@@ -140,7 +169,7 @@ mod tests {
         assert_eq!(a.over(&Ring::default()), None);
         assert_eq!(Ring::default().over(&a), None);
         let mut silent = Ring::default();
-        silent.add(&[0.0; 400], RATE, (130.0, 420.0));
+        silent.add(&lines(&[0.0; 400], RATE, (130.0, 420.0)));
         assert_eq!(silent, Ring::default());
     }
 }
