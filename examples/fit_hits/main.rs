@@ -1,19 +1,21 @@
 //! Fits the weights of hit attribution and prints them, or proves the weights that are built in.
 //!
-//! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half and on
-//! synthetic takes. `… -- prove` prints, for the recorded kits of the other half, how many of the
-//! moments that were given a probability were strokes. Both read the recordings beside the repository
-//! (`tests/bed/mod.rs` says where).
+//! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half, on
+//! synthetic takes and, for hat and ride, on songs in the room of the demo. `… -- prove` prints, for the
+//! recorded kits of the other half, how many of the moments that were given a probability were strokes.
+//! Both read the recordings beside the repository (`tests/bed/mod.rs` says where).
 
 use batterhead::analysis::testbed::{
     Kit, Recorded, Rig, Rng, SimTake, Style, VOICES, pattern, performance, record,
 };
-use batterhead::analysis::{Example, FEATURES, Reference, TakeTrack, examples, sketch};
+use batterhead::analysis::{Example, FEATURES, FIRST, Reference, TakeTrack, examples, sketch};
+use batterhead::demo::{self, groove::Piece};
 use batterhead::session::Family;
 use rayon::prelude::*;
 
-#[path = "../tests/bed/mod.rs"]
+#[path = "../../tests/bed/mod.rs"]
 mod bed;
+mod songs;
 
 /// A moment belongs to a stroke of its drum this near to it; cymbals swell, and one hat of kit 4 has
 /// its attack 14 ms behind its onset.
@@ -23,9 +25,6 @@ fn near_ms(family: Family) -> f64 {
         _ => 10.0,
     }
 }
-
-/// Pull of the weights towards nothing, in moments.
-const RIDGE: f64 = 3.0;
 
 struct Row {
     x: [f32; FEATURES],
@@ -144,15 +143,67 @@ fn synthetic(seed: u64) -> Vec<Row> {
     hear(&mut takes, &spans, true)
 }
 
-/// Newton's method on the regularised likelihood.
-fn fit(rows: &[&Row]) -> Vec<f64> {
-    let scale: [f64; FEATURES] = std::array::from_fn(|i| {
+/// Close mics of the demo in its order, the second of each drum left out, and its overheads.
+const MICS: [(usize, &str, Family, Option<Piece>); 8] = [
+    (0, "kick-in", Family::Kick, Some(Piece::Kick)),
+    (2, "snare-top", Family::Snare, Some(Piece::Snare)),
+    (4, "tom-1", Family::Tom, Some(Piece::Tom1)),
+    (5, "tom-2", Family::Tom, Some(Piece::Tom2)),
+    (6, "tom-3", Family::Tom, Some(Piece::Floor)),
+    (7, "hat", Family::Hat, Some(Piece::Hat)),
+    (8, "ride", Family::Cymbal, Some(Piece::Ride)),
+    (9, "overhead", Family::Overhead, None),
+];
+
+/// Hat and ride in the takes of a song, in the room of the demo.
+fn in_the_demo(song: &demo::songs::Song) -> Vec<Row> {
+    let mut takes = Vec::new();
+    let mut played = Vec::new();
+    for take in &song.takes {
+        let (kit, strokes) = demo::play(song, take);
+        let scene = demo::scene(song, take, &kit, &strokes, demo::RATE_HZ);
+        let record = |n: usize| demo::record(song, take, &song.mics[n], &scene, demo::RATE_HZ);
+        let (mut tracks, mut sound) = (Vec::new(), Vec::new());
+        for (n, name, family, _) in MICS {
+            let mut channels = record(n);
+            if family == Family::Overhead {
+                channels.extend(record(n + 1));
+            }
+            tracks.push(TakeTrack {
+                label: name.to_owned(),
+                mic: name.to_owned(),
+                family,
+                side: None,
+                rate_hz: demo::RATE_HZ,
+                frames: channels[0].len() as u64,
+                offset_frames: 0,
+            });
+            sound.push(channels);
+        }
+        takes.push((tracks.clone(), Recorded::new(tracks, sound)));
+        played.push(strokes);
+    }
+    let spans = |take: usize, drum: &str| {
+        let piece = MICS.iter().find(|m| m.1 == drum).and_then(|m| m.3);
+        let own = played[take].iter().filter(|s| Some(s.piece) == piece);
+        own.map(|s| (s.at_s * 1000.0, s.at_s * 1000.0)).collect()
+    };
+    let mut rows = hear(&mut takes, &spans, true);
+    rows.retain(|row| matches!(row.family, Family::Hat | Family::Cymbal));
+    rows
+}
+
+/// Newton's method on the regularised likelihood, by the first `count` features.
+/// `ridge` pulls the weights towards nothing, in moments.
+fn fit(rows: &[&Row], count: usize, ridge: f64) -> Vec<f64> {
+    let scale = (0..count).map(|i| {
         let sum: f64 = rows.iter().map(|r| f64::from(r.x[i]).powi(2)).sum();
         (sum / rows.len() as f64).sqrt().max(1e-3)
     });
-    let mut w = vec![0.0; FEATURES];
+    let scale: Vec<f64> = scale.collect();
+    let mut w = vec![0.0; count];
     for _ in 0..30 {
-        let mut h = vec![vec![0.0; FEATURES + 1]; FEATURES];
+        let mut h = vec![vec![0.0; count + 1]; count];
         for row in rows {
             let x: Vec<f64> = row
                 .x
@@ -163,19 +214,19 @@ fn fit(rows: &[&Row]) -> Vec<f64> {
             let z: f64 = x.iter().zip(&w).map(|(x, w)| x * w).sum();
             let p = 1.0 / (1.0 + (-z.clamp(-30.0, 30.0)).exp());
             let y = if row.own { 1.0 } else { 0.0 };
-            for i in 0..FEATURES {
-                for j in 0..FEATURES {
+            for i in 0..count {
+                for j in 0..count {
                     h[i][j] += x[i] * x[j] * p * (1.0 - p);
                 }
-                h[i][FEATURES] += x[i] * (y - p);
+                h[i][count] += x[i] * (y - p);
             }
         }
-        for i in 0..FEATURES {
-            h[i][i] += RIDGE;
-            h[i][FEATURES] -= RIDGE * w[i];
+        for i in 0..count {
+            h[i][i] += ridge;
+            h[i][count] -= ridge * w[i];
         }
-        for i in 0..FEATURES {
-            let pivot = (i..FEATURES)
+        for i in 0..count {
+            let pivot = (i..count)
                 .max_by(|&a, &b| h[a][i].abs().total_cmp(&h[b][i].abs()))
                 .unwrap_or(i);
             h.swap(i, pivot);
@@ -187,8 +238,8 @@ fn fit(rows: &[&Row]) -> Vec<f64> {
                 }
             }
         }
-        for i in 0..FEATURES {
-            w[i] += h[i][FEATURES] / h[i][i];
+        for i in 0..count {
+            w[i] += h[i][count] / h[i][i];
         }
     }
     w.iter().zip(scale).map(|(w, s)| w / s).collect()
@@ -212,13 +263,15 @@ fn reliability(rows: &[Row]) {
     }
 }
 
-const WEIGHTS: [(Family, &str); 6] = [
-    (Family::Kick, "KICK"),
-    (Family::Snare, "SNARE"),
-    (Family::Tom, "TOM"),
-    (Family::Hat, "HAT"),
-    (Family::Cymbal, "CYMBAL"),
-    (Family::Cymbal, "RIDE"),
+/// Which weights there are, by how many features, and with which ridge: where strokes are few that is
+/// found by fitting on one kit of the half and looking at the other.
+const WEIGHTS: [(Family, &str, usize, f64); 6] = [
+    (Family::Kick, "KICK", FIRST, 3.0),
+    (Family::Snare, "SNARE", FIRST, 3.0),
+    (Family::Tom, "TOM", FIRST, 3.0),
+    (Family::Hat, "HAT", FEATURES, 1.0),
+    (Family::Cymbal, "CYMBAL", FIRST, 3.0),
+    (Family::Cymbal, "RIDE", FEATURES, 30.0),
 ];
 
 fn main() {
@@ -234,13 +287,16 @@ fn main() {
         .flat_map_iter(synthetic)
         .collect();
     all.extend(simulated);
+    all.extend(songs::songs().iter().flat_map(in_the_demo));
     eprintln!("{} moments", all.len());
-    for (family, name) in WEIGHTS {
+    for (family, name, count, ridge) in WEIGHTS {
         let of = |row: &&Row| row.family == family && row.is_ride == (name == "RIDE");
         let rows: Vec<&Row> = all.iter().filter(of).collect();
-        let w = fit(&rows).into_iter().map(|w| (w * 1e4).round() / 1e4);
+        let w = fit(&rows, count, ridge)
+            .into_iter()
+            .map(|w| (w * 1e4).round() / 1e4);
         println!(
-            "const {name}: [f32; FEATURES] = {:?};",
+            "const {name}: [f32; {count}] = {:?};",
             w.collect::<Vec<_>>()
         );
     }

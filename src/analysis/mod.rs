@@ -19,7 +19,7 @@ pub(crate) mod tuning;
 
 pub use attribution::drums::TakeTrack;
 #[doc(hidden)]
-pub use attribution::features::FEATURES;
+pub use attribution::features::{FEATURES, FIRST};
 pub use attribution::reference::Reference;
 pub use attribution::take::{
     DrumEvidence, Material, Played, TakeEvidence, TrackEvidence, relate, sketch,

@@ -1,7 +1,7 @@
 //! Whose hit is it? For every moment and every drum with a mic of its own: the probability that it
 //! was struck.
 
-use crate::analysis::attribution::features::{Case, FEATURES, attack_levels, features};
+use crate::analysis::attribution::features::{Case, FEATURES, attack_levels, bleed, features};
 use crate::analysis::attribution::mixture::{Mixture, Start, Table, Template};
 use crate::analysis::attribution::weights;
 use crate::analysis::strokes::bank::BANDS;
@@ -172,6 +172,7 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
         })
         .collect();
     let attack_level = attack_levels(heard, drums, &levels);
+    let bleed = bleed(heard, drums, &levels);
     let mut attribution = Attribution {
         templates: mixture.templates[..drums.len()].to_vec(),
         features: vec![Vec::with_capacity(table.len()); drums.len()],
@@ -200,6 +201,7 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
                 levels: &levels[m],
                 raw: &raw[m],
                 attack_level: &attack_level,
+                bleed: &bleed,
                 onsets: &onsets,
             });
             let rise = &heard.rises[drum.own][m];

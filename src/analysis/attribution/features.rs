@@ -3,10 +3,15 @@
 use crate::analysis::attribution::attribute::{Drum, Heard, db};
 use crate::analysis::attribution::mixture::{Mixture, Table};
 use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::moments::CLEAR_DB;
 use crate::analysis::strokes::rows::PARTS;
+use crate::dsp::median;
 
 /// What a decision goes by.
-pub const FEATURES: usize = 40;
+pub const FEATURES: usize = 46;
+/// Those that come first are enough for drums; the others tell hat and ride from what is struck with
+/// them, and gain nothing elsewhere.
+pub const FIRST: usize = 40;
 
 /// A drum at a moment.
 pub(crate) struct Case<'a> {
@@ -22,6 +27,8 @@ pub(crate) struct Case<'a> {
     pub raw: &'a [f32],
     /// What the attack of each drum's hits is like in its own mic.
     pub attack_level: &'a [f32],
+    /// How each drum's own mic hears the others.
+    pub bleed: &'a [Vec<Option<Bleed>>],
     /// The onset of each track.
     pub onsets: &'a [Option<(i64, u16)>],
 }
@@ -37,6 +44,7 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
         levels,
         raw,
         attack_level,
+        bleed,
         onsets,
     } = *case;
     let own = drums[drum].own;
@@ -48,7 +56,7 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
     // how far each band of the own mic sticks out of what the other drums explain
     let mut excess: [f32; BANDS] =
         std::array::from_fn(|b| db((y[b] + floor[b]) / (others[b] + floor[b])).clamp(-20.0, 30.0));
-    let attack = excess[4];
+    let (attack, sizzle) = (excess[4], excess[5]);
     let body = excess[..4].iter().sum::<f32>() / 4.0;
     excess[..4].sort_by(f32::total_cmp);
     let best = 0.5 * (excess[2] + excess[3]);
@@ -72,8 +80,20 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
         ahead.map_or(3.0, |parts| (parts as f32 / PARTS as f32).clamp(-6.0, 6.0))
     };
     let lead = ahead(&|o| levels[o] > -15.0);
-    let clear = |o: usize| heard.rises[drums[o].own][moment].attack_db > 5.0 && raw[o] > -25.0;
+    let clear = |o: usize| heard.rises[drums[o].own][moment].attack_db > CLEAR_DB && raw[o] > -25.0;
     let first = ahead(&clear);
+    // how far its attack is from what those others would leave in its mic
+    let (mut late_off, mut attack_off) = (4.0f32, 12.0f32);
+    for other in (0..drums.len()).filter(|&o| o != drum && clear(o)) {
+        let Some(usual) = &bleed[drum][other] else {
+            continue;
+        };
+        let there = &heard.rises[drums[other].own][moment];
+        let late_ms = (arrival - there.arrival_parts) as f32 / PARTS as f32;
+        late_off = late_off.min((late_ms - usual.late_ms).abs());
+        let over = db(rise.attack / there.attack.max(1e-20));
+        attack_off = attack_off.min((over - usual.attack_db).max(-12.0));
+    }
     let sharp: Vec<f32> = (0..drums.len())
         .map(|o| db(heard.rises[drums[o].own][moment].attack / attack_level[o]).clamp(-40.0, 10.0))
         .collect();
@@ -144,7 +164,59 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
         first.clamp(-2.0, 2.0),
         over.min(20.0),
         own_raw.clamp(-12.0, 3.0) * 0.1 * first.clamp(-2.0, 2.0),
+        sizzle,
+        sizzle.clamp(-2.0, 6.0),
+        late_off,
+        attack_off,
+        attack_off.clamp(-2.0, 6.0),
+        rise.again_db.min(12.0),
     ]
+}
+
+/// How a drum's own mic hears the strokes of another drum.
+pub(crate) struct Bleed {
+    /// By how much later than that drum's own mic.
+    late_ms: f32,
+    /// By how much stronger its attack, in decibels.
+    attack_db: f32,
+}
+
+/// A drum is struck alone where all others stay so far under it, in decibels over their references.
+const ALONE_DB: f32 = 8.0;
+/// Strokes that show how a mic hears another drum.
+const BLEED_STROKES: usize = 4;
+
+/// For each drum, how its own mic hears each of the others: medians over those moments at which that
+/// one alone was struck.
+pub(crate) fn bleed(heard: &Heard, drums: &[Drum], levels: &[Vec<f32>]) -> Vec<Vec<Option<Bleed>>> {
+    let alone = |other: usize, row: &[f32]| {
+        let others = (0..row.len()).filter(|&o| o != other).map(|o| row[o]);
+        row[other] > -10.0 && others.fold(f32::NEG_INFINITY, f32::max) < row[other] - ALONE_DB
+    };
+    let of = |drum: &Drum, other: usize| {
+        let (here, there) = (&heard.rises[drum.own], &heard.rises[drums[other].own]);
+        let both: Vec<(f64, f64)> = (0..levels.len())
+            .filter(|&m| alone(other, &levels[m]))
+            .map(|m| (&here[m], &there[m]))
+            .filter(|(a, b)| a.attack_db > CLEAR_DB && b.attack_db > CLEAR_DB)
+            .map(|(a, b)| {
+                let late = (a.arrival_parts - b.arrival_parts) as f64 / PARTS as f64;
+                (late, f64::from(db(a.attack / b.attack.max(1e-20))))
+            })
+            .collect();
+        (both.len() >= BLEED_STROKES)
+            .then(|| {
+                Some(Bleed {
+                    late_ms: median(both.iter().map(|b| b.0))? as f32,
+                    attack_db: median(both.iter().map(|b| b.1))? as f32,
+                })
+            })
+            .flatten()
+    };
+    drums
+        .iter()
+        .map(|drum| (0..drums.len()).map(|other| of(drum, other)).collect())
+        .collect()
 }
 
 /// What the attack of each drum's hits is like in its own mic (mean square): the median over those

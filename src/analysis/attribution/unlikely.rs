@@ -205,6 +205,7 @@ mod tests {
             energy: [0.1 * low, low, low, low.max(high), high, high],
             floor: [1e-9; BANDS],
             arrival_parts: 0,
+            again_db: 0.0,
             attack_db: 0.0,
             attack: 0.0,
             swift_db: [0.0; BANDS],

@@ -19,7 +19,10 @@ const STRAY: [f32; BANDS] = [1.0, 0.8, 0.5, 0.3, 0.2, 0.12];
 /// An attack: parts of milliseconds after and before it, and what is one beyond doubt.
 const AFTER_PARTS: i64 = 8;
 const BEFORE_PARTS: i64 = 24;
-const CLEAR_DB: f32 = 5.0;
+/// What an attack has beyond doubt, in decibels.
+pub(crate) const CLEAR_DB: f32 = 5.0;
+/// A second attack in the same moment: so much later at least, beside so much before it.
+const AGAIN_PARTS: i64 = 6;
 /// The time in which a stroke lifts each band, filters included.
 const SWIFT_MS: [i64; BANDS] = [14, 8, 5, 4, 2, 2];
 
@@ -52,6 +55,8 @@ pub(crate) struct Rise {
     pub attack_db: f32,
     /// The same as mean square after less before.
     pub attack: f32,
+    /// The steepest rise of the same bands that came 1.5 ms or more after that, in decibels.
+    pub again_db: f32,
     /// How much each band rose at once, too fast for a ring that swells, in decibels.
     pub swift_db: [f32; BANDS],
     /// All bands together: 10 ms after over 20 ms before, in decibels.
@@ -61,12 +66,6 @@ pub(crate) struct Rise {
 }
 
 impl Rise {
-    /// Whether something may have struck there: a ring that swells lifts its own bands, and slowly.
-    fn may_be_struck(&self) -> bool {
-        let above = self.swift_db[2..].iter().copied().fold(0.0, f32::max);
-        self.attack_db >= ATTACK_DB || self.over_db >= OVER_DB && above >= ABOVE_DB
-    }
-
     /// Whether the track got louder at all.
     pub fn stands_out(&self) -> bool {
         self.attack_db >= HISS_DB || self.over_db >= HISS_DB
@@ -101,7 +100,15 @@ struct Powers<'a> {
     base: [f32; BANDS],
 }
 
-impl Powers<'_> {
+impl<'a> Powers<'a> {
+    fn of(trace: &'a Trace) -> Self {
+        Self {
+            trace,
+            table: powers(),
+            base: trace.floors,
+        }
+    }
+
     fn band(&self, band: usize, t: i64) -> f32 {
         let row = usize::try_from(t).ok().and_then(|t| self.trace.levels(t));
         row.map_or(0.0, |row| self.table[row[band] as usize])
@@ -125,8 +132,8 @@ impl Powers<'_> {
     }
 
     /// The steepest rise of the attack bands between two parts of milliseconds: how steep as a ratio,
-    /// by how much as mean square, and where.
-    fn attack(&self, from: i64, to: i64) -> (f32, f32, i64) {
+    /// by how much as mean square, and where; and how steep the second one was.
+    fn attack(&self, from: i64, to: i64) -> (f32, f32, i64, f32) {
         let first = from - BEFORE_PARTS - 1;
         let mut sum = 0.0;
         let sums: Vec<f32> = std::iter::once(0.0)
@@ -149,7 +156,14 @@ impl Powers<'_> {
                 best = (ratio, (after - before).max(0.0), part);
             }
         }
-        best
+        let (ratio, attack, at) = best;
+        let again = (at + AGAIN_PARTS..=to)
+            .map(|part| {
+                let before = mean(part - AGAIN_PARTS, AGAIN_PARTS);
+                (mean(part, AFTER_PARTS) + floor) / (before + floor)
+            })
+            .fold(1.0, f32::max);
+        (ratio, attack, at, again)
     }
 
     /// The millisecond at which the bands above the lowest rise most.
@@ -180,11 +194,7 @@ fn decibels(ratio: f32) -> f32 {
 /// How a track rose at each moment. `offset_ms` is where it starts in the take, `late_ms` how much
 /// later than a close mic it may hear a drum.
 pub(crate) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Moment]) -> Vec<Rise> {
-    let powers = Powers {
-        trace,
-        table: powers(),
-        base: trace.floors,
-    };
+    let powers = Powers::of(trace);
     let here = |moment: &Moment| {
         let (first, last) = (moment.first_ms - offset_ms, moment.last_ms - offset_ms);
         rise(&powers, first, last + late_ms, offset_ms)
@@ -192,19 +202,69 @@ pub(crate) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Mome
     moments.iter().map(here).collect()
 }
 
-/// Those onsets of a track (in milliseconds of the take) at which something may have struck.
+/// Those onsets of a track (in milliseconds of the take) at which something may have struck: a ring
+/// that swells lifts its own bands, and slowly.
 pub(crate) fn struck(trace: &Trace, offset_ms: i64, onsets: &[(i64, u16)]) -> Vec<i64> {
-    let alone = |&(at, _): &(i64, u16)| Moment {
-        first_ms: at,
-        last_ms: at,
+    let powers = &Powers::of(trace);
+    let struck = |at: &i64| {
+        let at = at - offset_ms;
+        let attack = attack(powers, at, at);
+        let above = |band: usize| swift_db(powers, attack.ms(), band) >= ABOVE_DB;
+        attack.db >= ATTACK_DB || over_db(powers, attack.ms()) >= OVER_DB && (2..BANDS).any(above)
     };
-    let moments: Vec<Moment> = onsets.iter().map(alone).collect();
-    let found = rises(trace, offset_ms, 0, &moments);
-    let struck = moments
-        .iter()
-        .zip(found)
-        .filter(|(_, rise)| rise.may_be_struck());
-    struck.map(|(moment, _)| moment.first_ms).collect()
+    onsets.iter().map(|o| o.0).filter(struck).collect()
+}
+
+/// An attack in a track.
+struct Attack {
+    /// How steep it is, and how steep the next one of the same moment, in decibels.
+    db: f32,
+    again_db: f32,
+    /// Mean square after less before.
+    energy: f32,
+    /// Where, in parts of milliseconds of the track.
+    at: i64,
+}
+
+impl Attack {
+    fn ms(&self) -> i64 {
+        self.at.div_euclid(PARTS as i64)
+    }
+}
+
+/// The attack between two milliseconds of a track.
+fn attack(powers: &Powers, first: i64, last: i64) -> Attack {
+    let parts = PARTS as i64;
+    let (from, to) = (first - 4, last + 6);
+    let (ratio, energy, at, again) = powers.attack(from * parts, to * parts);
+    let db = decibels(ratio);
+    // an attack that is none lies where most bands rise
+    let steepest = if db < CLEAR_DB {
+        powers.steepest(from..=to)
+    } else {
+        None
+    };
+    Attack {
+        db,
+        again_db: decibels(again),
+        energy,
+        at: steepest.map_or(at, |t| t * parts),
+    }
+}
+
+/// By how much a band rose at once.
+fn swift_db(powers: &Powers, t: i64, band: usize) -> f32 {
+    let base = powers.base[band];
+    let after = powers.mean(band, t..t + SWIFT_MS[band]);
+    let before = powers.mean(band, t - 9..t - 1);
+    decibels((after + base) / (before + base))
+}
+
+/// By how much all bands together rose.
+fn over_db(powers: &Powers, t: i64) -> f32 {
+    let all: f32 = powers.base.iter().sum();
+    let (after, before) = (powers.all(t..t + AFTER_MS), powers.all(t - 21..t - 1));
+    decibels((after + all) / (before + all))
 }
 
 /// How a track rose between two milliseconds of it.
@@ -219,32 +279,20 @@ fn rise(powers: &Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
         energy[band] = (best / AFTER_MS as f32 - before).max(0.0);
         floor[band] += stray * before;
     }
-    let parts = PARTS as i64;
-    let (from, to) = (first - 4, last + 6);
-    let (attack_ratio, attack, at) = powers.attack(from * parts, to * parts);
-    let attack_db = decibels(attack_ratio);
-    let at = match powers.steepest(from..=to) {
-        Some(t) if attack_db < CLEAR_DB => t * parts,
-        _ => at,
-    };
-    let t = at.div_euclid(parts);
+    let attack = attack(powers, first, last);
+    let t = attack.ms();
     let all: f32 = powers.base.iter().sum();
-    let ratio = |after: f32, before: f32| decibels((after + all) / (before + all));
-    let now = powers.all(t..t + AFTER_MS);
+    let (now, later) = (powers.all(t..t + AFTER_MS), powers.all(t + 15..t + 45));
     Rise {
         energy,
         floor,
-        arrival_parts: at + offset_ms * parts,
-        attack_db,
-        attack,
-        swift_db: std::array::from_fn(|band| {
-            let base = powers.base[band];
-            let after = powers.mean(band, t..t + SWIFT_MS[band]);
-            let before = powers.mean(band, t - 9..t - 1);
-            decibels((after + base) / (before + base))
-        }),
-        over_db: ratio(now, powers.all(t - 21..t - 1)),
-        swell_db: ratio(powers.all(t + 15..t + 45), now),
+        arrival_parts: attack.at + offset_ms * PARTS as i64,
+        attack_db: attack.db,
+        attack: attack.energy,
+        again_db: attack.again_db,
+        swift_db: std::array::from_fn(|band| swift_db(powers, t, band)),
+        over_db: over_db(powers, t),
+        swell_db: decibels((later + all) / (now + all)),
     }
 }
 
