@@ -4,8 +4,8 @@
 //!
 //! The kits of the test bed are split in halves: weights and thresholds are found on those of
 //! `--fit`; without it, the table is that of the others. `--disk` also writes each set-up as a
-//! session, runs the built program on it, and counts its findings. `--hold` fails where a first
-//! figure of the strokes that was reached once is no longer reached.
+//! session, runs the built program on it, and counts its findings. `--hold` fails where a figure that
+//! was reached once is no longer reached.
 
 #[path = "../../tests/bed/mod.rs"]
 mod bed;
@@ -31,10 +31,10 @@ struct Arguments {
     /// Only write them
     #[arg(long, requires = "disk")]
     only_write: bool,
-    /// What each drum is tuned to, by the recordings
+    /// What each drum is tuned to, by the recordings and as heard, stroke by stroke
     #[arg(long)]
     pitches: bool,
-    /// Fail where strokes are heard worse than they were
+    /// Fail where drums are heard worse than they were
     #[arg(long)]
     hold: bool,
 }
@@ -78,14 +78,30 @@ fn main() {
             if setup.clean { ", clean" } else { "" }
         );
         if arguments.pitches {
-            for (number, (take, _)) in heard.takes.iter().enumerate() {
+            for (number, (take, evidence)) in heard.takes.iter().enumerate() {
                 for (voice, pitch) in &take.pitch {
+                    let drum = voice.drum();
+                    let tunings = heard.setup.tunings.iter();
+                    let own = evidence.drums.iter().find(|d| d.name == drum);
+                    let own = own.map_or("", |d| d.own.as_str());
+                    let found = tunings.clone().find(|t| t.label == own);
+                    let found = found.and_then(|t| t.takes[number].as_ref());
                     println!(
-                        "  take {} {voice:?}: early {:.1}, settled {:.1} Hz",
+                        "  take {} {voice:?}: early {:.1}, settled {:.1} Hz, found {:?}",
                         number + 1,
                         pitch.early_hz,
-                        pitch.settled_hz
+                        pitch.settled_hz,
+                        found.map(|t| (t.fundamental_hz, t.confidence, t.hits)),
                     );
+                    let track = evidence.tracks.iter().find(|t| t.label == own);
+                    let strokes = track.into_iter().flat_map(|t| &t.tuning_hits);
+                    let strokes: Vec<String> = strokes
+                        .map(|h| {
+                            let next = h.next_partial_hz.unwrap_or(0.0);
+                            format!("{:.1} ({next:.0} {:.0})", h.fundamental_hz, h.clear_db)
+                        })
+                        .collect();
+                    println!("      by strokes: {}", strokes.join(", "));
                 }
             }
         }
@@ -109,8 +125,13 @@ fn main() {
     }
 }
 
-/// Whether the strokes are heard at least as well as the first figures that were reached ask for.
+/// Whether drums are heard at least as well as the first figures that were reached ask for.
 fn hold(score: &Score) -> bool {
+    let pitches = || score.snare_off_hz.iter().flatten();
+    let near = pitches().filter(|off| **off <= 2.0).count();
+    let verdicts = || score.polarity.values();
+    let wrong: usize = verdicts().map(|v| v.wrong).sum();
+    let right: usize = verdicts().map(|v| v.right).sum();
     let (kick, snare, toms, hat) = (
         score.family("kick"),
         score.family("snare"),
@@ -126,9 +147,34 @@ fn hold(score: &Score) -> bool {
         ("snare, recall", snare.recall(), 0.85),
         ("toms, precision", toms.precision(), 0.92),
         ("toms, recall", toms.recall(), 0.92),
-        // .85 of both is not reached: soft strokes under the snare's are not heard
-        ("hat, precision", hat.precision(), 0.75),
-        ("hat, recall", hat.recall(), 0.70),
+        // .85 is not reached: soft strokes under the snare's are not heard
+        ("hat, precision", hat.precision(), 0.85),
+        ("hat, recall", hat.recall(), 0.65),
+        (
+            "snare pitches that are within 2 Hz",
+            bed::judge::share(near, pitches().count()),
+            0.95,
+        ),
+        // the snare of kit-2c has two lines, and which is louder changes with the stroke
+        (
+            "snares with a pitch within 2 Hz",
+            bed::judge::share(near, score.snare_off_hz.len()),
+            0.8,
+        ),
+        (
+            "polarities that are not wrong",
+            bed::judge::share(right, right + wrong),
+            1.0,
+        ),
+        (
+            "played drums that are not called unplayed",
+            if score.false_unplayed.is_empty() {
+                1.0
+            } else {
+                0.0
+            },
+            1.0,
+        ),
     ];
     let lost = figures.iter().filter(|(_, figure, least)| figure < least);
     let lost = lost.inspect(|(what, figure, least)| {

@@ -20,7 +20,7 @@ fn demo() -> &'static Path {
 }
 
 /// A copy of it to be spoilt.
-fn session() -> Place {
+pub(super) fn session() -> Place {
     let place = Place::new();
     for entry in walkdir::WalkDir::new(demo()) {
         let entry = entry.expect("readable");
@@ -61,17 +61,13 @@ fn findings(place: &Place) -> (BTreeSet<String>, Value) {
 }
 
 /// What the demo itself holds: planted mishaps, and what follows from them.
-const PLANTED: [&str; 17] = [
+const PLANTED: [&str; 14] = [
     "clipped iron-meadow take-03 kick-in",
     "detuned low-tide take-03 snare-top",
     "hum low-tide take-01 ride",
     "hum low-tide take-02 ride",
     "hum low-tide take-03 ride",
     "level-step iron-meadow take-03 kick-in",
-    // Of its strokes, most together with a snare or kick, too few are sure: a weakness, not a mishap.
-    "not-played low-tide take-01 ride",
-    "not-played low-tide take-02 ride",
-    "not-played low-tide take-03 ride",
     "not-played low-tide take-02 tom-3",
     "polarity low-tide take-01 snare-bottom",
     "polarity low-tide take-02 snare-bottom",
