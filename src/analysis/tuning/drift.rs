@@ -65,13 +65,13 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
     let mut by_take: Vec<Vec<HitTuning>> = takes.iter().map(|t| of(t)).collect();
     even_out(&mut by_take);
     let all: Vec<HitTuning> = by_take.iter().flatten().copied().collect();
-    let tried = takes
-        .iter()
-        .flat_map(|t| &t.tracks)
-        .filter(|t| t.label == label)
-        .map(|t| t.tuning_tried)
-        .sum();
-    let tuning = pool(&all, tried)?;
+    let tracks = || takes.iter().flat_map(|t| &t.tracks);
+    let tracks = || tracks().filter(|t| t.label == label);
+    let tried = tracks().map(|t| t.tuning_tried).sum();
+    // a stroke among others that shows no pitch contradicts none; of a kick it says that there is none
+    let kick = tracks().any(|t| t.drum.as_deref() == Some("kick"));
+    let mut tuning = pool(&all, if kick { tried } else { all.len() })?;
+    tuning.tried = tried;
     let mut tuned: Vec<Option<Tuning>> = by_take
         .iter()
         .map(|hits| take_tuning(hits, &tuning))
