@@ -50,11 +50,8 @@ fn outputs_of_sources_that_cannot_be_read_are_neither_left_over_nor_pruned() {
         .filter(|path| !of_the_page(path))
         .collect();
     assert!(lost.is_empty(), "{lost:?}\n{}", ran.stderr);
-    assert!(
-        before
-            .iter()
-            .all(|path| place.path(&format!("out/{path}")).is_file())
-    );
+    let stands = |path: &String| place.path(&format!("out/{path}")).is_file();
+    assert!(after.iter().all(stands));
     let left_over = &place.json("out/session.json")["left_over"];
     assert!(
         left_over.as_array().is_none_or(Vec::is_empty),
