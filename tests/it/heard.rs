@@ -84,14 +84,13 @@ fn a_tom_is_inverted_where_the_session_file_says_and_a_tom_at_rest_is_found_and_
 fn strokes_pitches_and_polarities_of_a_kit_that_nothing_was_fitted_on_are_heard() {
     let Some(sources) = sources() else { return };
     let mut setups = setups(Half::Prove).into_iter();
-    let mut setup = setups.find(|setup| setup.name == "kit-2a").expect("it");
-    setup.takes.truncate(2);
+    let setup = setups.find(|setup| setup.name == "kit-2a").expect("it");
     let score = judge(&setup, &hear(&Session::new(&sources, &setup)));
     for (family, precision, recall) in [
         ("kick", 0.97, 0.95),
         ("snare", 0.97, 0.95),
         ("tom", 0.95, 0.80),
-        ("hat", 0.85, 0.5),
+        ("hat", 0.85, 0.65),
     ] {
         let found = score.family(family);
         println!("{family} {:.3} {:.3}", found.precision(), found.recall());
