@@ -584,7 +584,7 @@ fn the_same_pattern_is_found_every_time_and_one_that_is_alike_in_part_is_said_to
         assert!((offset - 1.34).abs() < 0.015, "{seed}: {offset}");
         let report = compare(&place, &["a.wav", "c.wav"]);
         assert!(
-            notes(&report).contains("parts of the pattern are different"),
+            notes(&report).contains("parts of the pattern differ"),
             "{seed}: {}",
             notes(&report)
         );
