@@ -256,7 +256,7 @@ fn keep_strokes(
     loudest: &mut Loudest,
 ) -> Result<(Key, Vec<String>, Playing)> {
     let key = Key::of("strokes", &strokes);
-    work.store.keep(&key, strokes)?;
+    (work.store.keep(&key, strokes)).map_err(Error::needed)?;
     for (drum, _) in &strokes.drums {
         if let Some(level) = strokes.loudest_dbfs(drum) {
             let most = loudest.entry(drum.clone()).or_insert(level);
