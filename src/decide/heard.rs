@@ -82,6 +82,8 @@ pub struct Heard {
     pub tuned_setup: Tuned,
     /// The tuning of this take.
     pub tuned_take: Tuned,
+    /// What the drum sounded at in this take, in Hz: for the report.
+    pub pitch_take_hz: Option<f64>,
     /// For the report.
     pub hits: Option<HitSummary>,
     /// For the report.
@@ -115,6 +117,7 @@ impl Default for Heard {
             pan: None,
             tuned_setup: Tuned::default(),
             tuned_take: Tuned::default(),
+            pitch_take_hz: None,
             hits: None,
             tuning: None,
             findings: Vec::new(),
@@ -299,6 +302,7 @@ impl SetUp<'_> {
                 .filter(|t| t.hits >= TAKE_HITS)
                 .map(tuned)
                 .unwrap_or_default(),
+            pitch_take_hz: self.own_tuning(t, track).map(|own| own.fundamental_hz),
             hits: (counts || evidence.drum.is_some()).then(|| summary(evidence)),
             tuning: self.tuning_summary(t, track),
             findings,

@@ -134,8 +134,8 @@ fn report(
         for (drum, label) in report.drums.iter_mut().zip(&played.mics) {
             if let Some(own) = take.tracks.iter().position(|track| track.label == *label) {
                 drum.name = take.tracks[own].name.clone();
-                let tuned = plan.heard[first + own].tuned_take.fundamental;
-                drum.fundamental_hz = tuned.filter(|_| drum.hits > 0).map(|p| round_to(p.hz, 1));
+                let hz = plan.heard[first + own].pitch_take_hz;
+                drum.fundamental_hz = hz.filter(|_| drum.hits > 0).map(|hz| round_to(hz, 1));
             }
         }
     }

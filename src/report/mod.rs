@@ -7,6 +7,7 @@ use std::io::{self, Write};
 
 use serde::{Serialize, Serializer};
 
+use crate::analysis::tuning::SURE;
 use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::measure::Levels;
 use crate::reason::Reason;
@@ -140,6 +141,18 @@ pub struct TuningSummary {
     /// What limits it, in words.
     #[serde(skip_serializing_if = "String::is_empty")]
     pub note: String,
+}
+
+impl TuningSummary {
+    /// Whether it counts.
+    pub fn is_sure(&self) -> bool {
+        self.confidence >= SURE
+    }
+
+    /// The pitch, where it counts.
+    pub fn sure_hz(&self) -> Option<f64> {
+        self.fundamental_hz.filter(|_| self.is_sure())
+    }
 }
 
 /// What was done to a track.

@@ -1,5 +1,8 @@
 //! What each drum is tuned to, and how it drifts.
 
+/// From this confidence on a pitch counts as one.
+pub const SURE: f64 = 0.5;
+
 pub(crate) mod decimate;
 pub(crate) mod drift;
 pub(crate) mod fade;

@@ -2,6 +2,7 @@
 
 use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, Ring, SetUp};
+use crate::analysis::tuning::SURE;
 use crate::analysis::{Hit, TrackEvidence, Tuning, level_of_take, weighted_quantile};
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::Track;
@@ -70,9 +71,15 @@ impl SetUp<'_> {
         tuning.as_ref()
     }
 
+    /// That, where the take alone is sure of it.
+    pub(super) fn own_tuning(&self, t: usize, track: &Track) -> Option<&Tuning> {
+        let own = self.take_tuning(t, track);
+        own.filter(|tuning| tuning.confidence >= SURE)
+    }
+
     /// How long the drum rings: one figure for all takes of the set-up, which may be cut together.
     pub(super) fn ring(&self, track: &Track) -> Option<Ring> {
-        let sure = |tuning: &Tuning| tuning.confidence >= OWN;
+        let sure = |tuning: &Tuning| tuning.confidence >= SURE;
         if let Some(own) = self.tuning(track).filter(|tuning| sure(tuning)) {
             return Some(Ring {
                 t60_s: own.ring_s,
@@ -95,7 +102,7 @@ impl SetUp<'_> {
 
     pub(super) fn tuning_summary(&self, t: usize, track: &Track) -> Option<TuningSummary> {
         let all = self.tuning(track);
-        let own = self.take_tuning(t, track).filter(|t| t.confidence >= OWN);
+        let own = self.own_tuning(t, track);
         let (tuning, note) = match (own, all) {
             (Some(own), _) => (own, ""),
             (None, Some(all)) => (all, "too few usable hits in this take: over the set-up"),
@@ -117,7 +124,7 @@ impl SetUp<'_> {
 }
 
 pub(super) fn tuned(tuning: &Tuning) -> Tuned {
-    if tuning.confidence < OWN {
+    if tuning.confidence < SURE {
         return Tuned::default();
     }
     let pitch = |hz: f64| Pitch {

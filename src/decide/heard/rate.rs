@@ -1,6 +1,7 @@
 //! A header with the wrong rate: every drum of a take off by the ratio of two rates, or the mains.
 
 use super::SetUp;
+use crate::analysis::tuning::SURE;
 use crate::analysis::weighted_quantile;
 use crate::finding::{Finding, FindingKind, Severity};
 use crate::session::{Family, Track};
@@ -12,8 +13,6 @@ const RATIOS: [f64; 4] = [48.0 / 44.1, 44.1 / 48.0, 2.0, 0.5];
 const NEAR: f64 = 0.025;
 /// Drums and tracks with a hum that must say so, and none the contrary.
 const LEAST: usize = 2;
-/// From this confidence on a tuning counts.
-const SURE: f64 = 0.5;
 
 /// What a take's header should probably say.
 #[derive(Clone, Copy, Debug, PartialEq)]

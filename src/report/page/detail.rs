@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use super::{Excerpt, Shown, chain, href, listen, mark, plot, text};
 use crate::error::printable;
 use crate::finding::Severity;
+use crate::report::TuningSummary;
 use crate::report::rounded;
 use crate::wording::{self, numbers::plain};
 
@@ -159,7 +160,7 @@ fn take(track: &Shown<'_>, up: &str) -> Markup {
             td.r data-label="LUFS" { (figure(|l| l.integrated_lufs)) }
             td.r data-label="Hits" { (hits.map_or(text::NONE.to_owned(), |h| h.count.to_string())) }
             td.r data-label="Level" { (text::or_none(hits.and_then(|h| h.level_dbfs), 1)) }
-            td.r data-label="Pitch" { (text::or_none(report.tuning.as_ref().and_then(|t| t.fundamental_hz), 1)) }
+            td.r data-label="Pitch" { (text::or_none(report.tuning.as_ref().and_then(TuningSummary::sure_hz), 1)) }
             td.found {
                 @for finding in &report.findings {
                     p {

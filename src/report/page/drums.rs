@@ -6,6 +6,7 @@ use maud::{Markup, html};
 
 use super::{Shown, View, text};
 use crate::dsp::median;
+use crate::report::TuningSummary;
 use crate::units::round_to;
 use crate::wording::numbers::{counted, plain};
 
@@ -132,8 +133,14 @@ fn line(row: &Row<'_>) -> Markup {
             .map(|take| take.as_ref().and_then(figure))
             .collect()
     };
-    let pitch = of(|t| t.report.tuning.as_ref().and_then(|t| t.fundamental_hz));
-    let ring = of(|t| t.report.tuning.as_ref().and_then(|t| t.ring_s));
+    let pitch = of(|t| t.report.tuning.as_ref().and_then(TuningSummary::sure_hz));
+    let ring = of(|t| {
+        t.report
+            .tuning
+            .as_ref()
+            .filter(|t| t.is_sure())
+            .and_then(|t| t.ring_s)
+    });
     let level = of(|t| {
         t.report
             .hits
@@ -183,7 +190,7 @@ fn drift(row: &Row<'_>) -> Option<(f64, f64)> {
     let mut tunings = tunings.filter_map(|take| {
         let tuning = take.report.tuning.as_ref()?;
         let error = tuning.spread_hz? / (tuning.hits.max(1) as f64).sqrt();
-        Some((tuning.fundamental_hz?, error.max(0.1)))
+        Some((tuning.sure_hz()?, error.max(0.1)))
     });
     let first = tunings.next()?;
     let last = tunings.next_back()?;
