@@ -64,7 +64,7 @@ const UNSURE: f64 = 0.2;
 /// share of the sure ones, the gate closes no further than −6 dB: a stroke that it does not open at is softer,
 /// and still heard. Not in a take where the drum rests.
 const MOST_MISSED: f64 = 0.13;
-const MOST_UNSURE: f64 = 0.2;
+const MOST_UNSURE: f64 = 0.125;
 const CAREFUL_RANGE_DB: f64 = -6.0;
 
 /// What was measured of the drum behind a gate, in one take.
