@@ -132,7 +132,7 @@ fn swap(a: &Path, b: &Path) {
 fn what_was_spoilt_is_found_where_it_was_spoilt() {
     let place = session();
     swap(&low_tide(&place, 2, "OH L"), &low_tide(&place, 2, "OH R"));
-    change(&iron_meadow(&place, 3, "Hats"), |_, x| x * 2);
+    change(&iron_meadow(&place, 3, "Snr_Btm"), |_, x| x * 2);
     let room = iron_meadow(&place, 1, "Room");
     std::fs::copy(&room, iron_meadow(&place, 1, "China")).expect("a copy");
     // half a second in, 300 frames of zeros in both channels
@@ -184,7 +184,7 @@ fn what_was_spoilt_is_found_where_it_was_spoilt() {
     let (found, _) = findings(&place);
     for expected in [
         "sides-swapped low-tide take-02 overhead",
-        "level-step iron-meadow take-03 hat",
+        "level-step iron-meadow take-03 snare-bottom",
         "duplicate iron-meadow take-01 china",
         "duplicate iron-meadow take-01 room",
         "dropout iron-meadow take-02 room",
