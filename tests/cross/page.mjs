@@ -100,8 +100,8 @@ const active = (page) => page.evaluate(() => {
   const mark = page.locator('table.glance a').first();
   if (await mark.count()) {
     // The takes of a song without trouble are folded on a large page.
-    const fold = page.locator('details.fold:not([open])').filter({ has: mark });
-    if (await fold.count()) await fold.locator('summary').click();
+    const folded = await mark.evaluate((a) => a.closest('details.fold')?.open === false);
+    if (folded) await mark.locator('xpath=ancestor::details[1]/summary').click();
     const [file, target] = (await mark.getAttribute('href')).split('#');
     assert.equal(large, file !== '');
     await mark.click();
