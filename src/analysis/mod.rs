@@ -17,6 +17,7 @@ pub mod testbed;
 mod tests;
 pub(crate) mod tuning;
 
+pub(crate) use attribution::attribute::ONE_STROKE_MS;
 pub use attribution::drums::TakeTrack;
 #[doc(hidden)]
 pub use attribution::features::{FEATURES, FIRST};

@@ -297,11 +297,15 @@ fn join_songs(outbox: &Outbox, journal: &mut Journal) -> Result<()> {
 /// The SHA-256 of the key that bytes are kept under and of the bytes: one result in the place of
 /// another does not hold.
 fn seal(bytes: &[u8], key: &str) -> String {
-    hex(&Sha256::new()
-        .chain_update(key)
-        .chain_update(bytes)
-        .finalize())
+    hex(&sealing(key).chain_update(bytes).finalize())
 }
+
+fn sealing(key: &str) -> Sha256 {
+    Sha256::new().chain_update(key)
+}
+
+/// Bytes of a seal.
+const SEAL: usize = 64;
 
 /// Bytes with their seal in front.
 pub(crate) fn sealed(bytes: &[u8], key: &str, between: u8) -> Vec<u8> {
@@ -313,14 +317,11 @@ pub(crate) fn sealed(bytes: &[u8], key: &str, between: u8) -> Vec<u8> {
 
 /// What was sealed, if it still holds.
 pub(crate) fn unsealed<'a>(sealed: &'a [u8], key: &str, between: u8) -> Option<&'a [u8]> {
-    let (before, rest) = sealed.split_at_checked(64)?;
+    let (before, rest) = sealed.split_at_checked(SEAL)?;
     let (first, bytes) = rest.split_first()?;
     let holds = *first == between && seal(bytes, key).as_bytes() == before;
     holds.then_some(bytes)
 }
-
-/// Bytes of a seal.
-const SEAL: usize = 64;
 
 /// Hashes what is written, as [`seal`] does.
 struct Sealing<W> {
@@ -330,7 +331,7 @@ struct Sealing<W> {
 
 impl<W: Write> Sealing<W> {
     fn new(key: &Key, to: W) -> Self {
-        let hash = Sha256::new().chain_update(key.text());
+        let hash = sealing(key.text());
         Self { hash, to }
     }
 

@@ -134,7 +134,7 @@ pub fn apply(
     refuse_bag(out)?;
     let preset = preset::find(preset)?;
     let (session, config) = job::apply::session(files, options.together)?;
-    tell_failed(&session, options);
+    report_failed(&session, options);
     job::apply::check_places(files, out)?;
     let units = job::apply::units(&session, &preset);
     job::check_foreign(out, &session, &config, &units)?;
@@ -190,18 +190,20 @@ pub fn estimate(
     Ok(job::Estimate::of(&job, options.jobs))
 }
 
-/// A session that was scanned, with its settings. Files that cannot be read are told.
+/// A session that was scanned, with its settings. Files that cannot be read are reported.
 ///
 /// # Errors
-/// [`Kind::Input`] where there is no such session, or its file says what it must not.
+/// [`Kind::Input`] where there is no such session, or its file says what it must not; the kinds of
+/// [`Stop`].
 pub fn open(path: &Path, options: &Options<'_>) -> Result<(Session, SessionFile)> {
     let (root, config) = session::open(path)?;
     let session = session::scan(&root, &config)?;
-    tell_failed(&session, options);
+    options.stop.check()?;
+    report_failed(&session, options);
     Ok((session, config))
 }
 
-fn tell_failed(session: &Session, options: &Options<'_>) {
+fn report_failed(session: &Session, options: &Options<'_>) {
     for failed in &session.failed {
         let (path, reason) = (failed.path.as_path(), failed.reason.as_str());
         (options.tell)(Event::Failed { path, reason });
@@ -232,7 +234,8 @@ pub(crate) fn refuse_bag(out: &Path) -> Result<()> {
     }
 }
 
-/// What stands in the output folder, if there is one, and whose folder it is.
+/// What stands in the output folder, if there is one, and whose folder it is; it must lie apart from
+/// the session.
 pub(crate) fn beside(
     out: Option<&Path>,
     session: &mut Session,
@@ -242,6 +245,14 @@ pub(crate) fn beside(
         return Ok((Standing::default(), Folder::default()));
     };
     job::check_places(&session.root, out)?;
+    standing(out, session, options)
+}
+
+fn standing(
+    out: &Path,
+    session: &mut Session,
+    options: &Options<'_>,
+) -> Result<(Standing, Folder)> {
     let (folder, notes) = Folder::of(out, session, options.also)?;
     for text in &notes {
         (options.tell)(Event::Note { text });

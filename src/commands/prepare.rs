@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use super::{Options, bagged, beside, check_standing, open, run, worksheet};
+use super::{Options, bagged, check_standing, open, run, standing, worksheet};
 use crate::error::{Error, Result};
 use crate::job::{self, Anew, Job, Outcome, Presets, Share, Store, Work};
 use crate::output::bag::Bag;
@@ -63,7 +63,7 @@ fn planned(
     job::check_places(&session.root, out)?;
     let (bag, inside) = bagged(out, options.bag)?;
     let out = inside.as_path();
-    let (standing, folder) = beside(Some(out), &mut session, options)?;
+    let (standing, folder) = standing(out, &mut session, options)?;
     let presets = Presets::load(&session, &config)?;
     let share = (options.songs.as_deref())
         .map(|songs| Share::of(&session, songs))

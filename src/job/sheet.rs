@@ -8,6 +8,7 @@ use super::standing::{Kept, KeptMix, PresetId, Sheet};
 use super::union::Unread;
 use super::{Job, Plan};
 use crate::error::Result;
+use crate::output::layout::report_path;
 use crate::report::session::MixReport;
 use crate::worksheet::{self, Entry, Notes};
 
@@ -86,7 +87,7 @@ pub fn sheet(
         .filter(|kept| !ours.contains(&*kept.entry.key))
     {
         let key = &kept.entry.key;
-        if job.is_of_another_session(key) || unread.made(&format!("reports/{key}.json"))? {
+        if job.is_of_another_session(key) || unread.made(&report_path(key))? {
             stay(kept, with_edits(job, kept), &mut shown, &mut entries);
         }
     }

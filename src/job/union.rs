@@ -10,6 +10,7 @@ use serde_json::Value;
 use super::{Job, Plan, Work, foreign};
 use crate::error::{Result, if_there};
 use crate::files;
+use crate::output::layout::report_path;
 use crate::output::ours::Ours;
 use crate::output::publish::Manifest;
 use crate::report::PathText;
@@ -215,7 +216,7 @@ fn why_left(job: &Job<'_>, key: &str, unread: &Unread<'_>) -> Result<Option<Stri
     if job.units.iter().any(|unit| unit.key == key) {
         return Ok(Some("its track is left out now".to_owned()));
     }
-    let report = format!("reports/{key}.json");
+    let report = report_path(key);
     if unread.made(&report)? {
         return Ok(None);
     }

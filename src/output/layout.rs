@@ -147,7 +147,7 @@ pub fn units<'a>(
                     clean_index: indices.1,
                     derived: derived.cloned(),
                     stem_path: stem_path(&place),
-                    report_path: format!("reports/{place}.json"),
+                    report_path: report_path(&place),
                     key: place,
                     name,
                     preset,
@@ -301,7 +301,12 @@ pub fn check_places(root: &Path, out: &Path) -> Result<()> {
     Ok(())
 }
 
-/// Where the stem of the track with this worksheet key lies in an output folder.
+/// Where the report of the track with this worksheet key lies in an output folder.
+pub fn report_path(key: &str) -> String {
+    format!("reports/{key}.json")
+}
+
+/// Where its stem lies.
 pub fn stem_path(key: &str) -> String {
     format!("stems/{key}.wav")
 }

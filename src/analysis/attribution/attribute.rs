@@ -11,7 +11,7 @@ use crate::analysis::strokes::rows::PARTS;
 use crate::session::Family;
 
 /// A drum is struck once in this time; strokes this far apart in it are a flam.
-const ONE_STROKE_MS: i64 = 35;
+pub(crate) const ONE_STROKE_MS: i64 = 35;
 const FLAM_MS: i64 = 8;
 
 /// A drum (or a cymbal with a mic of its own) in a take.

@@ -1,11 +1,10 @@
 //! Whether a drum is played in a take: by its strokes, and by how loud its mic gets beside the other
 //! takes of the set-up.
 
+use crate::analysis::attribution::attribute::ONE_STROKE_MS;
 use crate::analysis::attribution::take::Played;
 use crate::units::round_to;
 
-/// Two rises nearer than this are one.
-const ONE_STROKE_MS: i64 = 35;
 /// A mic whose two loudest rises stay this far under those of other takes hears none of its drum.
 const QUIET_DB: f64 = -5.0;
 /// From this probability on a stroke is beyond doubt.

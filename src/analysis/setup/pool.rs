@@ -165,18 +165,7 @@ mod tests {
 
     fn take(levels: &[f64], tuned_hz: f64) -> TakeEvidence {
         let hits: Vec<HitTuning> = (0..6)
-            .map(|i| HitTuning {
-                fundamental_hz: tuned_hz + 0.2 * f64::from(i - 3),
-                early_hz: [None; 3],
-                ring_s: 0.3,
-                next_partial_hz: None,
-                next_ring_s: None,
-                next_level_db: None,
-                settled_hz: None,
-                fade: Default::default(),
-                force_db: None,
-                clear_db: 20.0,
-            })
+            .map(|i| HitTuning::plain(tuned_hz + 0.2 * f64::from(i - 3)))
             .collect();
         TakeEvidence {
             window_ms: None,

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
+use crate::analysis::tuning::SURE;
 use crate::analysis::tuning::glide::even_out;
 use crate::analysis::tuning::pitch::{HitTuning, LEAST_HITS, Tuning, pool};
 use crate::analysis::tuning::ring::Ring;
@@ -65,8 +66,10 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
     let mut by_take: Vec<Vec<HitTuning>> = takes.iter().map(|t| of(t)).collect();
     even_out(&mut by_take);
     let all: Vec<HitTuning> = by_take.iter().flatten().copied().collect();
-    let tracks = || takes.iter().flat_map(|t| &t.tracks);
-    let tracks = || tracks().filter(|t| t.label == label);
+    let tracks = || {
+        let all = takes.iter().flat_map(|take| &take.tracks);
+        all.filter(|track| track.label == label)
+    };
     let tried = tracks().map(|t| t.tuning_tried).sum();
     // a stroke among others that shows no pitch contradicts none; of a kick it says that there is none
     let kick = tracks().any(|t| t.drum.as_deref() == Some("kick"));
@@ -104,7 +107,7 @@ fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
         return None;
     }
     let mut tuning = pool(&near, near.len())?;
-    if setup.confidence < 0.5 {
+    if setup.confidence < SURE {
         // what the takes disagree about no take knows alone
         tuning.confidence = tuning.confidence.min(setup.confidence);
         tuning.reason = tuning.reason.or(setup.reason.clone());
@@ -156,7 +159,7 @@ fn lay_on_each_other(takes: &mut [Option<Tuning>], rings: &[Option<&Ring>], setu
             Some(take) if (take.fundamental_hz / hz).ln().abs() < SAME_PITCH => {
                 take.fundamental_hz = hz;
             }
-            None if setup.confidence >= 0.5 && strokes(&rings[i]) > 0 => {
+            None if setup.confidence >= SURE && strokes(&rings[i]) > 0 => {
                 *take = Some(Tuning {
                     fundamental_hz: hz,
                     hits: strokes(&rings[i]),
@@ -200,7 +203,7 @@ fn drift(takes: &[Option<Tuning>], unsure: f64) -> Option<Drift> {
         .enumerate()
         .filter_map(|(i, tuning)| {
             let tuning = tuning.as_ref()?;
-            (tuning.hits >= DRIFT_HITS && tuning.confidence >= 0.5).then_some((i, tuning))
+            (tuning.hits >= DRIFT_HITS && tuning.confidence >= SURE).then_some((i, tuning))
         })
         .collect();
     let middle = |list: &[(usize, &Tuning)]| median(list.iter().map(|t| t.1.fundamental_hz));
@@ -252,21 +255,9 @@ fn drift(takes: &[Option<Tuning>], unsure: f64) -> Option<Drift> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::tuning::fade::Fade;
 
     fn hits(hz: f64) -> Vec<HitTuning> {
-        let hit = |i: usize| HitTuning {
-            fundamental_hz: hz + 0.1 * i as f64,
-            early_hz: [None; 3],
-            ring_s: 0.3,
-            next_partial_hz: None,
-            next_ring_s: None,
-            next_level_db: None,
-            settled_hz: None,
-            fade: Fade::default(),
-            force_db: None,
-            clear_db: 20.0,
-        };
+        let hit = |i: usize| HitTuning::plain(hz + 0.1 * i as f64);
         (0..6).map(hit).collect()
     }
 

@@ -33,20 +33,12 @@ pub(crate) fn even_out(takes: &mut [Vec<HitTuning>]) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::tuning::fade::Fade;
 
     fn hit(early_hz: [Option<f64>; 3]) -> HitTuning {
+        let last = early_hz.iter().flatten().last();
         HitTuning {
-            fundamental_hz: early_hz.iter().flatten().last().copied().unwrap_or(0.0),
             early_hz,
-            ring_s: 0.3,
-            next_partial_hz: None,
-            next_ring_s: None,
-            next_level_db: None,
-            settled_hz: None,
-            fade: Fade::default(),
-            force_db: None,
-            clear_db: 20.0,
+            ..HitTuning::plain(last.copied().unwrap_or(0.0))
         }
     }
 

@@ -89,6 +89,25 @@ pub struct HitTuning {
     pub clear_db: f64,
 }
 
+#[cfg(test)]
+impl HitTuning {
+    /// A clear hit of this pitch, of which nothing else is known.
+    pub(crate) fn plain(fundamental_hz: f64) -> Self {
+        Self {
+            fundamental_hz,
+            early_hz: [None; 3],
+            ring_s: 0.3,
+            next_partial_hz: None,
+            next_ring_s: None,
+            next_level_db: None,
+            settled_hz: None,
+            fade: Fade::default(),
+            force_db: None,
+            clear_db: 20.0,
+        }
+    }
+}
+
 /// Tuning over hits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Tuning {
@@ -456,16 +475,8 @@ mod tests {
     #[test]
     fn a_take_needs_three_hits_that_agree() {
         let hit = |f: f64| HitTuning {
-            fundamental_hz: f,
             early_hz: [None, None, Some(f)],
-            ring_s: 0.3,
-            next_partial_hz: None,
-            next_ring_s: None,
-            next_level_db: None,
-            settled_hz: None,
-            fade: Fade::default(),
-            force_db: None,
-            clear_db: 20.0,
+            ..HitTuning::plain(f)
         };
         let of = |list: &[f64]| {
             pool(

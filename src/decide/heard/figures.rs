@@ -3,7 +3,9 @@
 use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, Ring, SetUp};
 use crate::analysis::tuning::SURE;
-use crate::analysis::{Hit, TrackEvidence, Tuning, level_of_take, weighted_quantile};
+use crate::analysis::{
+    Hit, ONE_STROKE_MS, TrackEvidence, Tuning, level_of_take, weighted_quantile,
+};
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::Track;
 use crate::stage::gate::GateHit;
@@ -17,8 +19,6 @@ const APART_MS: f64 = 120.0;
 const ENOUGH: usize = 20;
 /// Hits that a take's own tuning needs.
 pub(super) const TAKE_HITS: usize = 4;
-/// A grace stroke lies at most so long ahead of the stroke that it belongs to.
-const GRACE_MS: f64 = 35.0;
 /// Share of the hits in which the next partial has to ring.
 const NEXT_SHARE: f64 = 0.6;
 
@@ -166,7 +166,8 @@ pub(super) fn level_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<u64> {
 pub(super) fn gate_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<GateHit> {
     let hit = |hit: &Hit| {
         let level_dbfs = hit.level_dbfs?;
-        let grace_ms = if hit.flam { GRACE_MS } else { 0.0 };
+        // Its first stroke may lie as far ahead of it.
+        let grace_ms = if hit.flam { ONE_STROKE_MS as f64 } else { 0.0 };
         Some(GateHit {
             frame: frame(hit.at_ms - grace_ms, rate_hz),
             probability: hit.probability,

@@ -5,8 +5,7 @@ use maud::{Markup, html};
 use super::{Excerpt, Shown, chain, href, listen, mark, plot, text};
 use crate::error::printable;
 use crate::finding::Severity;
-use crate::report::TuningSummary;
-use crate::report::rounded;
+use crate::report::{TuningSummary, rounded};
 use crate::wording::{self, numbers::plain};
 
 /// Everything about a mic. `up` leads from the page to the output folder.
