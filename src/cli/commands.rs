@@ -166,7 +166,9 @@ pub fn preview(path: &Path, out: &Path, options: &Options<'_>, voice: &Voice) ->
     let outcome = commands::preview(path, out, options, &mut worksheet)?;
     voice.end();
     print_from(&|out| out.write_all(&worksheet))?;
-    voice.note(&summary::dry_run(&outcome));
+    // A message is one line.
+    let text = summary::dry_run(&outcome);
+    text.lines().for_each(|line| voice.note(line));
     Ok(outcome.status())
 }
 

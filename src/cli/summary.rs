@@ -272,8 +272,8 @@ pub fn verify(verified: &Verified, quiet: bool) -> String {
 pub fn dry_run(outcome: &Outcome) -> String {
     let mut text = String::from("nothing was written; these stems would be:\n");
     for (path, left_out) in outcome.stems() {
-        let mark = if left_out { "left out" } else { "" };
-        let _ = writeln!(text, "  {path} {mark}");
+        let mark = if left_out { " left out" } else { "" };
+        let _ = writeln!(text, "  {path}{mark}");
     }
     text
 }

@@ -268,7 +268,7 @@ fn listen(report: &Report, seconds: f64, rate_hz: u32) -> Markup {
                 div #blind-setup {
                     p {
                         strong { "Blind. " }
-                        "Which is which is drawn anew each round, and told after the last. "
+                        "Which is which is drawn anew each round, and shown after the last. "
                         @if count > 2 {
                             label { "Of " select #one { (options(report, 0)) } } " "
                             label { "and " select #other { (options(report, 1)) } } " "

@@ -276,6 +276,11 @@ fn a_dry_run_writes_nothing_and_prints_the_worksheet() {
         ran.stdout
     );
     assert!(!place.path("out").exists());
+    // A stem a line.
+    let stems = ran.stderr.lines();
+    let stem =
+        |line: &&str| line.starts_with("  stems/low-tide/take-01/") && line.ends_with(".wav");
+    assert_eq!(stems.filter(stem).count(), 5, "{}", ran.stderr);
 }
 
 #[test]
