@@ -191,7 +191,7 @@ fn prep(
         stop: &Stop::default(),
         tell: &tell,
         block_frames: batterhead::block::FRAMES,
-        hashes: None,
+        earlier: None,
     };
     let plan = job::plan(&work, &job)?;
     job::render(&work, &job, &plan, &arguments.out)?;

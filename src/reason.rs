@@ -263,11 +263,17 @@ impl From<Level> for Reason {
 }
 
 impl Reason {
-    /// A gate that closes, or a frequency that should follow the tuning of its take, and does not, or not
-    /// all the way.
+    /// A gate that closes on what may be hits, or a frequency that should follow the tuning of its take,
+    /// and does not, or not all the way.
     pub fn may_be_wanted_otherwise(&self) -> bool {
         match self {
-            Self::Untuned { .. } | Self::Gated { .. } => true,
+            Self::Untuned { .. } => true,
+            Self::Gated {
+                unsure,
+                rests,
+                wanted_range_db,
+                ..
+            } => *unsure > 0 || *rests || wanted_range_db.is_some(),
             Self::Tuned(tuned) => tuned.disbelieved_hz.is_some() || tuned.limit_hz.is_some(),
             _ => false,
         }

@@ -16,7 +16,7 @@ use crate::commands::{Options, beside, check_out, refuse_bag, run};
 use crate::error::{Error, Result, printable};
 use crate::files::Stamp;
 use crate::finding::{Code, Severity};
-use crate::job::{self, Event, Hashes, Job, Outcome, Presets, Stop, Store};
+use crate::job::{self, Earlier, Event, Job, Outcome, Presets, Stop, Store};
 use crate::report::page::{About, Line};
 use crate::session::{self, Failed, Session, SessionFile, Song, Still, Take, Track};
 use crate::wording::{counted, text};
@@ -42,13 +42,14 @@ pub fn watch(path: &Path, out: Option<&Path>, options: &Options<'_>, voice: &Voi
             Some(_) => None,
             None => Some(Store::passing()?),
         },
-        hashes: Hashes::default(),
+        earlier: Earlier::default(),
         still: Still::default(),
         listing: Duration::ZERO,
         seen: BTreeMap::new(),
         said: Said::default(),
         warned: Mutex::default(),
         behind: false,
+        rough: false,
     };
     let root = watch.begin()?;
     voice.note(&format!("watching {}; Ctrl-C ends it", root.display()));
@@ -137,7 +138,7 @@ struct Watch<'a> {
     voice: &'a Voice,
     /// Where measurements are kept without `out`.
     passing: Option<Store>,
-    hashes: Hashes,
+    earlier: Earlier,
     still: Still,
     /// How long the last look at the folder took.
     listing: Duration,
@@ -148,6 +149,8 @@ struct Watch<'a> {
     warned: Mutex<BTreeSet<String>>,
     /// The last check did not come to its end.
     behind: bool,
+    /// Takes were not heard again when the last ones came: done while nothing is recorded.
+    rough: bool,
 }
 
 impl Watch<'_> {
@@ -191,22 +194,26 @@ impl Watch<'_> {
             .collect();
         let is_new =
             |seen: &Files| (settled.iter()).any(|(path, stamp)| seen.get(path) != Some(stamp));
-        if self.behind || is_new(&self.seen) {
+        let busy = settled.len() < self.still.count();
+        let settle = self.rough && !busy && !is_new(&self.seen);
+        if self.behind || settle || is_new(&self.seen) {
             let mut session = session::scan_so_far(&root, &config)?;
             self.listing = now.elapsed();
             let open = session::keep_complete(&mut session, &self.still, now);
-            if self.behind || self.said.lacks(&session, &settled) {
+            if self.behind || settle || self.said.lacks(&session, &settled) {
                 self.behind = true;
+                self.earlier.begin(!settle);
                 let mut said = std::mem::take(&mut self.said);
                 let checked = self.check(session, &config, &settled, &mut said);
                 self.said = said;
                 checked?;
                 self.behind = false;
+                self.rough = self.earlier.is_rough();
             }
             let understood = (settled.iter()).filter(|(path, _)| !open.contains(*path));
             self.seen = understood.map(|(p, s)| (p.clone(), s.clone())).collect();
         }
-        Ok(settled.len() < self.still.count() || is_new(&self.seen))
+        Ok(busy || self.rough || is_new(&self.seen))
     }
 
     fn check(
@@ -231,14 +238,20 @@ impl Watch<'_> {
                 tell: &tell,
                 ..self.options.clone()
             };
-            let checked = run(&session.root, store, &options, Some(&self.hashes), |work| {
-                let listened = job::listen(work, job)?;
-                // Before anything else is done: somebody waits for it.
-                said.say(self.voice, session, &job::report(job, &listened), files)?;
-                let Some(out) = self.out else { return Ok(()) };
-                let plan = job::decide(work, job, listened)?;
-                job::write_reports(work, job, &plan, out).map(drop)
-            });
+            let checked = run(
+                &session.root,
+                store,
+                &options,
+                Some(&self.earlier),
+                |work| {
+                    let listened = job::listen(work, job)?;
+                    // Before anything else is done: somebody waits for it.
+                    said.say(self.voice, session, &job::report(job, &listened), files)?;
+                    let Some(out) = self.out else { return Ok(()) };
+                    let plan = job::decide(work, job, listened)?;
+                    job::write_reports(work, job, &plan, out).map(drop)
+                },
+            );
             self.voice.end();
             checked
         })

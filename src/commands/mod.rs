@@ -18,7 +18,7 @@ use std::sync::Arc;
 
 use crate::error::{Error, Kind, Result};
 use crate::job::{
-    self, Anew, Event, Folder, Hashes, Job, Listener, Outcome, Pool, Presets, Standing, Stop,
+    self, Anew, Earlier, Event, Folder, Job, Listener, Outcome, Pool, Presets, Standing, Stop,
     Store, Work,
 };
 use crate::output::bag::Bag;
@@ -276,7 +276,7 @@ pub(crate) fn run<R>(
     root: &Path,
     store: &Store,
     options: &Options<'_>,
-    hashes: Option<&Hashes>,
+    earlier: Option<&Earlier>,
     job: impl FnOnce(&Work<'_>) -> Result<R>,
 ) -> Result<R> {
     let pool = Pool::new(options.jobs);
@@ -287,7 +287,7 @@ pub(crate) fn run<R>(
         stop: &options.stop,
         tell: options.tell,
         block_frames: options.block_frames,
-        hashes,
+        earlier,
     });
     let (warnings, again) = store.tell();
     for text in &warnings {

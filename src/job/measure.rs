@@ -1,8 +1,7 @@
 //! The first pass over a track: figures, findings of one track, and the trace that hits are found in.
 
-use std::collections::HashMap;
-use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
+use std::path::Path;
+use std::sync::{Arc, OnceLock};
 
 use serde::{Deserialize, Serialize};
 
@@ -107,32 +106,6 @@ fn stamp(path: &Path) -> Result<Stamp> {
     })
 }
 
-/// Hashes of files that a program which runs for hours has taken already, by their stamps.
-#[derive(Default)]
-pub struct Hashes(Mutex<HashMap<PathBuf, (Stamp, String)>>);
-
-impl Hashes {
-    fn lock(&self) -> MutexGuard<'_, HashMap<PathBuf, (Stamp, String)>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// The hash of a file that is as it was when its hash was taken.
-    fn get(&self, path: &Path) -> Option<String> {
-        // Elsewhere a stamp does not tell that a file was written to and its times were set back.
-        if !cfg!(unix) {
-            return None;
-        }
-        let (then, sha256) = self.lock().get(path)?.clone();
-        (Stamp::of(path).ok()? == then).then_some(sha256)
-    }
-
-    /// Notes the hash of a file that had this stamp before and after it was taken.
-    fn put(&self, path: &Path, stamp: &Stamp, sha256: &str) {
-        let taken = (stamp.clone(), sha256.to_owned());
-        self.lock().insert(path.to_owned(), taken);
-    }
-}
-
 /// Measures a track, or finds the measurement of the same content again.
 pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
     let stamps = (track.sources.iter())
@@ -224,16 +197,16 @@ fn pass_again(work: &Work<'_>, track: &Track, measured: &Measured) -> Result<(Su
 
 /// SHA-256 of a source.
 pub fn hash(work: &Work<'_>, path: &Path) -> Result<String> {
-    if let Some(known) = work.hashes.and_then(|hashes| hashes.get(path)) {
+    if let Some(known) = work.earlier.and_then(|earlier| earlier.hash(path)) {
         return Ok(known);
     }
     let before = stamp(path)?;
     let sha256 = publish::sha256_file(path, &|| work.stop.is_set())?;
     let sha256 = sha256.ok_or_else(|| cancelled(work, path))?;
-    if let Some(hashes) = work.hashes
+    if let Some(earlier) = work.earlier
         && stamp(path)? == before
     {
-        hashes.put(path, &before, &sha256);
+        earlier.note_hash(path, &before, &sha256);
     }
     Ok(sha256)
 }

@@ -8,6 +8,7 @@ use std::sync::LazyLock;
 
 pub use crate::cache::Store;
 pub use crate::output::{Presets, Unit, check_places, units};
+pub use earlier::Earlier;
 pub use estimate::Estimate;
 pub use event::{Event, Listener};
 pub use finish::WORKSHEET;
@@ -15,7 +16,6 @@ pub use folder::Folder;
 pub use foreign::{check_demo, check_foreign};
 pub use keep::Anew;
 pub use keys::check_keys;
-pub use measure::Hashes;
 pub use pool::Pool;
 pub use share::{Share, share};
 pub use standing::{LARGEST_WORKSHEET, Standing};
@@ -38,6 +38,7 @@ use measure::Measured;
 pub mod apply;
 mod attempt;
 mod cues;
+mod earlier;
 mod estimate;
 mod event;
 mod excerpts;
@@ -77,8 +78,8 @@ pub struct Work<'a> {
     pub tell: Listener<'a>,
     /// Frames read at a time; nothing that comes out depends on it.
     pub block_frames: usize,
-    /// What need not be hashed again; `None` in a run that is to prove its sources.
-    pub hashes: Option<&'a Hashes>,
+    /// What need not be hashed or heard again; `None` in a run that is to prove its sources.
+    pub earlier: Option<&'a Earlier>,
 }
 
 impl Work<'_> {

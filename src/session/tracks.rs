@@ -73,7 +73,7 @@ impl Part {
                 None => reading.ask(
                     [] as [&str; 0],
                     format!(
-                        "channel {} of a file with many: the session file's inputs say which",
+                        "channel {} of a multichannel file; list its mics as `inputs` in session.toml",
                         channel + 1
                     ),
                 ),

@@ -1,7 +1,7 @@
 //! Reasons as sentences: the number behind the decision.
 
 use super::UNSURE;
-use super::numbers::{counted, db, hz, length, level, percent, plain, rate, size, written};
+use super::numbers::{counted, db, hz, level, percent, plain, rate, size, written};
 use crate::preset::{Followed, Measure};
 use crate::reason::{Held, Level, Reason, SumFigures, Tuned};
 use crate::units::round_to;
@@ -59,7 +59,7 @@ pub fn reason(reason: &Reason) -> String {
             "the overheads do not tell its side: by its number, near the centre".to_owned()
         }
         Reason::DelayUndecided => {
-            "delay undecided: no other mic shows it surely; not moved".to_owned()
+            "delay undecided: no other mic shows it clearly; not moved".to_owned()
         }
         Reason::Tuned(tuned) => follow(tuned),
         Reason::Untuned { followed, freq_hz } => {
@@ -97,7 +97,8 @@ pub fn reason(reason: &Reason) -> String {
                 ),
                 (true, 0) => "closed, the drum rests in this take".to_owned(),
                 (true, unsure) => {
-                    format!("the drum rests in this take; opened half by {unsure} that may be hits")
+                    let hits = counted(unsure, "possible hit");
+                    format!("the drum rests in this take; opened half by {hits}")
                 }
             };
             if let Some(ring_s) = ring_s.filter(|_| *sure + *unsure > 0) {
@@ -106,11 +107,11 @@ pub fn reason(reason: &Reason) -> String {
                 } else {
                     ""
                 };
-                text += &format!("; closes along the ring{whose}, {}", length(ring_s));
+                text += &format!("; closes along the ring{whose}, {} s", plain(ring_s, 2));
             }
             if let Some(wanted) = wanted_range_db {
                 text += &format!(
-                    "; not down to {}, since hits are unsure or missed",
+                    "; not down to {}, since some hits are unsure or missed",
                     db(*wanted)
                 );
             }
@@ -194,7 +195,7 @@ pub fn reason(reason: &Reason) -> String {
 /// How two mics add up, either way.
 pub(super) fn summed(sum: &SumFigures) -> String {
     format!(
-        "with {} at {} to {} Hz, after both chains: {} inverted, {} as recorded ({})",
+        "with {} the band from {} to {} Hz adds up to {} inverted and {} as recorded, both chains included ({})",
         sum.with,
         written(sum.low_hz),
         written(sum.high_hz),

@@ -189,12 +189,13 @@ fn findings() -> Vec<Finding> {
         },
         FindingKind::UnknownMic {
             candidates: vec!["tom-3".to_owned(), "tom-4".to_owned()],
-            because: Some("a floor tom, and no rack tom is here to count on from".to_owned()),
+            because: Some("a floor tom, but there is no rack tom to count on from".to_owned()),
         },
         FindingKind::UnknownMic {
             candidates: Vec::new(),
             because: Some(
-                "channel 3 of a file with many: the session file's inputs say which".to_owned(),
+                "channel 3 of a multichannel file; list its mics as `inputs` in session.toml"
+                    .to_owned(),
             ),
         },
         FindingKind::UnknownMic {

@@ -34,3 +34,24 @@ mod support; // a session in a temporary folder, the program run on it
 mod unread; // sources that cannot be read this time
 mod watch; // takes checked while they are recorded
 mod wav; // sound files: formats, chunks, damage
+
+#[test]
+fn every_case_of_the_table_is_there() {
+    let table = std::fs::read_to_string("tests/CASES.md").expect("the table");
+    let cases = table.lines().filter_map(|line| {
+        let cell = line.strip_prefix('|')?.split('|').nth(1)?.trim();
+        cell.strip_prefix('`')?.strip_suffix('`')
+    });
+    let mut count = 0;
+    for case in cases {
+        let (module, name) = case.rsplit_once("::").expect("a module");
+        let file = format!("tests/it/{}.rs", module.replace("::", "/"));
+        let text = std::fs::read_to_string(&file).unwrap_or_else(|_| panic!("{case}: no {file}"));
+        assert!(
+            text.contains(&format!("fn {name}(")),
+            "{case} is not in {file}"
+        );
+        count += 1;
+    }
+    assert!(count >= 35, "{count} cases");
+}

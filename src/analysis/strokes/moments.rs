@@ -93,11 +93,25 @@ pub(crate) fn gather(mut onsets: Vec<i64>) -> Vec<Moment> {
     moments
 }
 
-/// The powers of a track, wherever it is asked for.
+/// How far before its first onset and behind its last one a moment is looked at, in milliseconds.
+const LOOK_BEFORE_MS: i64 = EARLY_MS + 21;
+const LOOK_AFTER_MS: i64 = LATE_MS + 45;
+/// Where an attack may lie beside the onsets of its moment, in milliseconds.
+const EARLY_MS: i64 = 4;
+const LATE_MS: i64 = 6;
+
+/// The bands, and lanes that make whole vectors.
+type Bands = [f32; 8];
+
+/// The powers of a track around a moment.
 struct Powers<'a> {
     trace: &'a Trace,
     table: [f32; 256],
     base: [f32; BANDS],
+    /// First millisecond that is looked at, and all of them.
+    first: i64,
+    rows: Vec<Bands>,
+    parts: Vec<f32>,
 }
 
 impl<'a> Powers<'a> {
@@ -106,39 +120,65 @@ impl<'a> Powers<'a> {
             trace,
             table: powers(),
             base: trace.floors,
+            first: 0,
+            rows: Vec::new(),
+            parts: Vec::new(),
         }
     }
 
-    fn band(&self, band: usize, t: i64) -> f32 {
-        let row = usize::try_from(t).ok().and_then(|t| self.trace.levels(t));
-        row.map_or(0.0, |row| self.table[row[band] as usize])
+    /// Looks at a moment; outside the track there is nothing.
+    fn look(&mut self, first: i64, last: i64) {
+        self.first = first - LOOK_BEFORE_MS;
+        self.rows.clear();
+        self.parts.clear();
+        for t in self.first..last + LOOK_AFTER_MS {
+            let row = usize::try_from(t).ok().and_then(|t| self.trace.row(t));
+            let (mut bands, mut parts) = (Bands::default(), [0.0; PARTS]);
+            if let Some(row) = row {
+                for (power, step) in bands.iter_mut().zip(row.levels) {
+                    *power = self.table[usize::from(step)];
+                }
+                parts = row.attacks.map(|step| self.table[usize::from(step)]);
+            }
+            self.rows.push(bands);
+            self.parts.extend(parts);
+        }
     }
 
-    fn part(&self, part: i64) -> f32 {
-        let row = usize::try_from(part.div_euclid(PARTS as i64)).ok();
-        let row = row.and_then(|t| self.trace.attacks(t));
-        row.map_or(0.0, |row| {
-            self.table[row[part.rem_euclid(PARTS as i64) as usize] as usize]
-        })
+    fn rows(&self, range: std::ops::Range<i64>) -> &[Bands] {
+        &self.rows[(range.start - self.first) as usize..(range.end - self.first) as usize]
     }
 
-    fn mean(&self, band: usize, range: std::ops::Range<i64>) -> f32 {
+    /// All bands, added up over some milliseconds.
+    fn sums(&self, range: std::ops::Range<i64>) -> Bands {
+        let mut sums = Bands::default();
+        for row in self.rows(range) {
+            for (sum, power) in sums.iter_mut().zip(row) {
+                *sum += power;
+            }
+        }
+        sums
+    }
+
+    fn means(&self, range: std::ops::Range<i64>) -> Bands {
         let count = (range.end - range.start) as f32;
-        range.map(|t| self.band(band, t)).sum::<f32>() / count
+        self.sums(range).map(|sum| sum / count)
     }
 
     fn all(&self, range: std::ops::Range<i64>) -> f32 {
-        (0..BANDS).map(|band| self.mean(band, range.clone())).sum()
+        self.means(range)[..BANDS].iter().sum()
     }
 
     /// The steepest rise of the attack bands between two parts of milliseconds: how steep as a ratio,
     /// by how much as mean square, and where; and how steep the second one was.
     fn attack(&self, from: i64, to: i64) -> (f32, f32, i64, f32) {
         let first = from - BEFORE_PARTS - 1;
+        let begin = (first - self.first * PARTS as i64) as usize;
+        let parts = &self.parts[begin..begin + (to + AFTER_PARTS + 1 - first) as usize];
         let mut sum = 0.0;
         let sums: Vec<f32> = std::iter::once(0.0)
-            .chain((first..to + AFTER_PARTS + 1).map(|part| {
-                sum += self.part(part);
+            .chain(parts.iter().map(|part| {
+                sum += part;
                 sum
             }))
             .collect();
@@ -169,10 +209,10 @@ impl<'a> Powers<'a> {
     /// The millisecond at which the bands above the lowest rise most.
     fn steepest(&self, range: std::ops::RangeInclusive<i64>) -> Option<i64> {
         let steep = |t: i64| -> f32 {
+            let (after, before) = (self.sums(t..t + 2), self.means(t - 4..t));
             let ratio = |band: usize| {
-                let after = 0.5 * (self.band(band, t) + self.band(band, t + 1));
-                let before = self.mean(band, t - 4..t);
-                ((after + self.base[band]) / (before + self.base[band])).clamp(1.0, 31.6)
+                let base = self.base[band];
+                ((0.5 * after[band] + base) / (before[band] + base)).clamp(1.0, 31.6)
             };
             (1..BANDS).map(ratio).product()
         };
@@ -194,10 +234,10 @@ fn decibels(ratio: f32) -> f32 {
 /// How a track rose at each moment. `offset_ms` is where it starts in the take, `late_ms` how much
 /// later than a close mic it may hear a drum.
 pub(crate) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Moment]) -> Vec<Rise> {
-    let powers = Powers::of(trace);
+    let mut powers = Powers::of(trace);
     let here = |moment: &Moment| {
         let (first, last) = (moment.first_ms - offset_ms, moment.last_ms - offset_ms);
-        rise(&powers, first, last + late_ms, offset_ms)
+        rise(&mut powers, first, last + late_ms, offset_ms)
     };
     moments.iter().map(here).collect()
 }
@@ -205,9 +245,11 @@ pub(crate) fn rises(trace: &Trace, offset_ms: i64, late_ms: i64, moments: &[Mome
 /// Those onsets of a track (in milliseconds of the take) at which something may have struck: a ring
 /// that swells lifts its own bands, and slowly.
 pub(crate) fn struck(trace: &Trace, offset_ms: i64, onsets: &[(i64, u16)]) -> Vec<i64> {
-    let powers = &Powers::of(trace);
+    let mut powers = Powers::of(trace);
     let struck = |at: &i64| {
         let at = at - offset_ms;
+        powers.look(at, at);
+        let powers = &powers;
         let attack = attack(powers, at, at);
         let above = |band: usize| swift_db(powers, attack.ms(), band) >= ABOVE_DB;
         attack.db >= ATTACK_DB || over_db(powers, attack.ms()) >= OVER_DB && (2..BANDS).any(above)
@@ -235,7 +277,7 @@ impl Attack {
 /// The attack between two milliseconds of a track.
 fn attack(powers: &Powers, first: i64, last: i64) -> Attack {
     let parts = PARTS as i64;
-    let (from, to) = (first - 4, last + 6);
+    let (from, to) = (first - EARLY_MS, last + LATE_MS);
     let (ratio, energy, at, again) = powers.attack(from * parts, to * parts);
     let db = decibels(ratio);
     // an attack that is none lies where most bands rise
@@ -255,8 +297,8 @@ fn attack(powers: &Powers, first: i64, last: i64) -> Attack {
 /// By how much a band rose at once.
 fn swift_db(powers: &Powers, t: i64, band: usize) -> f32 {
     let base = powers.base[band];
-    let after = powers.mean(band, t..t + SWIFT_MS[band]);
-    let before = powers.mean(band, t - 9..t - 1);
+    let after = powers.means(t..t + SWIFT_MS[band])[band];
+    let before = powers.means(t - 9..t - 1)[band];
     decibels((after + base) / (before + base))
 }
 
@@ -268,16 +310,20 @@ fn over_db(powers: &Powers, t: i64) -> f32 {
 }
 
 /// How a track rose between two milliseconds of it.
-fn rise(powers: &Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
+fn rise(powers: &mut Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
+    powers.look(first, last);
+    let powers = &*powers;
     let (mut energy, mut floor) = ([0.0; BANDS], powers.base);
+    let before = powers.means(first - SLACK_MS - BEFORE_MS..first - SLACK_MS);
+    let mut best = Bands::default();
+    for t in first - SLACK_MS..=last + SLACK_MS {
+        for (best, sum) in best.iter_mut().zip(powers.sums(t..t + AFTER_MS)) {
+            *best = best.max(sum);
+        }
+    }
     for (band, stray) in STRAY.iter().enumerate() {
-        let before = powers.mean(band, first - SLACK_MS - BEFORE_MS..first - SLACK_MS);
-        let sum = |t: i64| -> f32 { (t..t + AFTER_MS).map(|t| powers.band(band, t)).sum() };
-        let best = (first - SLACK_MS..=last + SLACK_MS)
-            .map(sum)
-            .fold(0.0f32, f32::max);
-        energy[band] = (best / AFTER_MS as f32 - before).max(0.0);
-        floor[band] += stray * before;
+        energy[band] = (best[band] / AFTER_MS as f32 - before[band]).max(0.0);
+        floor[band] += stray * before[band];
     }
     let attack = attack(powers, first, last);
     let t = attack.ms();

@@ -58,14 +58,14 @@ impl Trace {
         self.rows.is_in_memory()
     }
 
+    /// All that is kept of a millisecond.
+    pub(crate) fn row(&self, ms: usize) -> Option<Row> {
+        self.rows.get(ms)
+    }
+
     /// Band levels of a millisecond, in steps.
     pub(crate) fn levels(&self, ms: usize) -> Option<[u8; BANDS]> {
         Some(self.rows.get(ms)?.levels)
-    }
-
-    /// Levels from 1.8 to 12 kHz in its parts, in steps.
-    pub(crate) fn attacks(&self, ms: usize) -> Option<[u8; PARTS]> {
-        Some(self.rows.get(ms)?.attacks)
     }
 
     /// Its peak, in steps.

@@ -233,7 +233,7 @@ mod tests {
             stop: &stop,
             tell: &|_| (),
             block_frames: 1000,
-            hashes: None,
+            earlier: None,
         };
         let chains = [
             "",

@@ -133,7 +133,7 @@ fn number_setup(takes: &mut [&mut Vec<Part>], mut numbers: BTreeMap<TomSpec, u32
                 let candidates = (first..first + 3)
                     .filter_map(Mic::tom)
                     .map(|mic| mic.to_string());
-                let because = "a floor tom, and no rack tom is here to count on from";
+                let because = "a floor tom, but there is no rack tom to count on from";
                 part.reading.ask(candidates, because);
                 continue;
             }
