@@ -231,6 +231,8 @@ pub enum FindingKind {
         step_db: f64,
         /// The take is clipped: the step is at least as large.
         clipped: bool,
+        /// The take has a gain of its own, which takes the step back.
+        trimmed: bool,
     },
     /// The drum's tuning has moved.
     Detuned {

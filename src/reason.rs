@@ -113,6 +113,13 @@ pub enum Reason {
         /// Why it would be what it is not.
         because: Option<Box<Reason>>,
     },
+    /// A gain of all takes, with the step of level of this take taken back.
+    Trimmed {
+        /// How much more than in the other takes.
+        by_db: f64,
+        /// Why they have theirs.
+        because: Option<Box<Reason>>,
+    },
     /// Not corrected: a preset without stages keeps the sound as recorded.
     AsRecorded,
     /// Written by a person.
@@ -283,6 +290,7 @@ impl Reason {
     pub fn is_held(&self) -> bool {
         match self {
             Self::Held { .. } => true,
+            Self::Trimmed { because, .. } => because.as_ref().is_some_and(|why| why.is_held()),
             Self::Level(level) => level.held.is_some() || level.wanted_db.is_some(),
             _ => false,
         }
@@ -304,7 +312,9 @@ impl Reason {
     /// A gain that could not be decided.
     pub fn is_undecided(&self) -> bool {
         match self {
-            Self::Held { because, .. } => because.as_ref().is_some_and(|why| why.is_undecided()),
+            Self::Held { because, .. } | Self::Trimmed { because, .. } => {
+                because.as_ref().is_some_and(|why| why.is_undecided())
+            }
             _ => matches!(self, Self::LevelUndecided { .. }),
         }
     }

@@ -33,6 +33,8 @@ pub struct Tried<'a> {
     pub working_gain_db: f64,
     /// Peaks of the hits that count for the level, dBFS, in the chain's output.
     pub hit_peaks_dbfs: &'a [f32],
+    /// What takes back a step of level in this take, dB: it is given more than the others.
+    pub trim_db: f64,
     /// Length, for pooling powers.
     pub frames: u64,
     /// Whether the drum is taken as played here; a track that is not gets the linked gain and gives
@@ -72,11 +74,33 @@ pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
                 stem.map_or(track.working_gain_db, |(_, gain)| gain.value)
             });
             for i in members {
-                gains[i] = gain.clone();
+                gains[i] = trimmed(gain.clone(), trim_db(&tracks[i]), tracks[i].rule);
             }
         }
     }
     gains
+}
+
+/// A file with a gain of its own needs no trim.
+fn trim_db(track: &Tried<'_>) -> f64 {
+    match track.rule {
+        Some(rule) if rule.link != Link::File => track.trim_db,
+        _ => 0.0,
+    }
+}
+
+/// The gain of all takes in one whose level has to be brought to theirs.
+pub fn trimmed(gain: Decided<f64>, trim_db: f64, rule: Option<&LevelRule>) -> Decided<f64> {
+    if trim_db == 0.0 {
+        return gain;
+    }
+    let most = rule.map_or(0.0, |rule| rule.max_gain_db);
+    let value = round_to((gain.value + trim_db).min(most), 1);
+    let why = Reason::Trimmed {
+        by_db: round_to(value - gain.value, 1),
+        because: gain.why.map(Box::new),
+    };
+    Decided::new(value, why)
 }
 
 fn goes_by_source(track: &Tried<'_>) -> bool {
@@ -111,7 +135,7 @@ fn linked_gain(tracks: &[&Tried<'_>], clean_gain_db: &dyn Fn(&Tried<'_>) -> f64)
     let ceiling_dbtp = ceiling_dbtp(rule);
     let loudest = tracks
         .iter()
-        .filter_map(|t| t.levels.true_peak_dbtp.map(|peak| (peak, t.key)))
+        .filter_map(|t| Some((t.levels.true_peak_dbtp? + trim_db(t), t.key)))
         .max_by(|a, b| a.0.total_cmp(&b.0));
     if let Some((peak, key)) = loudest
         && let Some(most) = held_down(gain_db, peak, ceiling_dbtp)
@@ -214,7 +238,10 @@ fn level(
 fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, Option<usize>), Reason> {
     let of_track = |track: &&Tried<'_>| {
         let peaks = track.hit_peaks_dbfs.iter();
-        peaks.map(|&peak| f64::from(peak)).collect::<Vec<f64>>()
+        let trim_db = trim_db(track);
+        peaks
+            .map(|&peak| f64::from(peak) + trim_db)
+            .collect::<Vec<f64>>()
     };
     let played = tracks.iter().filter(|t| t.played);
     let peaks: Vec<Vec<f64>> = played.map(of_track).collect();
@@ -268,6 +295,7 @@ mod tests {
             source_lufs: Some(-30.0),
             working_gain_db: 6.0,
             hit_peaks_dbfs: peaks,
+            trim_db: 0.0,
             frames: 48_000,
             played: true,
         }
@@ -375,6 +403,39 @@ mod tests {
                 proptest::prop_assert!(peak + gain.value <= limit + 1e-9, "{gain:?} {peak}");
             }
         }
+    }
+
+    #[test]
+    fn a_take_with_a_step_of_level_can_meet_the_others() {
+        let rule = rule(Measure::HitLevel, -12.0, Link::Mic);
+        // 6 dB louder, and its peak would hold all takes down
+        let (usual, loud) = (levels(-8.0, -20.0), levels(-2.0, -14.0));
+        let (peaks, louder) = ([-16.0; 20], [-10.0; 20]);
+        let step = |trim_db| {
+            let odd = Tried {
+                trim_db,
+                ..track("b", &rule, &loud, &louder)
+            };
+            let found = gains(&[track("a", &rule, &usual, &peaks), odd]);
+            [found[0].value, found[1].value]
+        };
+        assert_eq!(step(0.0), [1.0, 1.0]);
+        assert_eq!(step(-6.0), [4.0, -2.0]);
+        // softer: no more than may be given
+        let quiet = levels(-38.0, -50.0);
+        let odd = Tried {
+            trim_db: 30.0,
+            ..track("b", &rule, &quiet, &[-46.0; 20])
+        };
+        let found = gains(&[track("a", &rule, &usual, &peaks), odd]);
+        assert_eq!([found[0].value, found[1].value], [4.0, rule.max_gain_db]);
+        // a file with a gain of its own has none
+        let own = self::rule(Measure::TruePeak, -1.0, Link::File);
+        let odd = Tried {
+            trim_db: -6.0,
+            ..track("b", &own, &loud, &[])
+        };
+        assert_eq!(gains(&[odd])[0].value, 1.0);
     }
 
     #[test]

@@ -66,6 +66,8 @@ pub struct Heard {
     pub ring: Option<Ring>,
     /// How loud the mic comes in, over its set-up.
     pub incoming: Option<Incoming>,
+    /// What takes back a step of level in this take, where the session file wants that, dB.
+    pub trim_db: f64,
     /// The drum is not played in this take.
     pub not_played: bool,
     /// No stem is written.
@@ -109,6 +111,7 @@ impl Default for Heard {
             missed_share: 0.0,
             ring: None,
             incoming: None,
+            trim_db: 0.0,
             not_played: false,
             left_out: Decided::plain(false),
             muted: Decided::plain(false),
@@ -135,6 +138,11 @@ impl Heard {
         Self {
             level_hits: self.level_hits.iter().map(later).collect(),
             incoming: loudest,
+            // only what both sides show
+            trim_db: match self.trim_db * right.trim_db > 0.0 {
+                true => 0.5 * (self.trim_db + right.trim_db),
+                false => 0.0,
+            },
             not_played: self.not_played && right.not_played,
             left_out: match right.left_out.value {
                 true => self.left_out.clone(),
@@ -211,6 +219,17 @@ pub fn heard(
                 .collect()
         })
         .collect()
+}
+
+/// What takes back the step of level that was found.
+fn trim_db(findings: &[Finding]) -> f64 {
+    let step = findings.iter().find_map(|found| match found.kind {
+        FindingKind::LevelStep {
+            step_db, trimmed, ..
+        } => trimmed.then_some(step_db),
+        _ => None,
+    });
+    step.map_or(0.0, |step_db| -step_db)
 }
 
 struct SetUp<'a> {
@@ -290,6 +309,7 @@ impl SetUp<'_> {
             missed_share: evidence.missed,
             ring: self.ring(track),
             incoming: self.incoming(track),
+            trim_db: trim_db(&findings),
             not_played,
             left_out,
             muted,

@@ -8,6 +8,7 @@ use super::{Job, Work};
 use crate::error::Result;
 use crate::output::layout::Unit;
 use crate::preset::Link;
+use crate::reason::Reason;
 use crate::worksheet::{Decided, Entry, Given};
 
 /// What is decided anew although it was delivered.
@@ -167,7 +168,8 @@ fn gain_of_mic(
     };
     let mut found = (job.units.iter().zip(delivered))
         .filter_map(|(other, kept)| Some((other, (*kept)?)))
-        .filter(|(other, kept)| linked(other) && shares(other) && !kept.entry.gain_db.edited);
+        .filter(|(other, kept)| linked(other) && shares(other) && !kept.entry.gain_db.edited)
+        .filter(|(_, kept)| !matches!(kept.entry.gain_db.why, Some(Reason::Trimmed { .. })));
     found.next().map(|(_, kept)| kept.entry.gain_db.clone())
 }
 

@@ -60,6 +60,7 @@ pub fn decide(
                 source_lufs: source.and_then(|source| source.levels.integrated_lufs),
                 working_gain_db: working,
                 hit_peaks_dbfs: &tried.hit_peaks_dbfs,
+                trim_db: trim_db(unit, heard),
                 frames: unit.track.frames(),
                 played: !heard.not_played,
             });
@@ -152,6 +153,14 @@ fn held(
     }
 }
 
+/// What takes back a step of level. A derived stem goes by its source.
+fn trim_db(unit: &Unit<'_>, heard: &Heard) -> f64 {
+    match unit.derived {
+        None => heard.trim_db,
+        Some(_) => 0.0,
+    }
+}
+
 fn working_dbfs(unit: &Unit<'_>) -> f64 {
     let of_mic = unit.track.mic.level_dbfs;
     of_mic.unwrap_or(gains::DEFAULT_WORKING_DBFS)
@@ -185,10 +194,11 @@ fn gains_of(
             fate
         })
         .collect();
-    let mut decided: Vec<Option<Decided<f64>>> = of
-        .iter()
-        .map(|&i| held[i].of_mic.clone().filter(|_| !kept(i)))
-        .collect();
+    let of_mic = |(&i, fate): (&usize, &gains::Tried<'_>)| {
+        let gain = held[i].of_mic.clone().filter(|_| !kept(i))?;
+        Some(gains::trimmed(gain, fate.trim_db, fate.rule))
+    };
+    let mut decided: Vec<Option<Decided<f64>>> = of.iter().zip(fates).map(of_mic).collect();
     for (n, gain) in open.into_iter().zip(gains(&asked)) {
         decided[n] = Some(gain);
     }

@@ -265,7 +265,15 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
                 "Right take? Copied whole?",
             )
         }
-        FindingKind::LevelStep { step_db, clipped } => {
+        FindingKind::LevelStep {
+            step_db,
+            clipped,
+            trimmed,
+        } => {
+            let done = match trimmed {
+                true => "Trimmed by as much.",
+                false => "One gain kept for all.",
+            };
             let least = if *clipped { "at least " } else { "" };
             let (way, advice) = match *step_db > 0.0 {
                 true => ("louder", "Preamp turned up between takes?"),
@@ -273,7 +281,7 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             };
             Sentence::new(
                 format!(
-                    "Hits {least}{} {way} than in the other takes. One gain kept for all.",
+                    "Hits {least}{} {way} than in the other takes. {done}",
                     size(*step_db, "dB")
                 ),
                 advice,

@@ -141,6 +141,11 @@ pub fn reason(reason: &Reason) -> String {
         Reason::Held { held, because } => {
             format!("{}; {}", also(because.as_deref(), ""), lower(held))
         }
+        Reason::Trimmed { by_db, because } => format!(
+            "trimmed by {} to meet the other takes{}",
+            db(*by_db),
+            also(because.as_deref(), "; ")
+        ),
         Reason::AsRecorded => "not corrected: the preset keeps the sound as recorded".to_owned(),
         Reason::Noted { text } => text.clone(),
         Reason::Worksheet {

@@ -79,7 +79,11 @@ fn findings() -> Vec<Finding> {
         hums,
         sure,
     };
-    let step = |step_db, clipped| FindingKind::LevelStep { step_db, clipped };
+    let step = |step_db, clipped, trimmed| FindingKind::LevelStep {
+        step_db,
+        clipped,
+        trimmed,
+    };
     let kinds = [
         clipped(120, 13, 0.0),
         clipped(1, 1, -1.2),
@@ -173,8 +177,9 @@ fn findings() -> Vec<Finding> {
             seconds: 181.5,
             others_s: 180.0,
         },
-        step(5.1, false),
-        step(-3.0, true),
+        step(5.1, false, false),
+        step(-3.0, true, false),
+        step(5.1, false, true),
         FindingKind::Detuned {
             from_hz: 220.0,
             to_hz: 209.0,
@@ -384,6 +389,10 @@ fn reasons() -> Vec<Reason> {
         Reason::from(plain(Measure::Rms, -30.0)),
         undecided(Measure::HitLevel, Some(4)),
         undecided(Measure::Integrated, None),
+        Reason::Trimmed {
+            by_db: -5.1,
+            because: Some(Box::new(Reason::NoTarget)),
+        },
         Reason::Worksheet {
             decided_db: None,
             because: None,

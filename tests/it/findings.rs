@@ -347,3 +347,42 @@ fn a_mic_that_hears_only_hiss_has_no_hits_and_is_not_raised() {
         assert!(reasons.contains("too few to set a gain"), "{reasons}");
     }
 }
+
+#[test]
+fn a_step_of_level_is_kept_or_trimmed_as_the_session_file_says() {
+    let place = session();
+    change(&iron_meadow(&place, 2, "Snr_Btm"), |_, x| x / 2);
+    let gains = |config: &str| {
+        std::fs::write(place.path("takes/session.toml"), config).expect("a file");
+        let ran = place.run(&["prep", "takes", "--out", "out", "--decide-anew"]);
+        assert!(ran.status <= 1, "{}", ran.stderr);
+        let report = |take: u32| {
+            let name = format!("iron-meadow_take-0{take}_snare-bottom");
+            place.json(&format!("out/reports/iron-meadow/take-0{take}/{name}.json"))
+        };
+        let gain = |take| {
+            report(take)["decisions"]["gain_db"]
+                .as_f64()
+                .expect("a gain")
+        };
+        let found = report(2)["findings"].as_array().expect("findings").clone();
+        let step = found.into_iter().find(|f| f["code"] == "level-step");
+        ([gain(1), gain(2), gain(3)], step.expect("a step"))
+    };
+    let ([first, softer, third], found) = gains("");
+    assert_eq!([softer, third], [first; 2]);
+    assert!(
+        found["message"].to_string().contains("One gain kept"),
+        "{found}"
+    );
+    let ([first, softer, third], found) = gains("level-steps = \"trim\"\n");
+    assert_eq!(third, first);
+    // It is 6.0 dB; what was found of it is taken back.
+    let step_db = found["figures"]["step_db"].as_f64().expect("a size");
+    assert!((step_db + 6.0).abs() < 1.5, "{found}");
+    assert!(
+        (softer - first + step_db).abs() < 0.051,
+        "{first} {softer} {found}"
+    );
+    assert!(found["message"].to_string().contains("Trimmed"), "{found}");
+}

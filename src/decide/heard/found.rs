@@ -51,6 +51,7 @@ impl SetUp<'_> {
             let kind = FindingKind::LevelStep {
                 step_db: round_to(*step, 1),
                 clipped,
+                trimmed: self.config.trim_level_steps,
             };
             findings.push(Finding::new(kind, Severity::Warning, 0.8));
         }

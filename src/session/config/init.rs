@@ -42,6 +42,11 @@ pub fn init_toml(session: &Session) -> String {
     add("\n# Two sides of an overhead or a room: one \"stereo\" stem, or \"split\" into two.");
     add("pairs = \"stereo\"");
     add(
+        "\n# A take that is louder or softer than the others, since a preamp was turned: \"keep\" the one gain of",
+    );
+    add("# the mic, or \"trim\" the take by the step.");
+    add("level-steps = \"keep\"");
+    add(
         "\n# Drums that are never hit are left out where the \"song\" never plays them, in each \"take\",",
     );
     add("# or \"never\".");

@@ -75,6 +75,7 @@ fn walk(f: &mut Fields) -> SessionFile {
         Some("split") => c.pairs = Pairs::Split,
         _ => c.pairs = Pairs::Stereo,
     }
+    c.trim_level_steps = f.one_of("level-steps", &["keep", "trim"]) == Some("trim");
     c.left_out = match f.one_of("left-out", &["take", "song", "never"]) {
         Some("take") => LeftOut::Take,
         Some("never") => LeftOut::Never,

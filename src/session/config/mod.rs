@@ -45,6 +45,8 @@ pub struct SessionFile {
     pub setups: Vec<SetUp>,
     /// Whether two sides become one stereo stem.
     pub pairs: Pairs,
+    /// Whether a take whose preamp was turned gets a gain of its own, which takes the step back.
+    pub trim_level_steps: bool,
     /// What happens to drums that are never hit.
     pub left_out: LeftOut,
     /// Mics whose polarity is corrected without asking.

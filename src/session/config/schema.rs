@@ -32,6 +32,9 @@ struct File {
     setup: Option<Vec<SetUpTable>>,
     /// Two sides of an overhead or a room: one stereo stem, or split into two.
     pairs: Option<Pairs>,
+    /// A take whose hits are louder or softer than in the others of the set-up, since a preamp was turned:
+    /// keep the one gain of the mic, or trim the take by the step.
+    level_steps: Option<LevelSteps>,
     /// Where drums that are never hit are left out: in each take, where the song never plays them,
     /// or never.
     left_out: Option<LeftOut>,
@@ -88,6 +91,13 @@ struct SetUpTable {
 enum Pairs {
     Stereo,
     Split,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "kebab-case")]
+enum LevelSteps {
+    Keep,
+    Trim,
 }
 
 #[derive(JsonSchema)]
