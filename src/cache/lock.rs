@@ -17,7 +17,7 @@ const SONG_LOCK: &str = "lock";
 
 /// Takes the whole folder.
 pub fn whole(own: &Outbox, dir: &Path, warnings: &mut Vec<String>) -> Result<File> {
-    let mut file = own.keep(Path::new(LOCK))?;
+    let mut file = own.hold(Path::new(LOCK))?;
     take(&file, File::try_lock, warnings, || held(dir))?;
     sign(&mut file, &own.root().join(LOCK))?;
     Ok(file)
@@ -30,12 +30,12 @@ pub fn songs(
     songs: &[String],
     warnings: &mut Vec<String>,
 ) -> Result<Vec<File>> {
-    let all = own.keep(Path::new(LOCK))?;
+    let all = own.hold(Path::new(LOCK))?;
     take(&all, File::try_lock_shared, warnings, || held(dir))?;
     let mut locks = vec![all];
     for song in songs {
         let name = song_file(song, SONG_LOCK);
-        let mut file = own.keep(&name)?;
+        let mut file = own.hold(&name)?;
         let holder = || {
             locked(
                 dir,
@@ -84,7 +84,11 @@ fn take(
 /// Writes into a lock who holds it.
 fn sign(file: &mut File, path: &Path) -> Result<()> {
     let host = fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
-    let text = format!("process {} on {}\n", std::process::id(), host.trim());
+    let mut text = format!("process {}", std::process::id());
+    if !host.trim().is_empty() {
+        text += &format!(" on {}", host.trim());
+    }
+    text.push('\n');
     file.set_len(0)
         .and_then(|()| file.write_all(text.as_bytes()))
         .map_err(|e| Error::writing(path, &e))

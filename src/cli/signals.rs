@@ -9,7 +9,9 @@ use crate::job::Stop;
 pub fn watch(stop: &Arc<Stop>) {
     #[cfg(unix)]
     unix(stop);
-    #[cfg(not(unix))]
+    #[cfg(windows)]
+    windows(stop);
+    #[cfg(not(any(unix, windows)))]
     let _ = stop;
 }
 
@@ -53,6 +55,42 @@ fn unix(stop: &Arc<Stop>) {
                     let status = stop.check().err().map_or(143, |e| e.kind.exit_status());
                     std::process::exit(i32::from(status));
                 }
+            }
+        });
+}
+
+/// Ctrl-C, and Ctrl-Break or the end of the console window.
+#[cfg(windows)]
+fn windows(stop: &Arc<Stop>) {
+    use signal_hook::consts::SIGINT;
+    use signal_hook::flag::{register, register_conditional_shutdown};
+    use std::sync::atomic::{AtomicBool, Ordering};
+    use std::time::Duration;
+
+    /// What the C library makes of the other two.
+    const SIGBREAK: i32 = 21;
+    /// How soon the first one is seen. Nothing but a flag can be set where it is heard.
+    const LOOK: Duration = Duration::from_millis(50);
+
+    let heard = [(SIGINT, 130), (SIGBREAK, 143)].map(|(signal, status)| {
+        let heard = Arc::new(AtomicBool::new(false));
+        let _ = register_conditional_shutdown(signal, status, Arc::clone(&heard));
+        let _ = register(signal, Arc::clone(&heard));
+        heard
+    });
+    let stop = Arc::clone(stop);
+    // Ends with the process.
+    let _ = std::thread::Builder::new()
+        .name("signals".to_owned())
+        .spawn(move || {
+            let [interrupted, broken_off] = heard;
+            while !stop.is_set() {
+                if interrupted.load(Ordering::Relaxed) {
+                    stop.interrupt();
+                } else if broken_off.load(Ordering::Relaxed) {
+                    stop.terminate();
+                }
+                std::thread::sleep(LOOK);
             }
         });
 }

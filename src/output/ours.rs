@@ -244,11 +244,14 @@ impl Ours {
                 text.push(b'\n');
             }
         }
+        // Not every system replaces a file that is open.
+        state.ledger = None;
         drop(state);
         let own = outbox.own()?;
         own.write(Path::new(LEDGER), &text)?;
         let ledgers = song_ledgers(own.root())?;
-        ledgers.iter().try_for_each(|ledger| own.remove(ledger))
+        ledgers.iter().try_for_each(|ledger| own.remove(ledger))?;
+        self.begin(outbox, None)
     }
 
     /// Moves a file that a person has changed out of the way. What becomes of it is told by

@@ -25,6 +25,7 @@ use super::ours::{FOLDER, Ours};
 use crate::error::{Error, Kind, Result, if_there, plain};
 use crate::files::hex;
 
+mod beneath;
 mod draft;
 mod hashing;
 mod manifest;
@@ -191,11 +192,21 @@ impl Outbox {
 
     /// Opens a file that grows in place, to be read and appended to; made where it is absent.
     pub fn keep(&self, relative: &Path) -> Result<File> {
+        self.in_place(relative, OpenOptions::new().append(true))
+    }
+
+    /// The same of a file that is written over: elsewhere than on Unix, what is only appended to
+    /// cannot be emptied.
+    pub fn hold(&self, relative: &Path) -> Result<File> {
+        self.in_place(relative, OpenOptions::new().write(true))
+    }
+
+    fn in_place(&self, relative: &Path, options: &mut OpenOptions) -> Result<File> {
         self.folder_of(relative)?;
         self.only_a_file(relative)?;
-        let mut options = OpenOptions::new();
-        options.read(true).append(true).create(true);
-        let file = self.dir.open_with(relative, &options);
+        let file = self
+            .dir
+            .open_with(relative, options.read(true).create(true));
         file.map(cap_std::fs::File::into_std)
             .map_err(|error| self.making(&self.root.join(relative), &error))
     }
@@ -245,7 +256,7 @@ impl Outbox {
 
     /// Removes a leftover, if it is there.
     pub fn remove(&self, relative: &Path) -> Result<()> {
-        was_there(&self.root.join(relative), self.dir.remove_file(relative)).map(drop)
+        was_there(&self.root.join(relative), self.unlink(relative)).map(drop)
     }
 
     /// Moves a file to `target` in another folder, or beside it where that is taken, and gives where it
@@ -261,7 +272,7 @@ impl Outbox {
             name.push(format!(".{n}"));
             free = PathBuf::from(name);
         }
-        (self.dir.rename(relative, &other.dir, &free)).map_err(failed)?;
+        self.rename(relative, other, &free).map_err(failed)?;
         Ok(free)
     }
 
@@ -287,7 +298,7 @@ impl Outbox {
             let above = folder.clone();
             folder.push(name);
             let path = self.root.join(&folder);
-            match self.dir.create_dir(&folder) {
+            match self.make_folder(&folder) {
                 Ok(()) => self
                     .sync_folder(&above)
                     .map_err(|error| Error::writing(&path, &error))?,

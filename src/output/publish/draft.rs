@@ -170,12 +170,13 @@ impl Draft {
             let found = found.map_err(|error| self.failed(&error))?;
             ours.note(&self.relative, &sha256, &found)?;
         }
-        (dir.rename(&part, dir, &self.relative)).map_err(|error| self.failed(&error))?;
+        (self.outbox.rename(&part, &self.outbox, &self.relative))
+            .map_err(|error| self.failed(&error))?;
         // Nothing is left under the temporary name.
         let _ = self.file.keep();
         if let Err(error) = self.outbox.sync_folder(&self.folder) {
             // It may not outlast the next power cut: absent is better than uncertain.
-            let _ = dir.remove_file(&self.relative);
+            let _ = self.outbox.unlink(&self.relative);
             return Err(Error::writing(&target, &error));
         }
         Ok(Published {
