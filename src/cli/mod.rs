@@ -16,6 +16,7 @@ use voice::Voice;
 mod arguments;
 mod commands;
 mod completions;
+mod follow;
 mod manual;
 mod nearest;
 mod progress;

@@ -3,13 +3,11 @@
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, channel};
+use std::sync::mpsc::Receiver;
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use notify::event::{AccessKind, AccessMode, EventKind};
-use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
-
+use super::follow::follow;
 use super::voice::Voice;
 use super::{print, summary};
 use crate::commands::{Options, beside, check_out, refuse_bag, run};
@@ -53,14 +51,12 @@ pub fn watch(path: &Path, out: Option<&Path>, options: &Options<'_>, voice: &Voi
     };
     let root = watch.begin()?;
     voice.note(&format!("watching {}; Ctrl-C ends it", root.display()));
-    let (_watcher, events) = follow(&root);
+    let followed = follow(&root);
+    let events = followed.as_ref().map(|(_, events)| events);
     let mut last_error = String::new();
     loop {
         // What has happened until now is seen by the look.
-        while events
-            .as_ref()
-            .is_some_and(|events| events.try_recv().is_ok())
-        {}
+        while events.is_some_and(|events| events.try_recv().is_ok()) {}
         let mut idle = false;
         let pause = match watch.look() {
             Ok(busy) => {
@@ -80,32 +76,9 @@ pub fn watch(path: &Path, out: Option<&Path>, options: &Options<'_>, voice: &Voi
                 AGAIN
             }
         };
-        if let Err(error) = wait(pause, stop, events.as_ref().filter(|_| idle)) {
+        if let Err(error) = wait(pause, stop, events.filter(|_| idle)) {
             return watch.end(&error);
         }
-    }
-}
-
-/// Hears of what happens in the folder, where the system tells it.
-fn follow(root: &Path) -> (Option<RecommendedWatcher>, Option<Receiver<()>>) {
-    let (sender, events) = channel();
-    let hear = move |event: notify::Result<notify::Event>| {
-        let written = AccessKind::Close(AccessMode::Write);
-        let tells = event.is_ok_and(|event| match event.kind {
-            EventKind::Access(access) => access == written, // reading changes nothing
-            _ => true,
-        });
-        if tells {
-            let _ = sender.send(()); // nobody listens at the end
-        }
-    };
-    let watcher = notify::recommended_watcher(hear).and_then(|mut watcher| {
-        watcher.watch(root, RecursiveMode::Recursive)?;
-        Ok(watcher)
-    });
-    match watcher {
-        Ok(watcher) => (Some(watcher), Some(events)),
-        Err(_) => (None, None), // the folder is looked at anyway
     }
 }
 
