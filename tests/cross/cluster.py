@@ -2,6 +2,7 @@
 
 cluster.py PROGRAM MAKE_SESSION WORK [snakemake|slurm|staged|kubernetes ...]
 
+PROGRAM lies where packaging/build has left it, with what belongs into an image.
 Snakemake and kubernetes-validate are taken from the environment of this Python, Slurm and munge from
 Debian's packages. What is started is started here, on this machine, and ended here.
 """
@@ -347,25 +348,23 @@ def image(home, program):
         run = subprocess.run(["buildah", *store, *words], check=True, stdout=subprocess.PIPE, text=True)
         return run.stdout.strip()
 
-    parts = {
-        "batterhead": [program, *ROOT.glob("LICENSE-*")],
-        "batterhead-session": [pathlib.Path("/bin/busybox"), EXAMPLES / "session.sh"],
-    }
-    files = [ROOT / "packaging/Containerfile", EXAMPLES / "Containerfile"]
-    for (name, given), file in zip(parts.items(), files, strict=True):
-        context = home / name
-        context.mkdir()
-        for part in given:
-            shutil.copy(part, context)
-        if name == "batterhead":
-            for made in ["THIRD-PARTY.txt", "sbom.cdx.json"]:
-                (context / made).write_text("made by packaging/build\n")
-        buildah("build", "--quiet", "--isolation=chroot", f"--file={file}", f"--tag=localhost/{name}:0.1.0", context)
-        told = json.loads(buildah("inspect", "--type=image", f"localhost/{name}:0.1.0"))
+    session = home / "session"
+    session.mkdir()
+    for part in [pathlib.Path("/bin/busybox"), EXAMPLES / "session.sh"]:
+        shutil.copy(part, session)
+    images = [("batterhead", program.parent, ROOT / "packaging"), ("batterhead-session", session, EXAMPLES)]
+    for name, context, folder in images:
+        tag = f"localhost/{name}:0.1.0"
+        file = f"--file={folder / 'Containerfile'}"
+        buildah("build", "--quiet", "--isolation=chroot", file, f"--tag={tag}", context)
+        told = json.loads(buildah("inspect", "--type=image", tag))
         check(told["OCIv1"]["config"]["User"] == "65532:65532", f"{name}: the image does not run as root")
-        size = sum(path.stat().st_size for path in context.iterdir())
+        root = pathlib.Path(buildah("mount", buildah("from", tag)))
+        size = sum(path.lstat().st_size for path in root.rglob("*") if path.is_file())
         check(size < 20_000_000, f"{name}: {size / 1e6:.1f} MB of image")
-    root = pathlib.Path(buildah("mount", buildah("from", "localhost/batterhead-session:0.1.0")))
+    licences = sorted(path.name for path in (root / "licences").iterdir() if path.stat().st_size > 0)
+    wanted = ["LICENSE-APACHE", "LICENSE-MIT", "THIRD-PARTY.txt", "sbom.cdx.json"]
+    check(licences == wanted, "the image has the licences of all its parts, and their list")
     # A program that is not static finds its libraries where this machine has them.
     needed = subprocess.run(["ldd", program], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True).stdout
     for library in re.findall(r"(/\S+) \(0x", needed):

@@ -1,0 +1,88 @@
+"""Makes the Debian package: deb.py PROGRAM OUT, in the folder of Cargo.toml.
+
+What is in it stands in [package.metadata.deb] of Cargo.toml, in the words of cargo-deb, which is not asked:
+it takes ten minutes to build. PROGRAM goes where the list has the program of this machine, and its header
+says which machine and which C library it needs. Prints the path of the package.
+"""
+
+import hashlib
+import pathlib
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import tomllib
+
+# Machines by their name in an ELF header.
+MACHINES = {"Advanced Micro Devices X86-64": "amd64", "AArch64": "arm64"}
+# What a needed library is part of; the loader comes with the first.
+PACKAGES = {"libc.so.6": "libc6", "libm.so.6": "libc6", "libgcc_s.so.1": "libgcc-s1"}
+
+
+def readelf(program, what):
+    run = subprocess.run(["readelf", "--wide", what, program], check=True, stdout=subprocess.PIPE, text=True)
+    return run.stdout
+
+
+def needs(program):
+    """The packages that a program needs, with the C library's version from that of its symbols."""
+    libraries = re.findall(r"\(NEEDED\).*\[(.*)\]", readelf(program, "--dynamic"))
+    loader = [name for name in libraries if name.startswith("ld-linux")]
+    packages = {PACKAGES[name] for name in libraries if name not in loader}
+    versions = re.findall(r"GLIBC_(\d+)\.(\d+)", readelf(program, "--version-info"))
+    if versions:
+        major, minor = max((int(major), int(minor)) for major, minor in versions)
+        packages = packages - {"libc6"} | {f"libc6 (>= {major}.{minor})"}
+    return ", ".join(sorted(packages))
+
+
+def put(source, target, mode):
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(source, target)
+    target.chmod(int(mode, 8))
+
+
+def main():
+    program, out = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2])
+    package = tomllib.loads(pathlib.Path("Cargo.toml").read_text())["package"]
+    deb = package["metadata"]["deb"]
+    name, version = package["name"], f"{package['version']}-1"
+    machine = MACHINES[re.search(r"Machine:\s+(.*)", readelf(program, "--file-header")).group(1).strip()]
+    with tempfile.TemporaryDirectory() as root:
+        root = pathlib.Path(root)
+        root.chmod(0o755)
+        for given, target, mode in deb["assets"]:
+            sources = [program] if given == "target/release/batterhead" else sorted(pathlib.Path().glob(given))
+            if not sources:
+                sys.exit(f"deb.py: {given} is not there")
+            for source in filter(pathlib.Path.is_file, sources):
+                put(source, root / target / source.name, mode)
+        licence = pathlib.Path(deb["license-file"][0]).read_text()
+        notice = root / f"usr/share/doc/{name}/copyright"
+        notice.write_text(f"{name} is licensed under {package['license']}.\n\n{licence}")
+        notice.chmod(0o644)
+        files = sorted(path for path in root.rglob("*") if path.is_file())
+        sums = "".join(f"{hashlib.md5(f.read_bytes()).hexdigest()}  {f.relative_to(root)}\n" for f in files)
+        about = "\n ".join(deb["extended-description"].strip().splitlines())
+        control = {
+            "Package": name,
+            "Version": version,
+            "Architecture": machine,
+            "Section": deb["section"],
+            "Priority": deb["priority"],
+            "Maintainer": deb["maintainer"],
+            "Installed-Size": sum(file.stat().st_size for file in files) // 1024 + 1,
+            "Depends": needs(program),
+            "Description": f"{package['description']}\n {about}",
+        }
+        (root / "DEBIAN").mkdir()
+        lines = (f"{key}: {value}\n" for key, value in control.items() if value)
+        (root / "DEBIAN/control").write_text("".join(lines))
+        (root / "DEBIAN/md5sums").write_text(sums)
+        path = out / f"{name}_{version}_{machine}.deb"
+        subprocess.run(["dpkg-deb", "--build", "--root-owner-group", root, path], check=True, stdout=subprocess.DEVNULL)
+        print(path)
+
+
+main()
