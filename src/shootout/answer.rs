@@ -130,7 +130,7 @@ pub fn described(measure: &Measure) -> (&'static str, String) {
             "Level",
             "as recorded; made equal before all else".to_owned(),
         ),
-        "tilt" => ("Brightness", format!("slope from {range}")),
+        "tilt" => ("Brightness", format!("slope, {range}")),
         "centroid" => ("Centre of the spectrum", String::new()),
         "body" => ("Body", format!("{range}, of the whole hit")),
         "low-mid" => ("Boxiness", format!("{range}, of the whole hit")),
@@ -179,7 +179,7 @@ fn claim(measure: &Measure) -> String {
         "rings longer" | "rings shorter" => return word.to_owned(),
         "slower attack" | "faster attack" => return format!("has a {word}"),
         word if word.starts_with("tuned ") => "is",
-        "brighter" | "warmer" | "boxier" | "less boxy" | "harsher" | "less harsh" => "is",
+        "brighter" | "darker" | "boxier" | "less boxy" | "harsher" | "less harsh" => "is",
         _ => "has",
     };
     format!("{verb} {word}")

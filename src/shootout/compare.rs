@@ -137,7 +137,7 @@ const NEVER: f64 = f64::INFINITY;
 
 const LEVEL: Rule = rule("level", "dB", NEVER, "", "");
 const TILT: Rule =
-    rule("tilt", "dB/octave", 0.3, "brighter", "warmer").within(TILT_HZ.0, TILT_HZ.1);
+    rule("tilt", "dB/octave", 0.3, "brighter", "darker").within(TILT_HZ.0, TILT_HZ.1);
 const CENTROID: Rule = rule("centroid", "octaves", NEVER, "", "");
 const SNAP: Rule = rule("snap", "dB", 2.0, "more snap", "less snap");
 const WIRES: Rule = rule("wires", "dB", 2.0, "more rattle", "less rattle").within(3000.0, 10_000.0);

@@ -162,8 +162,8 @@ fn two_recorded_snares_are_told_apart_in_words_that_hold_the_other_way_round() {
         Some(("rings", "longer")) => "rings shorter".to_owned(),
         Some(("rings", "shorter")) => "rings longer".to_owned(),
         _ => match word {
-            "brighter" => "warmer".to_owned(),
-            "warmer" => "brighter".to_owned(),
+            "brighter" => "darker".to_owned(),
+            "darker" => "brighter".to_owned(),
             "boxier" => "less boxy".to_owned(),
             _ => "less harsh".to_owned(),
         },
@@ -189,7 +189,7 @@ fn two_recorded_snares_are_told_apart_in_words_that_hold_the_other_way_round() {
         // What is said of the highs is so in the recordings themselves.
         let higher =
             balance_db(&load(&folder, other), 1000.0) - balance_db(&load(&folder, SNARE), 1000.0);
-        for (word, sign) in [("brighter", 1.0), ("warmer", -1.0)] {
+        for (word, sign) in [("brighter", 1.0), ("darker", -1.0)] {
             assert!(
                 !said.contains(&word) || higher * sign > 0.0,
                 "{other}: {word}, {higher:.1} dB"
