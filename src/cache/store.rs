@@ -35,7 +35,7 @@ pub struct Store {
     root: PathBuf,
     outbox: Outbox,
     journal: Mutex<Journal>,
-    told: Mutex<Told>,
+    notices: Mutex<Notices>,
     /// Hashes of files that several tracks lie in.
     hashes: Mutex<HashMap<PathBuf, Arc<OnceLock<Result<String>>>>>,
     /// Nothing was kept in it when it was opened.
@@ -46,7 +46,7 @@ pub struct Store {
 
 /// What a person should know of the memory.
 #[derive(Default)]
-struct Told {
+struct Notices {
     warnings: Vec<String>,
     /// Reason → how many outputs are made again, and the first of them.
     again: BTreeMap<String, (usize, Vec<String>)>,
@@ -67,16 +67,16 @@ impl Store {
     fn locked(dir: &Path, songs: &[String]) -> Result<Self> {
         let outbox = Outbox::open(dir)?.own()?;
         let root = outbox.root().to_owned();
-        let mut told = Told::default();
+        let mut notices = Notices::default();
         let common = || outbox.keep(Path::new(JOURNAL));
         let (locks, journal) = match songs.first() {
             None => {
-                let lock = lock::whole(&outbox, dir, &mut told.warnings)?;
+                let lock = lock::whole(&outbox, dir, &mut notices.warnings)?;
                 publish::sweep(dir)?;
                 (vec![lock], Journal::read(Vec::new(), common()?))
             }
             Some(first) => {
-                let locks = lock::songs(&outbox, dir, songs, &mut told.warnings)?;
+                let locks = lock::songs(&outbox, dir, songs, &mut notices.warnings)?;
                 let own = outbox.keep(&song_file(first, SONG_JOURNAL))?;
                 (locks, Journal::read(vec![common()?], own))
             }
@@ -91,7 +91,7 @@ impl Store {
             outbox,
             root,
             journal: Mutex::new(journal),
-            told: Mutex::new(told),
+            notices: Mutex::new(notices),
             hashes: Mutex::default(),
             _locks: locks,
             _thrown_away: None,
@@ -116,7 +116,7 @@ impl Store {
             root: outbox.root().to_owned(),
             outbox,
             journal: Mutex::new(journal),
-            told: Mutex::default(),
+            notices: Mutex::default(),
             hashes: Mutex::default(),
             fresh: true,
             _locks: Vec::new(),
@@ -224,8 +224,8 @@ impl Store {
 
     /// Notes that a finished output is made again, and why.
     pub fn again(&self, path: &str, why: &str) {
-        let mut told = self.told();
-        let (count, first) = told.again.entry(why.to_owned()).or_default();
+        let mut notices = self.notices();
+        let (count, first) = notices.again.entry(why.to_owned()).or_default();
         *count += 1;
         if first.len() < 3 {
             first.push(path.to_owned());
@@ -242,9 +242,9 @@ impl Store {
     fn tolerate(&self, kept: Result<()>) -> Result<()> {
         match kept {
             Err(error) if error.kind == Kind::File => {
-                let mut told = self.told();
-                if told.warnings.len() < 3 {
-                    told.warnings.push(format!(
+                let mut notices = self.notices();
+                if notices.warnings.len() < 3 {
+                    notices.warnings.push(format!(
                         "{error}; the next run will have to do this work again"
                     ));
                 }
@@ -257,7 +257,7 @@ impl Store {
     /// Warnings about the memory itself, and which outputs were made again and why. Once asked for,
     /// they are gone.
     pub fn tell(&self) -> (Vec<String>, Vec<String>) {
-        let Told { warnings, again } = std::mem::take(&mut *self.told());
+        let Notices { warnings, again } = std::mem::take(&mut *self.notices());
         let again = again.into_iter().map(|(why, (count, first))| {
             let more = if count > first.len() { ", …" } else { "" };
             format!(
@@ -272,8 +272,8 @@ impl Store {
         self.journal.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn told(&self) -> MutexGuard<'_, Told> {
-        self.told.lock().unwrap_or_else(PoisonError::into_inner)
+    fn notices(&self) -> MutexGuard<'_, Notices> {
+        self.notices.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 

@@ -7,7 +7,7 @@ use crate::stage::{Gain, Stage};
 use crate::units::round_to;
 use crate::worksheet::Decided;
 
-/// What a drum is tuned to, as far as it could be told.
+/// What a drum is tuned to, as far as it is decided.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pitch {
     /// In hertz.

@@ -131,7 +131,7 @@ fn of_stem(
         _ => (0, (all - frames).saturating_sub(moved)),
     };
     let from = measured
-        .picture
+        .waveform
         .loudest_frame(all)
         .saturating_sub((LEAD_S * f64::from(rate_hz)) as u64)
         .clamp(first, last);

@@ -120,8 +120,8 @@ fn subject(
         before: plan.measured[unit.track_index]
             .as_ref()
             .ok()
-            .map(|measured| measured.picture.clone()),
-        after: stem.map(|stem| stem.picture.clone()),
+            .map(|measured| measured.waveform.clone()),
+        after: stem.map(|stem| stem.waveform.clone()),
         excerpt,
     }
 }

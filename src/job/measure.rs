@@ -15,7 +15,7 @@ use crate::error::{Error, Result};
 use crate::files::Stamp;
 use crate::finding::{Finding, FindingKind};
 use crate::measure::inspect::{Click, Inspection};
-use crate::measure::picture::{Painter, Picture};
+use crate::measure::waveform::{Painter, Waveform};
 use crate::measure::{Levels, Survey};
 use crate::output::publish::{self, SharedHashing};
 use crate::session::Track;
@@ -35,7 +35,7 @@ pub struct Measured {
     /// What was found in the samples.
     pub inspection: Inspection,
     /// Outline and spectrum.
-    pub picture: Arc<Picture>,
+    pub waveform: Arc<Waveform>,
     /// What each source looked like while its hash was taken, in the order of the track.
     #[serde(skip)]
     pub stamps: Vec<Stamp>,
@@ -136,7 +136,7 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         known = Some(sha256);
     }
     // Otherwise the hash is that of the very bytes that are measured.
-    let (survey, trace, picture, sha256) = pass(work, track, known)?;
+    let (survey, trace, waveform, sha256) = pass(work, track, known)?;
     let key = key(&sha256);
     let (levels, inspection) = survey.finish();
     let measured = Measured {
@@ -144,7 +144,7 @@ pub fn measure(work: &Work<'_>, track: &Track) -> Result<Measured> {
         key,
         levels,
         inspection,
-        picture: Arc::new(picture),
+        waveform: Arc::new(waveform),
         stamps,
         met: OnceLock::new(),
     };
@@ -221,7 +221,7 @@ fn pass(
     work: &Work<'_>,
     track: &Track,
     known: Option<Vec<String>>,
-) -> Result<(Survey, Trace, Picture, Vec<String>)> {
+) -> Result<(Survey, Trace, Waveform, Vec<String>)> {
     let mut hashed = HashedReader::open(work.root, track, known.is_none())?;
     let mut survey = Survey::new(&track.sources[0].info, track.channels());
     let mut listener = Listener::new(track.mic.family, track.rate_hz(), track.channels());

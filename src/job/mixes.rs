@@ -421,10 +421,10 @@ fn write(work: &Work<'_>, plan: &Plan, outbox: &Outbox, file: &File<'_, '_>) -> 
         true => dry::add_up(work, plan, file.sum, sound)?,
         false => add_up_at(work, outbox.root(), file, &mut sound)?,
     }
-    let (published, after, picture) = sink.publish(work)?;
+    let (published, after, waveform) = sink.publish(work)?;
     let mixed = Mixed {
         after,
-        loudest_s: picture.loudest_frame(spec.frames) as f64 / f64::from(file.rate_hz),
+        loudest_s: waveform.loudest_frame(spec.frames) as f64 / f64::from(file.rate_hz),
         sha256: published.sha256,
     };
     render::note(work, &file.path, origin, &mixed.sha256, &mixed)?;

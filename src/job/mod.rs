@@ -36,7 +36,6 @@ use hear::{Hearing, TakePlayed};
 use measure::Measured;
 
 pub mod apply;
-mod attempt;
 mod cues;
 mod earlier;
 mod estimate;
@@ -48,6 +47,7 @@ mod foreign;
 mod hear;
 mod keep;
 mod keys;
+mod levels_after;
 mod measure;
 pub(crate) mod mixes;
 mod plan;

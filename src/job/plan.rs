@@ -3,8 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use super::attempt::{self, Asked, Figures, Tried};
 use super::keep::{Held, keep};
+use super::levels_after::{self, Asked, Figures, Tried};
 use super::measure::Measured;
 use super::{Event, Job, Work};
 use crate::audio::SampleFormat;
@@ -297,7 +297,7 @@ fn match_drives(
                 let at = chain.len() - entry.stages.len() + at;
                 let measured = (measured[unit.track_index].as_ref()).map_err(Clone::clone)?;
                 let asked = asked(job, unit, heard, &chain);
-                attempt::listen_to_drive(work, unit, measured, (&chain, at), asked)
+                levels_after::listen_to_drive(work, unit, measured, (&chain, at), asked)
             },
         )?;
         let mut groups: BTreeMap<(String, String, usize), Vec<usize>> = BTreeMap::new();
@@ -353,7 +353,7 @@ fn try_all(
             let entry = entries[i].as_ref().expect("filtered above");
             let measured = (measured[unit.track_index].as_ref()).map_err(Clone::clone)?;
             let chain = entry.chain_before_gain();
-            attempt::attempt(
+            levels_after::levels_after(
                 work,
                 unit,
                 measured,

@@ -9,13 +9,13 @@ use sha2::{Digest, Sha256};
 
 use super::Work;
 use super::measure::{HashedReader, Measured};
-use super::{attempt, take};
+use super::{levels_after, take};
 use crate::audio::{self, AudioRead};
 use crate::block::Block;
 use crate::cache::store::{Done, Origin};
 use crate::dsp::resample::{self, Resampler};
 use crate::error::{Error, Result};
-use crate::measure::picture::{Painter, Picture};
+use crate::measure::waveform::{Painter, Waveform};
 use crate::measure::{Levels, Meter};
 use crate::output::layout::Unit;
 use crate::output::ours::Standing;
@@ -36,7 +36,7 @@ pub struct Rendered {
     /// Measured on the file.
     pub after: Levels,
     /// Of the file.
-    pub picture: Arc<Picture>,
+    pub waveform: Arc<Waveform>,
     /// An earlier run made it, and this one did not look at it.
     #[serde(skip)]
     pub standing: bool,
@@ -114,11 +114,11 @@ pub fn render(
     let mut hashed = HashedReader::open(work.root, unit.track, alone)?;
     let reader = (&mut hashed.reader, &measured.dc_offsets()[..]);
     if rate_hz == from_hz {
-        attempt::run(work, unit, reader, &chain, |block| sink.write(block))?;
+        levels_after::run(work, unit, reader, &chain, |block| sink.write(block))?;
     } else {
         let mut resampler = Resampler::new(from_hz, rate_hz, channels, start)?;
         let mut out = Block::default();
-        attempt::run(work, unit, reader, &chain, |block| {
+        levels_after::run(work, unit, reader, &chain, |block| {
             resampler.process(block, &mut out);
             sink.write(&out)
         })?;
@@ -130,7 +130,7 @@ pub fn render(
         measured.meet_again(work.root, unit.track, &hashed.finish(work, unit.track)?)?;
     }
     measured.still_holds(work.root, unit.track)?;
-    let (published, after, picture) = sink.publish(work)?;
+    let (published, after, waveform) = sink.publish(work)?;
     let output = Output {
         path: unit.stem_path.clone(),
         sha256: published.sha256,
@@ -151,7 +151,7 @@ pub fn render(
     let rendered = Rendered {
         output,
         after,
-        picture: Arc::new(picture),
+        waveform: Arc::new(waveform),
         standing: false,
     };
     note(
@@ -306,7 +306,7 @@ impl Sink {
     /// Ends the file with the loudness that was heard of it, draws it as it lies on the disk, and puts
     /// it in its place. What lies there is compared with what was written, so that the figures are
     /// those of the file.
-    pub fn publish(self, work: &Work<'_>) -> Result<(Published, Levels, Picture)> {
+    pub fn publish(self, work: &Work<'_>) -> Result<(Published, Levels, Waveform)> {
         let Self {
             writer,
             target,
@@ -327,8 +327,8 @@ impl Sink {
             let patched = draft.patch(at, &bytes);
             patched.map_err(|error| Error::writing(&target, &error))?;
         }
-        let (published, picture) = draft.publish_seen(|file| draw_file(work, file, &target))?;
-        Ok((published, levels, picture))
+        let (published, waveform) = draft.publish_seen(|file| draw_file(work, file, &target))?;
+        Ok((published, levels, waveform))
     }
 }
 
@@ -452,8 +452,8 @@ pub fn seed(name: &str) -> u64 {
         .fold(0, |seed, &byte| seed << 8 | u64::from(byte))
 }
 
-/// The picture of a written file, which `path` names in messages.
-fn draw_file(work: &Work<'_>, file: impl Read + Seek + Send, path: &Path) -> Result<Picture> {
+/// The waveform of a written file, which `path` names in messages.
+fn draw_file(work: &Work<'_>, file: impl Read + Seek + Send, path: &Path) -> Result<Waveform> {
     let mut reader = Reader::new(file, path)?;
     let (rate_hz, channels, frames) = (
         reader.info().rate_hz,

@@ -13,13 +13,13 @@ pub(crate) mod lanes;
 pub mod loudness;
 pub mod matcher;
 mod meter;
-pub mod picture;
 pub mod reach;
 mod survey;
 #[cfg(test)]
 pub(crate) mod testing;
 mod ticks;
 pub mod true_peak;
+pub mod waveform;
 
 /// Figures of the contract, unrounded. Absent where undefined (silence, too short), never −∞.
 /// Figures of a stereo track are over both channels: peaks the larger, RMS of all samples.

@@ -65,7 +65,7 @@ pub struct TrackReport {
     pub after: Option<Levels>,
     /// What was played on this drum; null where hits were not looked for.
     pub hits: Option<HitSummary>,
-    /// What the drum is tuned to; null where that cannot be told.
+    /// What the drum is tuned to; null where undecided.
     pub tuning: Option<TuningSummary>,
     /// What a person should know.
     #[serde(serialize_with = "findings")]

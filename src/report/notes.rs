@@ -124,7 +124,7 @@ impl Sheet<'_> {
         }
         lines.heading("Tuning, Hz");
         if drums.is_empty() {
-            lines.line("No pitch could be told in any take.");
+            lines.line("No pitch was found in any take.");
         }
         for takes in self
             .takes

@@ -89,7 +89,7 @@ pub struct DrumReport {
     pub hits: usize,
     /// Standard deviation of their levels; null for fewer than eight.
     pub level_spread_db: Option<f64>,
-    /// What it is tuned to in this take; null where that cannot be told.
+    /// What it is tuned to in this take; null where undecided.
     pub fundamental_hz: Option<f64>,
     /// Its own timing; null for fewer than eight strokes.
     pub timing_ms: Option<TimingReport>,

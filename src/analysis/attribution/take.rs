@@ -224,7 +224,7 @@ pub enum Played {
     Yes(f64),
     /// It is not, with this confidence; only ever said by comparison with other takes.
     No(f64),
-    /// It cannot be told, for this reason.
+    /// Undecided, for this reason.
     NotSure(String),
 }
 

@@ -173,7 +173,7 @@ fn period(times: &[f64]) -> Option<(f64, std::ops::Range<usize>)> {
 }
 
 /// The pulse of every stroke and the stretch between pauses that it lies in, from the strokes `seed`
-/// on; `None` where it cannot be told.
+/// on; `None` where undecided.
 fn follow(times: &[f64], period: f64, seed: std::ops::Range<usize>) -> Vec<Option<(i64, usize)>> {
     let mut pulses = vec![None; times.len()];
     // on from the seed, and back from it in mirrored time

@@ -91,7 +91,7 @@ pub enum Polarity {
     Same,
     /// Turned over.
     Inverted,
-    /// It cannot be told.
+    /// Undecided.
     NotSure,
 }
 

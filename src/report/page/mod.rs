@@ -15,7 +15,7 @@ use super::frame;
 use super::session::SessionReport;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::measure::picture::Picture;
+use crate::measure::waveform::Waveform;
 use crate::output::publish::Content;
 use crate::wording::{counted, text};
 
@@ -55,9 +55,9 @@ pub struct Subject {
     /// Its key in the worksheet.
     pub key: String,
     /// The source.
-    pub before: Option<Arc<Picture>>,
+    pub before: Option<Arc<Waveform>>,
     /// The stem.
-    pub after: Option<Arc<Picture>>,
+    pub after: Option<Arc<Waveform>>,
     /// Both to compare by ear.
     pub excerpt: Option<Excerpt>,
 }

@@ -6,7 +6,7 @@ use maud::{Markup, html};
 
 use super::text;
 use crate::dsp::axis;
-use crate::measure::picture::{BANDS, Picture, STEPS, mid_hz};
+use crate::measure::waveform::{BANDS, STEPS, Waveform, mid_hz};
 use crate::stage::{Chain, Stage};
 use crate::units::round_to;
 use crate::wording::numbers::plain;
@@ -63,14 +63,14 @@ pub struct Pin {
 /// Peaks of the source upwards and of the stem downwards, as hairlines over one time axis, both on
 /// one scale: the largest fills its half.
 pub fn wave(
-    before: Option<&Picture>,
-    after: Option<&Picture>,
+    before: Option<&Waveform>,
+    after: Option<&Waveform>,
     length_s: f64,
     pins: &[Pin],
     about: &str,
 ) -> Markup {
-    let peaks = |picture: Option<&Picture>| -> Vec<f64> {
-        let both = picture.map(|p| p.low.iter().zip(&p.high));
+    let peaks = |waveform: Option<&Waveform>| -> Vec<f64> {
+        let both = waveform.map(|p| p.low.iter().zip(&p.high));
         both.into_iter()
             .flatten()
             .map(|(low, high)| f64::from(low.unsigned_abs().max(high.unsigned_abs())) / STEPS)
@@ -136,12 +136,12 @@ pub(super) fn ticks(length_s: f64) -> Vec<f64> {
 
 /// Third-octave spectra and the curve of the linear stages. `None` where both are silent.
 pub fn spectrum(
-    before: Option<&Picture>,
-    after: Option<&Picture>,
+    before: Option<&Waveform>,
+    after: Option<&Waveform>,
     stages: &[Stage],
     rate_hz: f64,
 ) -> Option<Markup> {
-    let bands = |p: Option<&Picture>| p.map(|p| p.bands_db.clone()).unwrap_or_default();
+    let bands = |p: Option<&Waveform>| p.map(|p| p.bands_db.clone()).unwrap_or_default();
     let (before, after) = (bands(before), bands(after));
     let loudest = before
         .iter()
@@ -256,12 +256,12 @@ mod tests {
 
     #[test]
     fn a_waveform_stays_below_eight_kilobytes_and_leaves_silence_out() {
-        let loud = Picture {
+        let loud = Waveform {
             low: vec![-2000; 200],
             high: vec![1999; 200],
             bands_db: Vec::new(),
         };
-        let silent = Picture {
+        let silent = Waveform {
             low: vec![0; 200],
             high: vec![0; 200],
             bands_db: Vec::new(),

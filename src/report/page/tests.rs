@@ -33,7 +33,7 @@ fn report(song: &str, take: usize, mic: usize) -> (TrackReport, Subject) {
         .map(|i: i32| -(i * 104_729 % 1500) as i16)
         .collect();
     let bands_db = (0..31).map(|i| Some(f64::from(i) * -1.7 - 30.0)).collect();
-    let picture = Picture {
+    let waveform = Waveform {
         low,
         high,
         bands_db,
@@ -95,8 +95,8 @@ fn report(song: &str, take: usize, mic: usize) -> (TrackReport, Subject) {
         report_path: format!("reports/{key}.json"),
         label: format!("mic-{mic}"),
         key,
-        before: Some(Arc::new(picture.clone())),
-        after: Some(Arc::new(picture)),
+        before: Some(Arc::new(waveform.clone())),
+        after: Some(Arc::new(waveform)),
         excerpt: None,
     };
     (report, subject)

@@ -1,4 +1,4 @@
-//! [`Picture`]: the outline and the spectrum of a track, for the eye.
+//! [`Waveform`]: the outline and the spectrum of a track, for the eye.
 
 use std::sync::Arc;
 
@@ -26,7 +26,7 @@ const MOST: f64 = 1e9;
 
 /// What a track looks like. Over all channels: the outermost sample, the mean power.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Picture {
+pub struct Waveform {
     /// The lowest sample of each column, in steps of 1/[`STEPS`] of full scale.
     pub low: Vec<i16>,
     /// The highest.
@@ -42,7 +42,7 @@ pub fn mid_hz(band: usize) -> f64 {
     1000.0 * 10f64.powf((band as f64 - 17.0) / 10.0)
 }
 
-impl Picture {
+impl Waveform {
     /// Where the column with the largest sample begins, in a track of so many frames.
     pub fn loudest_frame(&self, frames: u64) -> u64 {
         let height = |i: &usize| {
@@ -57,7 +57,7 @@ impl Picture {
     }
 }
 
-/// Gathers a [`Picture`] while the stream passes. How it is cut does not matter.
+/// Gathers a [`Waveform`] while the stream passes. How it is cut does not matter.
 pub struct Painter {
     frames: u64,
     at: u64,
@@ -173,8 +173,8 @@ impl Painter {
         }
     }
 
-    /// The picture of all that passed.
-    pub fn finish(mut self) -> Picture {
+    /// The waveform of all that passed.
+    pub fn finish(mut self) -> Waveform {
         // The last frames lie in two windows as all others do, and each window in a pair.
         for samples in &mut self.waiting {
             let whole = samples.len().next_multiple_of(2 * self.hop) + self.size - self.hop;
@@ -188,7 +188,7 @@ impl Painter {
                 0
             }
         };
-        Picture {
+        Waveform {
             low: self.low.iter().map(|&v| step(v)).collect(),
             high: self.high.iter().map(|&v| step(v)).collect(),
             bands_db: (0..BANDS).map(|band| self.band(band)).collect(),
@@ -241,7 +241,7 @@ fn add_energy(spectrum: &[Complex<f32>], energy: &mut [f64]) {
 mod tests {
     use super::*;
 
-    fn picture(channels: Vec<Vec<f64>>, cut: usize) -> Picture {
+    fn waveform(channels: Vec<Vec<f64>>, cut: usize) -> Waveform {
         let frames = channels[0].len();
         let mut painter = Painter::new(48_000, channels.len(), frames as u64);
         let mut from = 0;
@@ -278,7 +278,7 @@ mod tests {
     #[test]
     fn a_sine_stands_in_its_band_with_its_level() {
         for band in [3, 8, 17, 25] {
-            let found = picture(vec![sine(mid_hz(band), 0.5, 480_000)], 4096).bands_db;
+            let found = waveform(vec![sine(mid_hz(band), 0.5, 480_000)], 4096).bands_db;
             // 0.5 is −6.02 dB, its RMS −9.03.
             let level = found[band].unwrap();
             assert!((level + 9.03).abs() < 0.3, "band {band}: {level}");
@@ -300,7 +300,7 @@ mod tests {
         let at = |frame: usize| {
             let mut samples = vec![0.0; 100_000];
             samples[frame] = 1.0;
-            picture(vec![samples], 1000).bands_db
+            waveform(vec![samples], 1000).bands_db
         };
         let (first, middle, last) = (at(0), at(45_678), at(99_999));
         for ((a, b), c) in first.iter().zip(&middle).zip(&last) {
@@ -313,11 +313,11 @@ mod tests {
     }
 
     #[test]
-    fn the_picture_does_not_depend_on_how_the_stream_is_cut() {
+    fn the_waveform_does_not_depend_on_how_the_stream_is_cut() {
         let stereo = vec![sine(100.0, 0.8, 70_001), sine(3000.0, 0.3, 70_001)];
-        let whole = picture(stereo.clone(), 70_001);
+        let whole = waveform(stereo.clone(), 70_001);
         for cut in [1, 63, 4096] {
-            assert_eq!(picture(stereo.clone(), cut), whole);
+            assert_eq!(waveform(stereo.clone(), cut), whole);
         }
         assert_eq!(whole.low.len(), COLUMNS as usize);
     }
@@ -327,23 +327,23 @@ mod tests {
         let mut samples = vec![0.0; 2000];
         samples[10] = 0.5;
         samples[1999] = -2.5;
-        let found = picture(vec![samples], 7);
+        let found = waveform(vec![samples], 7);
         assert_eq!((found.high[0], found.high[1], found.high[2]), (0, 1000, 0));
         assert_eq!((found.low[198], found.low[199]), (0, -5000));
         assert_eq!(
             (
                 found.loudest_frame(2000),
-                Picture::default().loudest_frame(2000)
+                Waveform::default().loudest_frame(2000)
             ),
             (1990, 0)
         );
         assert!(
-            picture(vec![vec![0.0; 500]], 100)
+            waveform(vec![vec![0.0; 500]], 100)
                 .bands_db
                 .iter()
                 .all(Option::is_none)
         );
-        assert_eq!(picture(vec![vec![0.1, 0.2]], 1).high, [200, 400]);
+        assert_eq!(waveform(vec![vec![0.1, 0.2]], 1).high, [200, 400]);
         assert_eq!(Painter::new(48_000, 1, 0).finish().low.len(), 0);
     }
 }

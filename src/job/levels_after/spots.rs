@@ -23,7 +23,7 @@ const LONGEST_S: u64 = 1800;
 
 /// True peak and hits of what comes out of `chain`, within 0.001 dB; `None` where it has to be
 /// heard whole.
-pub fn attempt(
+pub fn levels_after(
     work: &Work<'_>,
     unit: &Unit<'_>,
     measured: &Measured,
@@ -181,7 +181,7 @@ impl<'a> Listening<'a> {
 mod tests {
     use super::super::{Asked, Figures, run};
     use super::*;
-    use crate::job::attempt::ear::Ear;
+    use crate::job::levels_after::ear::Ear;
     use crate::job::{Pool, Presets, Stop, Store, measure, units};
     use crate::measure::testing::drums;
     use crate::testing::stages;
@@ -247,7 +247,7 @@ mod tests {
             let hits: Vec<u64> = (0..20).map(|i| i * 13_000 + 5).collect();
             for lines in chains {
                 let chain = stages(lines);
-                let found = attempt(&work, unit, &measured, &chain, &hits).unwrap();
+                let found = levels_after(&work, unit, &measured, &chain, &hits).unwrap();
                 let found = found.expect("these are filters");
                 let asked = Asked {
                     hits: &hits,

@@ -62,7 +62,7 @@ pub enum Figures {
 }
 
 /// Runs `chain` over the track of `unit` and measures. Kept by content and settings.
-pub fn attempt(
+pub fn levels_after(
     work: &Work<'_>,
     unit: &Unit<'_>,
     measured: &Measured,
@@ -73,14 +73,14 @@ pub fn attempt(
         work.advance(unit.samples());
         return Ok(Tried::default());
     }
-    let key = Key::of("attempt", &(&measured.key, chain, asked));
+    let key = Key::of("levels-after", &(&measured.key, chain, asked));
     if let Some(found) = work.store.get(&key) {
         work.advance(unit.samples());
         return Ok(found);
     }
     let by_spots = match asked.figures {
         Figures::Peaks if asked.other_rate_hz.is_none() => {
-            spots::attempt(work, unit, measured, chain, asked.hits)?
+            spots::levels_after(work, unit, measured, chain, asked.hits)?
         }
         _ => None,
     };
