@@ -13,9 +13,11 @@ use crate::units::round_to;
 const TAKE_WEIGHT: f64 = 24.0;
 /// A kick's tuning below this confidence is not said.
 const SURE_KICK: f64 = 0.5;
-/// Hits a take needs for a step of level to be told, and how large it must be.
+/// Hits a take needs for a step of level, how large it must be, and how much larger than what takes of
+/// the mic usually differ by: a hat is played open in one take and closed in the next.
 const STEP_HITS: usize = 8;
 const STEP_DB: f64 = 3.0;
+const STEP_OVER_USUAL: f64 = 4.0;
 
 /// The level of one mic over all takes of a set-up.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -129,18 +131,24 @@ fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
     let by_take: Vec<Vec<f64>> = takes.iter().map(|t| levels_of(t, label)).collect();
     let level = level_of_takes(&by_take)?;
     let own = |levels: &[f64]| level_of_take(levels);
-    let middle = median(
-        by_take
-            .iter()
-            .filter(|l| l.len() >= STEP_HITS)
-            .filter_map(|l| own(l)),
-    );
+    let enough = |levels: &&Vec<f64>| levels.len() >= STEP_HITS;
+    let owns: Vec<f64> = by_take
+        .iter()
+        .filter(enough)
+        .filter_map(|l| own(l))
+        .collect();
+    let middle = median(owns.iter().copied());
+    // with two takes nothing is usual
+    let usual = middle
+        .filter(|_| owns.len() > 2)
+        .and_then(|middle| median(owns.iter().map(|own| (own - middle).abs())));
+    let least = STEP_DB.max(STEP_OVER_USUAL * usual.unwrap_or(0.0));
     let steps = by_take
         .iter()
         .enumerate()
-        .filter(|(_, l)| l.len() >= STEP_HITS)
+        .filter(|(_, l)| enough(l))
         .filter_map(|(i, l)| Some((i, round_to(own(l)? - middle?, 1))))
-        .filter(|(_, d)| d.abs() > STEP_DB)
+        .filter(|(_, d)| d.abs() > least)
         .collect();
     Some(MicLevel {
         label: label.to_owned(),
@@ -229,6 +237,18 @@ mod tests {
         ];
         assert!((level_of(&louder).level_dbfs - level - 7.0).abs() < 0.011);
         assert!(level_of(&base).steps.is_empty());
+    }
+
+    #[test]
+    fn a_drum_that_is_played_otherwise_in_every_take_has_no_step() {
+        let played = [
+            -17.0, -17.0, -16.5, -13.5, -16.5, -11.0, -15.0, -18.0, -12.5,
+        ];
+        let takes = played.map(|level| take(&levels(30, level), 260.0));
+        assert_eq!(level_of(&takes).steps, []);
+        // three takes, and two that differ by less than the third
+        let three = [-12.0, -12.7, -17.0].map(|level| take(&levels(30, level), 260.0));
+        assert_eq!(level_of(&three).steps, [(2, -4.3)]);
     }
 
     #[test]
