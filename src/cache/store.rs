@@ -160,6 +160,11 @@ impl Store {
         self.write(key, "json", &bytes)
     }
 
+    /// Where a result lies, for messages.
+    pub fn place(&self, key: &Key) -> PathBuf {
+        self.root.join(self.path(key, "json"))
+    }
+
     /// The file of bytes kept before, and where in it they begin.
     pub fn get_file(&self, key: &Key) -> Option<(File, u64)> {
         let mut file = files::open(&self.root.join(self.path(key, "bin"))).ok()?;

@@ -81,7 +81,10 @@ pub struct TakePlayed {
 impl TakePlayed {
     /// All strokes of the take.
     pub fn strokes(&self, work: &Work<'_>) -> Result<Strokes> {
-        let gone = || Error::new(Kind::File, "its strokes are gone from the output folder");
+        let gone = || {
+            let place = work.store.place(&self.key);
+            Error::new(Kind::File, "the strokes kept there cannot be read again").at(&place)
+        };
         work.store.get(&self.key).ok_or_else(gone)
     }
 }
