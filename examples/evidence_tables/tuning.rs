@@ -109,7 +109,7 @@ pub(crate) fn tuning() {
             match tune_hit(&sound, 48_000, 0.16, family) {
                 Some(hit) => {
                     errors.push((hit.fundamental_hz - f).abs());
-                    rings.push(100.0 * (hit.ring_s / t60 - 1.0).abs());
+                    rings.extend(hit.ring_s.map(|s| 100.0 * (s / t60 - 1.0).abs()));
                     let truth = f * drum.ratios[1];
                     next += usize::from(
                         hit.next_partial_hz

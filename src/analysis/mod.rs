@@ -47,7 +47,8 @@ pub(crate) use strokes::trace::sample_of_ms;
 pub use strokes::trace::{Listener, Trace};
 pub use tuning::drift::{Drift, DrumTuning};
 pub use tuning::fade::Fade;
-pub(crate) use tuning::pitch::pool as pool_hits;
+pub use tuning::pitch::HitTuning;
 #[doc(hidden)]
 pub use tuning::pitch::tune_hit;
-pub use tuning::pitch::{HitTuning, Tuning};
+pub use tuning::pooled::Tuning;
+pub(crate) use tuning::pooled::pool as pool_hits;

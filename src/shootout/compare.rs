@@ -440,7 +440,7 @@ fn measures(
         Found::ratio(&tuned.iter().filter_map(of).collect::<Vec<_>>())
     };
     put(&FUNDAMENTAL, of_tuned(&|t| Some(t.fundamental_hz)), true);
-    put(&FUNDAMENTAL_RING, of_tuned(&|t| Some(t.ring_s)), false);
+    put(&FUNDAMENTAL_RING, of_tuned(&|t| t.ring_s), false);
     put(&NEXT_RING, of_tuned(&|t| t.next_ring_s), false);
     let rings: Vec<Option<Found>> = (0..RING.len())
         .map(|i| Found::ratio(&both(&|hit| hit.ring_s[i])))

@@ -8,13 +8,17 @@ use crate::analysis::polarity::sides::lean;
 use crate::analysis::strokes::hits::{BLEED, OWN};
 use crate::analysis::tuning::decimate::Decimator;
 use crate::analysis::tuning::pitch::{
-    CUTS_S, EARLY_S, LEAST_ROOM_S, Piece, SETTLED_S, hit_tuning, pool, range_hz,
+    CUTS_S, EARLY_S, LEAST_ROOM_S, Piece, SETTLED_S, hit_tuning, range_hz,
 };
+use crate::analysis::tuning::pooled::pool;
 use crate::error::Result;
 use crate::session::{Family, Side};
 
 /// Hits that a take's tuning is read from, at most: the loudest with room enough.
 const TUNING_HITS: usize = 12;
+/// Strokes that another drum sounds under fill up to so many, and are no clearer than this (dB).
+const FEW_HITS: usize = 4;
+const JOINED_CLEAR_DB: f64 = 3.0;
 /// Two drums are struck together within this time.
 const TOGETHER_MS: i64 = 40;
 /// What sounds so long before a stroke is what its ring is compared with.
@@ -123,6 +127,9 @@ fn kicks(kit: &Kit, attribution: &Attribution) -> Vec<i64> {
     all.collect()
 }
 
+/// A stroke, how long it sounds alone in milliseconds, and whether another drum sounds under it.
+type Usable<'h> = (&'h Free, i64, bool);
+
 /// Tuning of a drum from its own mic. `under` are strokes of another drum that rings as low.
 fn tuning(
     tracks: &[TakeTrack],
@@ -135,34 +142,39 @@ fn tuning(
     let Some(range) = range_hz(track.family) else {
         return Ok(());
     };
-    // until the drum is struck again, or the one that rings as low
-    let again_ms = |i: usize| {
+    // until the drum is struck again, and until the one that rings as low is
+    let room_ms = |i: usize| -> [i64; 2] {
         let at = hits[i].at_ms;
-        let low = under.iter().filter(|u| **u - at > TOGETHER_MS).min();
-        let next = hits.get(i + 1).map(|h| &h.at_ms).into_iter().chain(low);
-        next.min().map_or(i64::MAX / 4, |next| next - at)
+        let again = hits.get(i + 1).map(|next| next.at_ms - at);
+        let low = under.iter().map(|u| u - at).filter(|u| *u > TOGETHER_MS);
+        let again = again.unwrap_or(i64::MAX / 4);
+        [again, low.min().unwrap_or(again).min(again)]
     };
+    let enough = |room_ms: i64| room_ms as f64 >= LEAST_ROOM_S * 1000.0;
     let together = |hit: &Free| under.iter().any(|u| (u - hit.at_ms).abs() <= TOGETHER_MS);
-    let mut usable: Vec<(&Free, i64)> = hits
-        .iter()
-        .enumerate()
-        .map(|(i, hit)| (hit, again_ms(i)))
-        .filter(|(_, room_ms)| *room_ms as f64 >= LEAST_ROOM_S * 1000.0)
-        .collect();
-    if usable.iter().any(|(hit, _)| !together(hit)) {
-        usable.retain(|(hit, _)| !together(hit));
-    }
-    usable.sort_by(|(a, _), (b, _)| {
-        b.level_db
-            .total_cmp(&a.level_db)
-            .then(a.at_ms.cmp(&b.at_ms))
-    });
+    let rooms = hits.iter().enumerate().map(|(i, hit)| (hit, room_ms(i)));
+    let (mut usable, mut joined): (Vec<Usable>, Vec<Usable>) = rooms
+        .filter(|(_, [again, _])| enough(*again))
+        .map(|(hit, [again, low])| match enough(low) {
+            true => (hit, low, together(hit)),
+            false => (hit, again, true),
+        })
+        .partition(|(_, _, joined)| !joined);
+    let by_level = |(a, ..): &Usable, (b, ..): &Usable| {
+        let louder = b.level_db.total_cmp(&a.level_db);
+        louder.then(a.at_ms.cmp(&b.at_ms))
+    };
+    usable.sort_by(by_level);
+    joined.sort_by(by_level);
     let loud = ((usable.len() as f64 * LOUD_SHARE).ceil() as usize).max(5);
     usable.truncate(loud.min(TUNING_HITS));
+    // where there are few strokes, those that the kick sounds under count a little
+    joined.truncate(FEW_HITS.saturating_sub(usable.len()));
+    usable.extend(joined);
     let decimator = Decimator::new(track.rate_hz);
     let rate = f64::from(track.rate_hz);
     let out = &mut evidence.tracks[t];
-    for (hit, room_ms) in usable {
+    for (hit, room_ms, joined) in usable {
         let free_s = room_ms as f64 / 1000.0;
         let length_s = free_s.min(SETTLED_S.1);
         let at = ((hit.at_ms - track.offset_ms()) as f64 / 1000.0 * rate).round() as i64;
@@ -183,6 +195,11 @@ fn tuning(
             sound: &sound,
             before,
             free_s,
+            most_clear_db: if joined {
+                JOINED_CLEAR_DB
+            } else {
+                f64::INFINITY
+            },
         };
         out.tuning_tried += 1;
         if let Some(mut tuning) = hit_tuning(&piece, &decimator, range, &mut out.ring) {

@@ -168,7 +168,8 @@ fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
 mod tests {
     use super::*;
     use crate::analysis::strokes::hits::Hit;
-    use crate::analysis::tuning::pitch::{HitTuning, pool};
+    use crate::analysis::tuning::pitch::HitTuning;
+    use crate::analysis::tuning::pooled::pool;
     use crate::analysis::tuning::ring::Ring;
 
     fn take(levels: &[f64], tuned_hz: f64) -> TakeEvidence {

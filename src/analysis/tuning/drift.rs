@@ -6,7 +6,8 @@ use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
 use crate::analysis::tuning::SURE;
 use crate::analysis::tuning::glide::even_out;
-use crate::analysis::tuning::pitch::{HitTuning, LEAST_HITS, Tuning, pool};
+use crate::analysis::tuning::pitch::HitTuning;
+use crate::analysis::tuning::pooled::{LEAST_HITS, Tuning, pool};
 use crate::analysis::tuning::ring::Ring;
 use crate::dsp::median;
 use crate::units::round_to;
@@ -25,6 +26,10 @@ const SAME_HEAD: f64 = 0.1;
 const SAME_PITCH: f64 = 0.03;
 /// Of a take's strokes, the share that must show the fundamental of the set-up.
 const LEAST_SHARE: f64 = 0.34;
+/// Confidence in a pitch that is not to be acted on.
+const UNSURE: f64 = 0.45;
+/// What the pitch of a take by its ring counts beside that of few strokes.
+const LAID_WEIGHT: f64 = 30.0;
 /// Fundamentals of three drums this near to one another are one peak of the room.
 const SAME_ROOM: f64 = 0.01;
 
@@ -86,7 +91,8 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
             tracks.find(|t| t.label == label).map(|t| &t.ring)
         })
         .collect();
-    let unsure = lay_on_each_other(&mut tuned, &rings, &tuning);
+    let own: Vec<f64> = by_take.iter().map(|hits| weight(hits)).collect();
+    let unsure = lay_on_each_other(&mut tuned, &own, &rings, &tuning);
     Some(DrumTuning {
         label: label.to_owned(),
         drift: drift(&tuned, unsure),
@@ -100,10 +106,9 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
 fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
     let near: Vec<HitTuning> = hits
         .iter()
-        .filter(|h| (h.fundamental_hz / setup.fundamental_hz).ln().abs() < SAME_HEAD)
-        .copied()
+        .filter_map(|h| h.read_near(setup.fundamental_hz, SAME_HEAD))
         .collect();
-    if (near.len() as f64) < LEAST_SHARE * hits.len() as f64 {
+    if weight(&near) < LEAST_SHARE * weight(hits) {
         return None;
     }
     let mut tuning = pool(&near, near.len())?;
@@ -118,51 +123,76 @@ fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
     Some(tuning)
 }
 
-/// One pitch for the drum from all takes, and of each take how much higher it rings than the one with the
-/// most strokes. A take whose strokes show no pitch alone has it from that. Gives how far the pitch of a
-/// take is to be trusted, as a share.
-fn lay_on_each_other(takes: &mut [Option<Tuning>], rings: &[Option<&Ring>], setup: &Tuning) -> f64 {
-    let strokes = |ring: &Option<&Ring>| ring.map_or(0, |r| r.strokes);
-    let Some(most) = (0..rings.len()).max_by_key(|&i| (strokes(&rings[i]), usize::MAX - i)) else {
+/// How much the pitch of some strokes counts.
+fn weight(hits: &[HitTuning]) -> f64 {
+    hits.iter().map(HitTuning::weight).sum()
+}
+
+/// One pitch for the drum from all takes, and of each take how much higher it rings than the one whose
+/// ring is clearest. A take of few strokes has the middle of that and its own pitch, as far as they count
+/// (`own`); one whose strokes show no pitch alone has it from that. Gives how far the pitch of a take is to
+/// be trusted, as a share.
+fn lay_on_each_other(
+    takes: &mut [Option<Tuning>],
+    own: &[f64],
+    rings: &[Option<&Ring>],
+    setup: &Tuning,
+) -> f64 {
+    let clear = |ring: &Option<&Ring>| ring.map_or(0.0, |r| r.weight);
+    let best = (0..rings.len()).max_by(|&i, &j| {
+        let order = clear(&rings[i]).total_cmp(&clear(&rings[j]));
+        order.then(j.cmp(&i))
+    });
+    let Some(best) = best else {
         return USUALLY_UNSURE;
     };
     let squares: Vec<f64> = rings
         .iter()
-        .filter_map(|ring| Some((*ring)?.unsure(rings[most]?)?.powi(2)))
+        .filter_map(|ring| Some((*ring)?.unsure(rings[best]?)?.powi(2)))
         .collect();
     let unsure = match squares.len() {
         0 => USUALLY_UNSURE,
         n => (squares.iter().sum::<f64>() / n as f64).sqrt(),
     };
     let higher: Vec<Option<f64>> = (0..rings.len())
-        .map(|i| match i == most {
+        .map(|i| match i == best {
             true => Some(1.0),
-            false => rings[i]?.over(rings[most]?),
+            false => rings[i]?.over(rings[best]?),
         })
         .collect();
     let same: Vec<(f64, f64)> = takes
         .iter()
+        .zip(own)
         .zip(&higher)
-        .filter_map(|(take, higher)| {
+        .filter_map(|((take, own), higher)| {
             let take = take.as_ref()?;
-            Some(((take.fundamental_hz / (*higher)?).ln(), take.hits as f64))
+            Some(((take.fundamental_hz / (*higher)?).ln(), *own))
         })
         .collect();
     let Some(middle) = weighted_quantile(&same, 0.5) else {
         return unsure;
     };
     for (i, (take, higher)) in takes.iter_mut().zip(&higher).enumerate() {
-        let Some(hz) = higher.map(|higher| round_to(middle.exp() * higher, 2)) else {
+        let Some(hz) = higher.map(|higher| middle.exp() * higher) else {
             continue;
         };
         match take {
             Some(take) if (take.fundamental_hz / hz).ln().abs() < SAME_PITCH => {
-                take.fundamental_hz = hz;
+                let off = (take.fundamental_hz / hz).ln();
+                let share = match take.hits < LEAST_HITS {
+                    true => own[i] / (own[i] + LAID_WEIGHT),
+                    false => 0.0,
+                };
+                take.fundamental_hz = round_to(hz * (share * off).exp(), 2);
             }
-            None if setup.confidence >= SURE && strokes(&rings[i]) > 0 => {
+            Some(take) if take.hits < LEAST_HITS && own[i] < LAID_WEIGHT => {
+                take.confidence = take.confidence.min(UNSURE);
+                take.reason = Some("its few hits ring otherwise than those of other takes".into());
+            }
+            None if setup.confidence >= SURE && clear(&rings[i]) > 0.0 => {
                 *take = Some(Tuning {
-                    fundamental_hz: hz,
-                    hits: strokes(&rings[i]),
+                    fundamental_hz: round_to(hz, 2),
+                    hits: rings[i].map_or(0, |r| r.strokes),
                     confidence: 0.5,
                     ..setup.clone()
                 });
@@ -273,6 +303,55 @@ mod tests {
         assert_eq!(drift(&takes, 0.01), None);
         let same = [200.0, 199.0].map(|hz| pool(&hits(hz), 6));
         assert_eq!(drift(&same, 0.0), None);
+    }
+
+    /// A take whose ring lies round a frequency, and its pitch by as many strokes that count so much.
+    fn rung(hz: f64, strokes: usize, clear_db: f64) -> (Option<Tuning>, f64, Ring) {
+        let mut ring = Ring::default();
+        let line = |k: usize| {
+            let at = 50.0 * (k as f64 / 120.0).exp2();
+            (at, (-(120.0 * (at / hz).log2()).powi(2) / 200.0).exp())
+        };
+        let lines: Vec<(f64, f64)> = (0..300).map(line).collect();
+        (0..strokes).for_each(|_| ring.add(&lines, clear_db));
+        let hit = HitTuning {
+            clear_db,
+            ..HitTuning::plain(hz)
+        };
+        let hits = vec![hit; strokes];
+        let mut pitch = pool(&hits, strokes);
+        pitch.iter_mut().for_each(|p| p.confidence = 0.6);
+        (pitch, weight(&hits), ring)
+    }
+
+    fn laid(takes: &[(Option<Tuning>, f64, Ring)]) -> Vec<Option<Tuning>> {
+        let mut pitches: Vec<_> = takes.iter().map(|t| t.0.clone()).collect();
+        let own: Vec<f64> = takes.iter().map(|t| t.1).collect();
+        let rings: Vec<_> = takes.iter().map(|t| Some(&t.2)).collect();
+        let setup = pool(&hits(140.0), 6).expect("a pitch");
+        lay_on_each_other(&mut pitches, &own, &rings, &setup);
+        pitches
+    }
+
+    #[test]
+    fn a_take_without_a_pitch_of_its_own_has_it_by_how_much_lower_it_rings() {
+        let (_, _, ring) = rung(137.0, 2, 10.0);
+        let found = laid(&[rung(140.0, 6, 20.0), (None, 0.0, ring)]);
+        let hz = found[1].as_ref().expect("a pitch").fundamental_hz;
+        assert!((hz - 137.0).abs() < 0.3, "{hz}");
+    }
+
+    #[test]
+    fn few_strokes_that_contradict_the_ring_are_not_sure_and_one_clear_stroke_is_kept() {
+        let unclear = (rung(150.0, 2, 2.0).0, 4.0, rung(140.0, 2, 2.0).2);
+        let found = laid(&[rung(140.0, 6, 20.0), unclear]);
+        let take = found[1].as_ref().expect("a pitch");
+        assert!(take.confidence < SURE && take.reason.is_some(), "{take:?}");
+        let clear = (rung(142.0, 1, 30.0).0, 90.0, rung(140.0, 1, 30.0).2);
+        let found = laid(&[rung(140.0, 6, 20.0), clear]);
+        let take = found[1].as_ref().expect("a pitch");
+        assert!((take.fundamental_hz - 141.5).abs() < 0.3, "{take:?}");
+        assert!(take.confidence >= SURE, "{take:?}");
     }
 
     #[test]

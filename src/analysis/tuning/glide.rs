@@ -26,7 +26,7 @@ pub(crate) fn even_out(takes: &mut [Vec<HitTuning>]) {
             [_, Some(_), None] => middle,
             _ => short,
         };
-        hit.fundamental_hz *= ratio.unwrap_or(1.0);
+        hit.shift(ratio.unwrap_or(1.0));
     }
 }
 

@@ -9,4 +9,5 @@ pub(crate) mod fade;
 pub(crate) mod glide;
 pub(crate) mod modes;
 pub(crate) mod pitch;
+pub(crate) mod pooled;
 pub(crate) mod ring;

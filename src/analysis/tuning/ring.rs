@@ -15,18 +15,20 @@ const MOST: usize = 17;
 /// Two rings that correlate less are not of one drum.
 const ALIKE: f64 = 0.85;
 
-/// Amplitude by log frequency, summed over strokes, each of which counts alike.
+/// Amplitude by log frequency, summed over strokes.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Ring {
     /// Strokes that it is made of.
     pub strokes: usize,
+    /// How much they count all together.
+    pub weight: f64,
     /// Of every other stroke, and of those between.
     halves: [Vec<f32>; 2],
 }
 
 impl Ring {
-    /// Adds a stroke's ring by its [`lines`]; they are as many each time.
-    pub(crate) fn add(&mut self, lines: &[(f64, f64)]) {
+    /// Adds a stroke's ring by its [`lines`], as much as it counts; they are as many each time.
+    pub(crate) fn add(&mut self, lines: &[(f64, f64)], weight: f64) {
         let norm = lines.iter().map(|(_, a)| a * a).sum::<f64>().sqrt();
         if !norm.is_normal() {
             return;
@@ -34,9 +36,10 @@ impl Ring {
         let half = &mut self.halves[self.strokes % 2];
         half.resize(lines.len(), 0.0);
         for (sum, (_, a)) in half.iter_mut().zip(lines) {
-            *sum += (a / norm) as f32;
+            *sum += (weight * a / norm) as f32;
         }
         self.strokes += 1;
+        self.weight += weight;
     }
 
     /// Of all strokes.
@@ -143,7 +146,7 @@ mod tests {
     fn ring(rng: &mut Rng, freq_hz: f64, strokes: usize) -> Ring {
         let mut ring = Ring::default();
         for _ in 0..strokes {
-            ring.add(&lines(&stroke(rng, freq_hz), RATE, (130.0, 420.0)));
+            ring.add(&lines(&stroke(rng, freq_hz), RATE, (130.0, 420.0)), 1.0);
         }
         ring
     }
@@ -169,7 +172,7 @@ mod tests {
         assert_eq!(a.over(&Ring::default()), None);
         assert_eq!(Ring::default().over(&a), None);
         let mut silent = Ring::default();
-        silent.add(&lines(&[0.0; 400], RATE, (130.0, 420.0)));
+        silent.add(&lines(&[0.0; 400], RATE, (130.0, 420.0)), 1.0);
         assert_eq!(silent, Ring::default());
     }
 }
