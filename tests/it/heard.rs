@@ -67,10 +67,11 @@ fn a_tom_is_inverted_where_the_session_file_says_and_a_tom_at_rest_is_found_and_
     );
     let absent = setup.takes[1].playing.without.expect("a tom");
     for mic in ["tom-1", "tom-2", "tom-3"] {
-        let rests: &[&str] = if absent.drum() == mic {
-            &["take-02"]
-        } else {
-            &[]
+        // the fills of the first take happen to pass by tom 2
+        let rests: &[&str] = match mic {
+            _ if mic == absent.drum() => &["take-02"],
+            "tom-2" => &["take-01"],
+            _ => &[],
         };
         assert_eq!(of("not-played", mic), rests, "{mic}");
         if mic != "tom-1" {
