@@ -6,6 +6,7 @@ use std::io;
 
 use serde::{Deserialize, Serialize};
 
+use crate::problem::quoted;
 use crate::reason::Reason;
 use crate::stage::Stage;
 
@@ -207,11 +208,6 @@ fn inline(value: &toml::Value) -> String {
         }
         other => other.to_string(),
     }
-}
-
-/// A TOML basic string.
-fn quoted(text: &str) -> String {
-    toml::Value::String(text.to_owned()).to_string()
 }
 
 #[cfg(test)]

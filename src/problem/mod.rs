@@ -1,7 +1,7 @@
 //! [`Problems`]: everything that is wrong with a text that a person wrote (a preset, a session
 //! file, a worksheet), each with its place, drawn for a terminal. [`walk`] finds them.
 
-use std::fmt;
+use std::fmt::{self, Write as _};
 use std::io::Read;
 use std::ops::Range;
 use std::path::Path;
@@ -14,6 +14,25 @@ use crate::error::{Error, Fault, Faulty, Result, printable};
 use crate::files;
 
 pub mod walk;
+
+/// A TOML basic string: of one line, as a key needs it too.
+pub fn quoted(text: &str) -> String {
+    let mut quoted = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => quoted.extend(['\\', c]),
+            // What `printable` would escape cannot stand in a file as it is either.
+            c if printable(c.encode_utf8(&mut [0; 4])).len() > c.len_utf8() => {
+                let _ = match u32::from(c) {
+                    low @ ..=0xffff => write!(quoted, "\\u{low:04X}"),
+                    high => write!(quoted, "\\U{high:08X}"),
+                };
+            }
+            c => quoted.push(c),
+        }
+    }
+    quoted + "\""
+}
 
 /// More than this is not shown: a file that is not TOML at all has a problem a line.
 const SHOWN: usize = 30;

@@ -3,9 +3,9 @@
 use std::fmt::Write as _;
 use std::ops::Range;
 
-use super::{Decided, Entry, inline, quoted};
+use super::{Decided, Entry, inline};
 use crate::problem::walk::{self, Fields};
-use crate::problem::{Problem, Problems};
+use crate::problem::{Problem, Problems, quoted};
 use crate::stage::{Drive, Stage};
 
 /// All entries of a worksheet, in its order.

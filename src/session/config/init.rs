@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 
 use super::MicGroup;
 use crate::error::printable;
+use crate::problem::quoted;
 use crate::session::label::Label;
 use crate::session::{Family, Mic, Session, SessionFile, Track};
 
@@ -209,23 +210,4 @@ pub(in crate::session) fn pattern_of(name: &str) -> String {
         }
     }
     pattern
-}
-
-/// A TOML basic string.
-pub(in crate::session) fn quoted(text: &str) -> String {
-    let mut quoted = String::from("\"");
-    for c in text.chars() {
-        match c {
-            '"' | '\\' => quoted.extend(['\\', c]),
-            // What `printable` would escape cannot stand in a file as it is either.
-            c if printable(c.encode_utf8(&mut [0; 4])).len() > c.len_utf8() => {
-                let _ = match u32::from(c) {
-                    low @ ..=0xffff => write!(quoted, "\\u{low:04X}"),
-                    high => write!(quoted, "\\U{high:08X}"),
-                };
-            }
-            c => quoted.push(c),
-        }
-    }
-    quoted + "\""
 }

@@ -19,7 +19,7 @@ mod unused;
 pub(in crate::session) use answers::TRASHY_ROOM;
 pub use answers::{Named, Place};
 pub use init::init_toml;
-pub(in crate::session) use init::{pattern_of, quoted};
+pub(in crate::session) use init::pattern_of;
 pub(in crate::session) use unused::unused;
 
 /// A session file, or what holds without one.

@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 
 use super::{folded, line, stem};
 use crate::finding::FindingKind;
-use crate::session::config::{pattern_of, quoted};
+use crate::problem::quoted;
+use crate::session::config::pattern_of;
 use crate::session::{Session, Track};
 
 /// Files of one kind: called alike but for numbers, and doubted for one reason.
