@@ -319,7 +319,7 @@ pub fn write_reports(work: &Work<'_>, job: &Job<'_>, plan: &Plan, out: &Path) ->
     let stems = standing_stems(work, job, &outbox)?;
     let mixes = standing_mixes(job, &[], &outbox)?;
     let excerpts = standing_excerpts(work, job, &outbox)?;
-    let mut outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, Vec::new());
+    let mut outcome = finish::outcome(job, plan, &stems, &excerpts, mixes, record.changed.clone());
     finish::write(work, job, plan, &outbox, &mut outcome, &record, &stems)?;
     Ok(outcome)
 }
