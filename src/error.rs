@@ -114,7 +114,9 @@ impl Error {
             true => Kind::Scarce,
             false => Kind::File,
         };
-        Self::new(kind, format!("cannot be read: {}", plain(error))).at(path)
+        Self::new(kind, format!("cannot be read: {}", plain(error)))
+            .open_elsewhere(error, &[SHARING_VIOLATION, LOCK_VIOLATION], cfg!(windows))
+            .at(path)
     }
 
     /// Writing `path` failed; see [`Error::sink`] for the kind.
@@ -131,7 +133,28 @@ impl Error {
             _ if scarce(error) => Kind::Scarce,
             _ => Kind::File,
         };
-        Self::new(kind, format!("cannot be written: {}", plain(error)))
+        let refusals = [
+            ACCESS_DENIED,
+            SHARING_VIOLATION,
+            LOCK_VIOLATION,
+            USER_MAPPED_FILE,
+        ];
+        Self::new(kind, format!("cannot be written: {}", plain(error))).open_elsewhere(
+            error,
+            &refusals,
+            cfg!(windows),
+        )
+    }
+
+    /// Adds what to do where Windows refuses a file with one of these numbers, as it does while another
+    /// program has it open.
+    fn open_elsewhere(self, error: &std::io::Error, refusals: &[i32], windows: bool) -> Self {
+        let number = error.raw_os_error().filter(|_| windows);
+        if !number.is_some_and(|number| refusals.contains(&number)) {
+            return self;
+        }
+        let reason = format!("{} (another program may have it open)", self.reason);
+        Self { reason, ..self }.hint("close it there, then run the same command again")
     }
 
     /// Several errors as one, which says all of them; the first one's kind counts. `None` for none.
@@ -183,6 +206,12 @@ impl Error {
     }
 }
 
+// Numbers of Windows. Source: Microsoft, "System Error Codes", from memory.
+const ACCESS_DENIED: i32 = 5;
+const SHARING_VIOLATION: i32 = 32;
+const LOCK_VIOLATION: i32 = 33;
+const USER_MAPPED_FILE: i32 = 1224;
+
 /// Whether the system was out of something that other work will give back: open files (of the
 /// process, of the system), memory.
 fn scarce(error: &std::io::Error) -> bool {
@@ -209,9 +238,13 @@ pub fn if_there<T>(path: &Path, read: std::io::Result<T>) -> Result<Option<T>> {
 
 /// An operating-system error in words, without Rust's "(os error 2)".
 pub(crate) fn plain(error: &std::io::Error) -> String {
-    let text = error.to_string();
+    in_words(error.to_string())
+}
+
+/// The words of some systems end with a period.
+fn in_words(text: String) -> String {
     match text.find(" (os error") {
-        Some(end) => text[..end].to_lowercase(),
+        Some(end) => text[..end].trim_end_matches('.').to_lowercase(),
         None => text,
     }
 }
@@ -298,5 +331,45 @@ mod tests {
             );
         }
         assert_eq!(printable("Größe 太鼓 é"), "Größe 太鼓 é");
+    }
+
+    #[test]
+    fn what_another_program_has_open_on_windows_is_said_with_what_to_do() {
+        let refused = |number, windows| {
+            let system = std::io::Error::from_raw_os_error(number);
+            Error::new(Kind::File, "cannot be written: access is denied").open_elsewhere(
+                &system,
+                &[ACCESS_DENIED, SHARING_VIOLATION],
+                windows,
+            )
+        };
+        for number in [5, 32] {
+            let error = refused(number, true);
+            assert_eq!(
+                error.reason,
+                "cannot be written: access is denied (another program may have it open)"
+            );
+            let hint = error.hint.expect("a hint");
+            assert_eq!(hint, "close it there, then run the same command again");
+        }
+        // The disk is full; and the same numbers are other errors elsewhere.
+        for other in [refused(112, true), refused(5, false), refused(32, false)] {
+            assert_eq!(other.reason, "cannot be written: access is denied");
+            assert_eq!(other.hint, None);
+        }
+    }
+
+    #[test]
+    fn words_of_the_system_end_without_number_and_period() {
+        for (said, expected) in [
+            ("Access is denied. (os error 5)", "access is denied"),
+            (
+                "No such file or directory (os error 2)",
+                "no such file or directory",
+            ),
+            ("a defect of ours.", "a defect of ours."),
+        ] {
+            assert_eq!(in_words(said.to_owned()), expected);
+        }
     }
 }

@@ -40,7 +40,7 @@ pub fn songs(
             locked(
                 dir,
                 &format!("the song {song}"),
-                &signature(&own.root().join(&name)),
+                signature(&own.root().join(&name)),
             )
         };
         take(&file, File::try_lock, warnings, holder)?;
@@ -94,16 +94,12 @@ fn sign(file: &mut File, path: &Path) -> Result<()> {
         .map_err(|e| Error::writing(path, &e))
 }
 
-/// Who wrote into a lock; only for messages.
-fn signature(path: &Path) -> String {
+/// Who wrote into a lock, where that can be read: on Windows nobody else reads what is locked. Only for
+/// messages.
+fn signature(path: &Path) -> Option<String> {
     let mut text = String::new();
-    if let Ok(file) = File::open(path) {
-        let _ = file.take(1000).read_to_string(&mut text);
-    }
-    text.lines()
-        .next()
-        .unwrap_or("an unknown process")
-        .to_owned()
+    let _ = File::open(path).ok()?.take(1000).read_to_string(&mut text);
+    text.lines().next().map(str::to_owned)
 }
 
 /// The error of a folder that other runs hold: those that make some of its songs, or one that makes
@@ -122,13 +118,36 @@ fn held(dir: &Path) -> Error {
     locked(
         dir,
         "this output folder",
-        &signature(&song.unwrap_or_else(|| own.join(LOCK))),
+        signature(&song.unwrap_or_else(|| own.join(LOCK))),
     )
 }
 
-fn locked(dir: &Path, what: &str, holder: &str) -> Error {
-    let reason = format!("another run holds {what}: {}", printable(holder));
+fn locked(dir: &Path, what: &str, holder: Option<String>) -> Error {
+    let mut reason = format!("another run holds {what}");
+    if let Some(holder) = holder {
+        reason += &format!(": {}", printable(&holder));
+    }
     Error::new(Kind::Locked, reason)
         .at(dir)
         .hint("wait until it has finished, or give another folder with --out")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn who_holds_a_folder_is_named_where_that_is_known() {
+        let dir = tempfile::tempdir().unwrap();
+        let lock = dir.path().join(LOCK);
+        let said = || locked(dir.path(), "this output folder", signature(&lock)).reason;
+        assert_eq!(said(), "another run holds this output folder");
+        fs::write(&lock, "").unwrap();
+        assert_eq!(said(), "another run holds this output folder");
+        fs::write(&lock, "process 12 on a\u{1b}studio\n").unwrap();
+        assert_eq!(
+            said(),
+            "another run holds this output folder: process 12 on a\\u{1b}studio"
+        );
+    }
 }

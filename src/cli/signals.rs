@@ -35,8 +35,8 @@ pub fn prepare() {
 fn unix(stop: &Arc<Stop>) {
     use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
-    let heard = [SIGINT, SIGTERM, SIGHUP].into_iter();
-    let Ok(mut signals) = signal_hook::iterator::Signals::new(heard.filter(|s| !ignored(*s)))
+    let wanted = [SIGINT, SIGTERM, SIGHUP].into_iter();
+    let Ok(mut signals) = signal_hook::iterator::Signals::new(wanted.filter(|s| !ignored(*s)))
     else {
         return;
     };
@@ -46,53 +46,31 @@ fn unix(stop: &Arc<Stop>) {
         .name("signals".to_owned())
         .spawn(move || {
             for signal in signals.forever() {
-                let again = stop.is_set();
                 match signal {
-                    SIGINT => stop.interrupt(),
-                    _ => stop.terminate(),
-                }
-                if again {
-                    let status = stop.check().err().map_or(143, |e| e.kind.exit_status());
-                    std::process::exit(i32::from(status));
+                    SIGINT => heard(&stop, Stop::interrupt),
+                    _ => heard(&stop, Stop::terminate),
                 }
             }
         });
 }
 
-/// Ctrl-C, and Ctrl-Break or the end of the console window.
+/// Ctrl-C. Ctrl-Break and the end of the console window come the same way; after the latter Windows
+/// does not wait for the run.
 #[cfg(windows)]
 fn windows(stop: &Arc<Stop>) {
-    use signal_hook::consts::SIGINT;
-    use signal_hook::flag::{register, register_conditional_shutdown};
-    use std::sync::atomic::{AtomicBool, Ordering};
-    use std::time::Duration;
-
-    /// What the C library makes of the other two.
-    const SIGBREAK: i32 = 21;
-    /// How soon the first one is seen. Nothing but a flag can be set where it is heard.
-    const LOOK: Duration = Duration::from_millis(50);
-
-    let heard = [(SIGINT, 130), (SIGBREAK, 143)].map(|(signal, status)| {
-        let heard = Arc::new(AtomicBool::new(false));
-        let _ = register_conditional_shutdown(signal, status, Arc::clone(&heard));
-        let _ = register(signal, Arc::clone(&heard));
-        heard
-    });
     let stop = Arc::clone(stop);
-    // Ends with the process.
-    let _ = std::thread::Builder::new()
-        .name("signals".to_owned())
-        .spawn(move || {
-            let [interrupted, broken_off] = heard;
-            while !stop.is_set() {
-                if interrupted.load(Ordering::Relaxed) {
-                    stop.interrupt();
-                } else if broken_off.load(Ordering::Relaxed) {
-                    stop.terminate();
-                }
-                std::thread::sleep(LOOK);
-            }
-        });
+    // Heard in a thread that ends with the process.
+    let _ = ctrlc::set_handler(move || heard(&stop, Stop::interrupt));
+}
+
+/// Ends the run, or the process at once where the run has been ending already.
+#[cfg(any(unix, windows))]
+fn heard(stop: &Stop, end: fn(&Stop)) {
+    let again = stop.is_set();
+    end(stop);
+    if let (true, Err(error)) = (again, stop.check()) {
+        std::process::exit(i32::from(error.kind.exit_status()));
+    }
 }
 
 /// Whether who started the program wants this signal ignored, as `nohup` does. Where the system does
