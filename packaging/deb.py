@@ -5,13 +5,17 @@ it takes ten minutes to build. PROGRAM goes where the list has the program of th
 says which machine and which C library it needs. Prints the path of the package.
 """
 
+import email.utils
+import gzip
 import hashlib
+import os
 import pathlib
 import re
 import shutil
 import subprocess
 import sys
 import tempfile
+import textwrap
 import tomllib
 
 # Machines by their name in an ELF header.
@@ -37,6 +41,37 @@ def needs(program):
     return ", ".join(sorted(packages))
 
 
+def notices(package, mit):
+    """The copyright file; Apache-2.0 is on every Debian system."""
+    indented = "".join(f" {line or '.'}\n" for line in mit.strip().splitlines())
+    years = re.search(r"Copyright \(c\) (.*)", mit).group(1)
+    return f"""Format: https://www.debian.org/doc/packaging-manuals/copyright-format/1.0/
+Upstream-Name: {package["name"]}
+Comment: The licences of what it is built from stand in THIRD-PARTY.txt beside this file.
+
+Files: *
+Copyright: {years}
+License: Expat or Apache-2.0
+
+License: Expat
+{indented}
+License: Apache-2.0
+ On Debian systems, the text of the Apache License, Version 2.0, stands in
+ /usr/share/common-licenses/Apache-2.0.
+"""
+
+
+def news(package, version, maintainer, program):
+    """The changelog of the package: one entry, of when the program was built."""
+    built = int(os.environ.get("SOURCE_DATE_EPOCH", program.stat().st_mtime))
+    return f"""{package["name"]} ({version}) unstable; urgency=low
+
+  * Version {package["version"]}.
+
+ -- {maintainer}  {email.utils.formatdate(built)}
+"""
+
+
 def put(source, target, mode):
     target.parent.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(source, target)
@@ -58,13 +93,16 @@ def main():
                 sys.exit(f"deb.py: {given} is not there")
             for source in filter(pathlib.Path.is_file, sources):
                 put(source, root / target / source.name, mode)
-        licence = pathlib.Path(deb["license-file"][0]).read_text()
-        notice = root / f"usr/share/doc/{name}/copyright"
-        notice.write_text(f"{name} is licensed under {package['license']}.\n\n{licence}")
-        notice.chmod(0o644)
+        texts = root / f"usr/share/doc/{name}"
+        mit = pathlib.Path(deb["license-file"][0]).read_text()
+        (texts / "copyright").write_text(notices(package, mit))
+        changes = news(package, version, deb["maintainer"], program)
+        (texts / "changelog.Debian.gz").write_bytes(gzip.compress(changes.encode(), mtime=0))
+        for text in ("copyright", "changelog.Debian.gz"):
+            (texts / text).chmod(0o644)
         files = sorted(path for path in root.rglob("*") if path.is_file())
         sums = "".join(f"{hashlib.md5(f.read_bytes()).hexdigest()}  {f.relative_to(root)}\n" for f in files)
-        about = "\n ".join(deb["extended-description"].strip().splitlines())
+        about = "\n ".join(textwrap.wrap(deb["extended-description"].strip(), 78))
         control = {
             "Package": name,
             "Version": version,

@@ -40,6 +40,7 @@ left=$(find "$work/wheel" -name '*batterhead*')
 # Into a folder first: what is installed may leave out documentation, as images do.
 dpkg-deb --extract "$folder"/*.deb "$work/deb"
 has "$work/deb/usr/share" fish/vendor_completions.d/batterhead.fish doc/batterhead/copyright \
+  doc/batterhead/changelog.Debian.gz \
   doc/batterhead/LICENSE-APACHE doc/batterhead/THIRD-PARTY.txt doc/batterhead/sbom.cdx.json
 read_in "$work/deb/usr/share" man/man1/batterhead.1.gz bash-completion/completions/batterhead \
   zsh/vendor-completions/_batterhead
