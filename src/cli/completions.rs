@@ -4,6 +4,7 @@ use clap::CommandFactory as _;
 use clap::builder::PossibleValuesParser;
 use clap_complete::Shell;
 
+use super::powershell;
 use crate::preset;
 use crate::session::Mic;
 
@@ -11,8 +12,11 @@ const NAME: &str = env!("CARGO_PKG_NAME");
 
 /// The script that `shell` reads.
 pub fn script(shell: Shell) -> Vec<u8> {
-    let mut script = Vec::new();
     let mut command = with_names(super::arguments::Cli::command());
+    if shell == Shell::PowerShell {
+        return powershell::script(command).into_bytes();
+    }
+    let mut script = Vec::new();
     clap_complete::generate(shell, &mut command, NAME, &mut script);
     if shell == Shell::Fish {
         script.extend(presets_in_fish().into_bytes());

@@ -19,6 +19,7 @@ mod completions;
 mod follow;
 mod manual;
 mod nearest;
+mod powershell;
 mod progress;
 mod signals;
 mod summary;

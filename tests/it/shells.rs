@@ -124,3 +124,79 @@ fn a_shell_that_is_not_known_is_refused_with_those_that_are() {
     assert_eq!(ran.status, 2);
     assert!(ran.stderr.contains("powershell"), "{}", ran.stderr);
 }
+
+/// A script for PowerShell without its literals: in single quotes nothing but a quote has a meaning, and two
+/// of them are one. Source: Microsoft, "about_Quoting_Rules", from memory.
+fn without_literals(script: &str) -> String {
+    let parts: Vec<_> = script.split('\'').collect();
+    assert!(parts.len() % 2 == 1, "a literal does not end");
+    assert!(
+        parts
+            .iter()
+            .skip(1)
+            .step_by(2)
+            .all(|literal| !literal.contains('\n'))
+    );
+    parts.into_iter().step_by(2).collect()
+}
+
+/// The names that may follow `place`.
+fn named<'a>(script: &'a str, place: &str) -> Vec<&'a str> {
+    let line = format!("'{place}' = @(");
+    let line = (script.lines()).find_map(|l| l.trim_start().strip_prefix(&line));
+    let line = line.unwrap_or_else(|| panic!("no names for {place}"));
+    let line = line.strip_suffix(')').expect("a list");
+    line.split(", ")
+        .map(|name| name.trim_matches('\''))
+        .collect()
+}
+
+#[test]
+fn powershell_finds_presets_and_mics_in_a_script_without_a_loose_end() {
+    let script = printed(&["completions", "powershell"]);
+    assert!(script.is_ascii());
+    let script: String = (script.lines())
+        .filter(|line| !line.trim_start().starts_with('#'))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    let code = without_literals(&script);
+    let mut open = Vec::new();
+    for letter in code.chars() {
+        match letter {
+            '(' | '[' | '{' => open.push(letter),
+            ')' => assert_eq!(open.pop(), Some('(')),
+            ']' => assert_eq!(open.pop(), Some('[')),
+            '}' => assert_eq!(open.pop(), Some('{')),
+            _ => {}
+        }
+    }
+    assert!(open.is_empty(), "{open:?}");
+    // A table with the same word twice is refused, whatever its case.
+    let mut table = std::collections::BTreeSet::new();
+    for line in script.lines().map(str::trim_start) {
+        if line.ends_with("@{") {
+            table.clear();
+        } else if let (true, Some((word, _))) = (line.starts_with('\''), line.split_once("' = '")) {
+            assert!(table.insert(word.to_lowercase()), "{line}");
+        }
+    }
+    for (place, name) in [
+        ("batterhead prep --only", "snare-side"),
+        ("batterhead prep --preset", "level-only"),
+        ("batterhead apply", "trashy-room"),
+        ("batterhead preset show", "unknown-mic"),
+        ("batterhead preset curve", "snare-top"),
+        ("batterhead completions", "zsh"),
+    ] {
+        assert!(named(&script, place).contains(&name), "{place} {name}");
+    }
+    let help = printed(&["--help"]);
+    let commands = help.split("Commands:").nth(1).expect("a list of commands");
+    let commands = commands.lines().skip(1).take_while(|line| !line.is_empty());
+    for command in commands.filter_map(|line| line.split_whitespace().next()) {
+        assert!(
+            script.contains(&format!("'batterhead {command}' = [ordered]@{{")),
+            "{command}"
+        );
+    }
+}
