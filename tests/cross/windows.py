@@ -71,10 +71,10 @@ def demo(programs):
     check(programs.run("verify", "demo/prepared").returncode == 5, "verify finds a change")
 
 
-def small(programs, where):
+def small(programs, where, mics=6):
     """A session of one take of the demo, in a folder of its own."""
     where.mkdir(parents=True)
-    for path in sorted((programs.work / "demo-native/takes").glob("Low Tide_T01_*.wav"))[:6]:
+    for path in sorted((programs.work / "demo-native/takes").glob("Low Tide_T01_*.wav"))[:mics]:
         shutil.copy(path, where / path.name)
     return where
 
@@ -162,10 +162,11 @@ class Console:
 
 
 def stopped(programs):
-    whole = programs.run("--quiet", "prep", "demo-native/takes", "--out", "stopped-native", native=True)
+    small(programs, programs.work / "takes", mics=13)
+    whole = programs.run("--quiet", "prep", "takes", "--out", "stopped-native", native=True)
     for presses in (1, 2):
         out = programs.work / f"stopped-{presses}"
-        words = ("prep", "demo-native/takes", "--out", out.name)
+        words = ("prep", "takes", "--out", out.name)
         console = Console(programs, *words)
         console.wait(lambda: len(list(out.glob("stems/*/*/*.wav"))) >= 3)
         what = ["Ctrl-C", "Ctrl-C twice"][presses - 1]
