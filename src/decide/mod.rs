@@ -3,3 +3,8 @@
 pub mod gains;
 pub mod heard;
 pub mod stages;
+
+#[cfg(test)]
+mod fixture;
+#[cfg(test)]
+mod tests;

@@ -4,11 +4,12 @@ use std::f64::consts::LOG2_10;
 
 use super::SetUp;
 use super::figures::tuned;
+use crate::analysis::polarity::pair::LEAST_STROKES;
 use crate::analysis::{PairKind, PairVerdict, sum_gain_db};
 use crate::decide::stages::{Tuned, follow};
 use crate::preset::Measure;
 use crate::session::{Family, Track};
-use crate::stage::{Chain, Stage};
+use crate::stage::{Chain, Polarity, Stage};
 use crate::units::round_to;
 
 /// Where the weight of a drum lies, in hertz. Common practice, no source.
@@ -50,7 +51,7 @@ impl SetUp<'_> {
     /// drum, or too few strokes stand alone.
     pub(super) fn sum(&self, verdict: &PairVerdict, track: &Track) -> Option<Sum> {
         let pair = &verdict.pair;
-        if pair.kind == PairKind::Sides || pair.together.is_empty() {
+        if pair.kind == PairKind::Sides || pair.hits < LEAST_STROKES || pair.together.is_empty() {
             return None;
         }
         let rate_hz = f64::from(track.rate_hz());
@@ -82,8 +83,9 @@ impl SetUp<'_> {
         }
     }
 
-    /// What the mic with this label goes through on its way into the mix: its preset's stages, the gain
-    /// to its working level, and its fader.
+    /// What the mic with this label goes through on its way into the mix: its preset's stages, its own
+    /// inversion where all drums together show it (a preset without stages keeps the sound as recorded),
+    /// the gain to its working level, and its fader.
     fn chain(&self, label: &str) -> Vec<Stage> {
         let mut all = self.takes.iter().flat_map(|take| &take.tracks);
         let Some(listening) = all.find(|listening| listening.track.label == label) else {
@@ -95,6 +97,10 @@ impl SetUp<'_> {
         let setup = self.tuning(listening.track).map(tuned).unwrap_or_default();
         let stages = follow(preset, &setup, &Tuned::default());
         let mut chain: Vec<Stage> = stages.into_iter().map(|stage| stage.value).collect();
+        let listed = self.config.polarity.lists(listening.track);
+        if listed && !chain.is_empty() && self.odd(listening.track).is_some() {
+            chain.push(Stage::Polarity(Polarity { inverted: true }));
+        }
         let hits = preset
             .level
             .filter(|rule| rule.measure == Measure::HitLevel);

@@ -140,20 +140,25 @@ impl SetUp<'_> {
             }
             findings.push(opposed(&pair.first, &found, severity, corrected));
         }
-        let (against, found) = match track.mic.family {
-            Family::Overhead => ("the close mics", overheads_opposed(&self.setup.pairs)),
-            _ => (
-                "the overheads",
-                close_opposed(&self.setup.pairs, &track.label),
-            ),
-        };
-        if let Some(found) = found.filter(|o| o.confidence >= SURE) {
+        if let Some((against, found)) = self.odd(track) {
             if listed {
                 decided = Decided::new(true, why_inverted(against, &found));
             }
             findings.push(opposed(against, &found, Severity::Warning, listed));
         }
         (decided, findings)
+    }
+
+    /// What all drums together show: a close mic that opposes the overheads, or overheads that oppose the
+    /// close mics; and what it opposes.
+    pub(super) fn odd(&self, track: &Track) -> Option<(&'static str, Opposed)> {
+        let pairs = &self.setup.pairs;
+        let (against, found) = match track.mic.family {
+            Family::Overhead => ("the close mics", overheads_opposed(pairs)),
+            _ => ("the overheads", close_opposed(pairs, &track.label)),
+        };
+        let found = found.filter(|o| o.confidence >= SURE)?;
+        Some((against, found))
     }
 
     /// How much later a track hears a drum than the drum's own mic. Both sides of a pair are moved as
