@@ -160,14 +160,14 @@ impl Store {
         self.write(key, "json", &bytes)
     }
 
-    /// Where a result lies, for messages.
-    pub fn place(&self, key: &Key) -> PathBuf {
-        self.root.join(self.path(key, "json"))
+    /// Where a result lies; for messages.
+    pub fn place_of(&self, key: &Key) -> PathBuf {
+        self.place(key, "json")
     }
 
     /// The file of bytes kept before, and where in it they begin.
     pub fn get_file(&self, key: &Key) -> Option<(File, u64)> {
-        let mut file = files::open(&self.root.join(self.path(key, "bin"))).ok()?;
+        let mut file = files::open(&self.place(key, "bin")).ok()?;
         let mut head = [0; SEAL + 1];
         file.read_exact(&mut head).ok()?;
         let mut sealing = Sealing::new(key, io::sink());
@@ -195,8 +195,12 @@ impl Store {
         self.outbox.scratch()
     }
 
+    fn place(&self, key: &Key, ending: &str) -> PathBuf {
+        self.root.join(self.path(key, ending))
+    }
+
     fn read(&self, key: &Key, ending: &str) -> Option<Vec<u8>> {
-        let bytes = files::read(&self.root.join(self.path(key, ending))).ok()?;
+        let bytes = files::read(&self.place(key, ending)).ok()?;
         unsealed(&bytes, key.text(), b'\n').map(<[u8]>::to_vec)
     }
 

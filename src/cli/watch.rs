@@ -47,7 +47,6 @@ pub fn watch(path: &Path, out: Option<&Path>, options: &Options<'_>, voice: &Voi
         said: Said::default(),
         warned: Mutex::default(),
         behind: false,
-        rough: false,
     };
     let root = watch.begin()?;
     voice.note(&format!("watching {}; Ctrl-C ends it", root.display()));
@@ -122,8 +121,6 @@ struct Watch<'a> {
     warned: Mutex<BTreeSet<String>>,
     /// The last check did not come to its end.
     behind: bool,
-    /// Takes were not heard again when the last ones came: done while nothing is recorded.
-    rough: bool,
 }
 
 impl Watch<'_> {
@@ -167,9 +164,10 @@ impl Watch<'_> {
             .collect();
         let is_new =
             |seen: &Files| (settled.iter()).any(|(path, stamp)| seen.get(path) != Some(stamp));
-        let busy = settled.len() < self.still.count();
-        let settle = self.rough && !busy && !is_new(&self.seen);
-        if self.behind || settle || is_new(&self.seen) {
+        let (busy, new) = (settled.len() < self.still.count(), is_new(&self.seen));
+        // What the newest takes show of the others is heard while nothing is recorded.
+        let settle = self.earlier.is_rough() && !busy && !new;
+        if self.behind || settle || new {
             let mut session = session::scan_so_far(&root, &config)?;
             self.listing = now.elapsed();
             let open = session::keep_complete(&mut session, &self.still, now);
@@ -181,12 +179,11 @@ impl Watch<'_> {
                 self.said = said;
                 checked?;
                 self.behind = false;
-                self.rough = self.earlier.is_rough();
             }
             let understood = (settled.iter()).filter(|(path, _)| !open.contains(*path));
             self.seen = understood.map(|(p, s)| (p.clone(), s.clone())).collect();
         }
-        Ok(busy || self.rough || is_new(&self.seen))
+        Ok(busy || self.earlier.is_rough() || is_new(&self.seen))
     }
 
     fn check(

@@ -74,7 +74,7 @@ pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
                 stem.map_or(track.working_gain_db, |(_, gain)| gain.value)
             });
             for i in members {
-                gains[i] = trimmed(gain.clone(), trim_db(&tracks[i]), tracks[i].rule);
+                gains[i] = trimmed(gain.clone(), &tracks[i]);
             }
         }
     }
@@ -84,17 +84,18 @@ pub fn gains(tracks: &[Tried<'_>]) -> Vec<Decided<f64>> {
 /// A file with a gain of its own needs no trim.
 fn trim_db(track: &Tried<'_>) -> f64 {
     match track.rule {
-        Some(rule) if rule.link != Link::File => track.trim_db,
+        Some(rule) if rule.is_linked() => track.trim_db,
         _ => 0.0,
     }
 }
 
 /// The gain of all takes in one whose level has to be brought to theirs.
-pub fn trimmed(gain: Decided<f64>, trim_db: f64, rule: Option<&LevelRule>) -> Decided<f64> {
+pub fn trimmed(gain: Decided<f64>, track: &Tried<'_>) -> Decided<f64> {
+    let trim_db = trim_db(track);
     if trim_db == 0.0 {
         return gain;
     }
-    let most = rule.map_or(0.0, |rule| rule.max_gain_db);
+    let most = track.rule.map_or(0.0, |rule| rule.max_gain_db);
     let value = round_to((gain.value + trim_db).min(most), 1);
     let why = Reason::Trimmed {
         by_db: round_to(value - gain.value, 1),

@@ -82,7 +82,7 @@ impl TakePlayed {
     /// All strokes of the take.
     pub fn strokes(&self, work: &Work<'_>) -> Result<Strokes> {
         let gone = || {
-            let place = work.store.place(&self.key);
+            let place = work.store.place_of(&self.key);
             Error::new(Kind::File, "the strokes kept there cannot be read again").at(&place)
         };
         work.store.get(&self.key).ok_or_else(gone)

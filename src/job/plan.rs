@@ -196,7 +196,7 @@ fn gains_of(
         .collect();
     let of_mic = |(&i, fate): (&usize, &gains::Tried<'_>)| {
         let gain = held[i].of_mic.clone().filter(|_| !kept(i))?;
-        Some(gains::trimmed(gain, fate.trim_db, fate.rule))
+        Some(gains::trimmed(gain, fate))
     };
     let mut decided: Vec<Option<Decided<f64>>> = of.iter().zip(fates).map(of_mic).collect();
     for (n, gain) in open.into_iter().zip(gains(&asked)) {

@@ -140,6 +140,13 @@ pub enum Link {
     Session,
 }
 
+impl LevelRule {
+    /// Whether files share their gain.
+    pub fn is_linked(&self) -> bool {
+        self.link != Link::File
+    }
+}
+
 impl Follow {
     /// What `times` may be.
     pub const TIMES: RangeInclusive<f64> = 0.1..=16.0;

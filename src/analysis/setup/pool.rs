@@ -130,25 +130,22 @@ fn levels_of(take: &TakeEvidence, label: &str) -> Vec<f64> {
 fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
     let by_take: Vec<Vec<f64>> = takes.iter().map(|t| levels_of(t, label)).collect();
     let level = level_of_takes(&by_take)?;
-    let own = |levels: &[f64]| level_of_take(levels);
-    let enough = |levels: &&Vec<f64>| levels.len() >= STEP_HITS;
-    let owns: Vec<f64> = by_take
-        .iter()
-        .filter(enough)
-        .filter_map(|l| own(l))
-        .collect();
-    let middle = median(owns.iter().copied());
-    // with two takes nothing is usual
-    let usual = middle
-        .filter(|_| owns.len() > 2)
-        .and_then(|middle| median(owns.iter().map(|own| (own - middle).abs())));
-    let least = STEP_DB.max(STEP_OVER_USUAL * usual.unwrap_or(0.0));
-    let steps = by_take
+    let own: Vec<(usize, f64)> = by_take
         .iter()
         .enumerate()
-        .filter(|(_, l)| enough(l))
-        .filter_map(|(i, l)| Some((i, round_to(own(l)? - middle?, 1))))
-        .filter(|(_, d)| d.abs() > least)
+        .filter(|(_, levels)| levels.len() >= STEP_HITS)
+        .filter_map(|(i, levels)| Some((i, level_of_take(levels)?)))
+        .collect();
+    let middle = median(own.iter().map(|o| o.1)).unwrap_or_default();
+    let usual = match own.len() {
+        0..=2 => 0.0, // with two takes nothing is usual
+        _ => median(own.iter().map(|o| (o.1 - middle).abs())).unwrap_or_default(),
+    };
+    let least = STEP_DB.max(STEP_OVER_USUAL * usual);
+    let steps = own
+        .into_iter()
+        .map(|(i, level)| (i, round_to(level - middle, 1)))
+        .filter(|(_, step)| step.abs() > least)
         .collect();
     Some(MicLevel {
         label: label.to_owned(),

@@ -93,9 +93,12 @@ pub(crate) fn gather(mut onsets: Vec<i64>) -> Vec<Moment> {
     moments
 }
 
+/// All bands together are compared with so much before an attack, and swell so much after it.
+const OVER_MS: i64 = 21;
+const SWELL_MS: (i64, i64) = (15, 45);
 /// How far before its first onset and behind its last one a moment is looked at, in milliseconds.
-const LOOK_BEFORE_MS: i64 = EARLY_MS + 21;
-const LOOK_AFTER_MS: i64 = LATE_MS + 45;
+const LOOK_BEFORE_MS: i64 = EARLY_MS + OVER_MS;
+const LOOK_AFTER_MS: i64 = LATE_MS + SWELL_MS.1;
 /// Where an attack may lie beside the onsets of its moment, in milliseconds.
 const EARLY_MS: i64 = 4;
 const LATE_MS: i64 = 6;
@@ -251,8 +254,12 @@ pub(crate) fn struck(trace: &Trace, offset_ms: i64, onsets: &[(i64, u16)]) -> Ve
         powers.look(at, at);
         let powers = &powers;
         let attack = attack(powers, at, at);
-        let above = |band: usize| swift_db(powers, attack.ms(), band) >= ABOVE_DB;
-        attack.db >= ATTACK_DB || over_db(powers, attack.ms()) >= OVER_DB && (2..BANDS).any(above)
+        let above = || {
+            swift_db(powers, attack.ms())[2..]
+                .iter()
+                .any(|db| *db >= ABOVE_DB)
+        };
+        attack.db >= ATTACK_DB || over_db(powers, attack.ms()) >= OVER_DB && above()
     };
     onsets.iter().map(|o| o.0).filter(struck).collect()
 }
@@ -294,18 +301,20 @@ fn attack(powers: &Powers, first: i64, last: i64) -> Attack {
     }
 }
 
-/// By how much a band rose at once.
-fn swift_db(powers: &Powers, t: i64, band: usize) -> f32 {
-    let base = powers.base[band];
-    let after = powers.means(t..t + SWIFT_MS[band])[band];
-    let before = powers.means(t - 9..t - 1)[band];
-    decibels((after + base) / (before + base))
+/// By how much each band rose at once.
+fn swift_db(powers: &Powers, t: i64) -> [f32; BANDS] {
+    let before = powers.means(t - 9..t - 1);
+    std::array::from_fn(|band| {
+        let base = powers.base[band];
+        let after = powers.means(t..t + SWIFT_MS[band])[band];
+        decibels((after + base) / (before[band] + base))
+    })
 }
 
 /// By how much all bands together rose.
 fn over_db(powers: &Powers, t: i64) -> f32 {
     let all: f32 = powers.base.iter().sum();
-    let (after, before) = (powers.all(t..t + AFTER_MS), powers.all(t - 21..t - 1));
+    let (after, before) = (powers.all(t..t + AFTER_MS), powers.all(t - OVER_MS..t - 1));
     decibels((after + all) / (before + all))
 }
 
@@ -328,7 +337,10 @@ fn rise(powers: &mut Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
     let attack = attack(powers, first, last);
     let t = attack.ms();
     let all: f32 = powers.base.iter().sum();
-    let (now, later) = (powers.all(t..t + AFTER_MS), powers.all(t + 15..t + 45));
+    let (now, later) = (
+        powers.all(t..t + AFTER_MS),
+        powers.all(t + SWELL_MS.0..t + SWELL_MS.1),
+    );
     Rise {
         energy,
         floor,
@@ -336,7 +348,7 @@ fn rise(powers: &mut Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
         attack_db: attack.db,
         attack: attack.energy,
         again_db: attack.again_db,
-        swift_db: std::array::from_fn(|band| swift_db(powers, t, band)),
+        swift_db: swift_db(powers, t),
         over_db: over_db(powers, t),
         swell_db: decibels((later + all) / (now + all)),
     }

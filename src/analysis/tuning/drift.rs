@@ -4,11 +4,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
-use crate::analysis::tuning::SURE;
 use crate::analysis::tuning::glide::even_out;
 use crate::analysis::tuning::pitch::HitTuning;
-use crate::analysis::tuning::pooled::{LEAST_HITS, Tuning, pool};
+use crate::analysis::tuning::pooled::{LEAST_HITS, Tuning, pool, weight};
 use crate::analysis::tuning::ring::Ring;
+use crate::analysis::tuning::{SURE, UNSURE};
 use crate::dsp::median;
 use crate::units::round_to;
 
@@ -26,8 +26,6 @@ const SAME_HEAD: f64 = 0.1;
 const SAME_PITCH: f64 = 0.03;
 /// Of a take's strokes, the share that must show the fundamental of the set-up.
 const LEAST_SHARE: f64 = 0.34;
-/// Confidence in a pitch that is not to be acted on.
-const UNSURE: f64 = 0.45;
 /// What the pitch of a take by its ring counts beside that of few strokes.
 const LAID_WEIGHT: f64 = 30.0;
 /// Fundamentals of three drums this near to one another are one peak of the room.
@@ -91,7 +89,7 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
             tracks.find(|t| t.label == label).map(|t| &t.ring)
         })
         .collect();
-    let own: Vec<f64> = by_take.iter().map(|hits| weight(hits)).collect();
+    let own: Vec<f64> = by_take.iter().map(weight).collect();
     let unsure = lay_on_each_other(&mut tuned, &own, &rings, &tuning);
     Some(DrumTuning {
         label: label.to_owned(),
@@ -121,11 +119,6 @@ fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
         tuning.reason = None;
     }
     Some(tuning)
-}
-
-/// How much the pitch of some strokes counts.
-fn weight(hits: &[HitTuning]) -> f64 {
-    hits.iter().map(HitTuning::weight).sum()
 }
 
 /// One pitch for the drum from all takes, and of each take how much higher it rings than the one whose

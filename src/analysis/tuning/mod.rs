@@ -2,6 +2,8 @@
 
 /// From this confidence on a pitch counts as one.
 pub const SURE: f64 = 0.5;
+/// What is known to be doubtful is no surer than this.
+pub(crate) const UNSURE: f64 = 0.45;
 
 pub(crate) mod decimate;
 pub(crate) mod drift;

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::setup::pool::weighted_quantile;
 use crate::analysis::tuning::fade::Fade;
 use crate::analysis::tuning::pitch::{HitTuning, fundamental};
+use crate::analysis::tuning::{SURE, UNSURE};
 use crate::dsp::median;
 use crate::units::round_to;
 
@@ -61,6 +62,11 @@ pub struct Tuning {
     pub reason: Option<String>,
 }
 
+/// How much some hits count together.
+pub(crate) fn weight<'h>(hits: impl IntoIterator<Item = &'h HitTuning>) -> f64 {
+    hits.into_iter().map(HitTuning::weight).sum()
+}
+
 /// The value that most others agree with.
 fn vote(values: &[f64], same: f64) -> Option<f64> {
     let support = |f: f64| values.iter().filter(|v| (*v / f).ln().abs() < same).count();
@@ -74,14 +80,13 @@ fn vote(values: &[f64], same: f64) -> Option<f64> {
 /// `None` without hits.
 fn named(hits: &[HitTuning]) -> Option<f64> {
     let distance = |a: f64, b: f64| (a / b).ln().abs();
-    let weight = |hits: &mut dyn Iterator<Item = &HitTuning>| hits.map(HitTuning::weight).sum();
     let support = |hz: f64| -> f64 {
         let near = |h: &&HitTuning| distance(h.fundamental_hz, hz) < SAME_LINE;
-        weight(&mut hits.iter().filter(near))
+        weight(hits.iter().filter(near))
     };
     let pitches = hits.iter().map(|h| h.fundamental_hz);
     let most = pitches.max_by(|&a, &b| support(a).total_cmp(&support(b)).then(b.total_cmp(&a)))?;
-    if support(most) >= LEAST_SHARE * weight(&mut hits.iter()) {
+    if support(most) >= LEAST_SHARE * weight(hits) {
         return Some(most);
     }
     let power = |hz: f64| -> f64 {
@@ -139,7 +144,6 @@ pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
                 .collect()
         })
         .unwrap_or_default();
-    let weight = |hits: &[HitTuning]| hits.iter().map(HitTuning::weight).sum::<f64>();
     let heard = hits.len() as f64 / hits.len().max(tried).max(1) as f64;
     let share = heard * weight(&agree) / weight(hits);
     let clear_db: f64 = agree.iter().map(|h| h.clear_db.max(0.0)).sum();
@@ -160,26 +164,25 @@ pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
         None
     };
     let confidence = if reason.is_some() {
-        confidence.min(0.45)
+        confidence.min(UNSURE)
     } else {
-        confidence.max(0.5)
+        confidence.max(SURE)
+    };
+    let middle = |hits: &[&HitTuning], value: fn(&HitTuning) -> Option<f64>, digits: u32| {
+        median(hits.iter().filter_map(|h| value(h))).map(|value| round_to(value, digits))
     };
     Some(Tuning {
         fundamental_hz: round_to(fundamental, 1),
         spread_hz: round_to(spread, 1),
-        next_partial_hz: median(next.iter().filter_map(|h| h.next_partial_hz))
-            .map(|f| round_to(f, 1)),
+        next_partial_hz: middle(&next, |h| h.next_partial_hz, 1),
         next_share: round_to(next.len() as f64 / own.len() as f64, 2),
-        next_level_db: median(next.iter().filter_map(|h| h.next_level_db)).map(|l| round_to(l, 1)),
-        ring_s: round_to(
-            median(own.iter().filter_map(|h| h.ring_s)).unwrap_or(LONGEST_S),
-            2,
-        ),
-        next_ring_s: median(next.iter().filter_map(|h| h.next_ring_s)).map(|t| round_to(t, 2)),
-        settled_hz: median(own.iter().filter_map(|h| h.settled_hz)).map(|f| round_to(f, 1)),
+        next_level_db: middle(&next, |h| h.next_level_db, 1),
+        ring_s: middle(&own, |h| h.ring_s, 2).unwrap_or(LONGEST_S),
+        next_ring_s: middle(&next, |h| h.next_ring_s, 2),
+        settled_hz: middle(&own, |h| h.settled_hz, 1),
         fade: Fade {
-            early_s: median(own.iter().filter_map(|h| h.fade.early_s)).map(|t| round_to(t, 2)),
-            late_s: median(own.iter().filter_map(|h| h.fade.late_s)).map(|t| round_to(t, 2)),
+            early_s: middle(&own, |h| h.fade.early_s, 2),
+            late_s: middle(&own, |h| h.fade.late_s, 2),
         },
         hits: agree.len(),
         tried: tried.max(hits.len()),

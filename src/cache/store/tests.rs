@@ -51,8 +51,8 @@ fn a_flipped_bit_in_the_journal_or_a_kept_result_is_never_believed() {
     store
         .put_file(&key, &|sink| sink.write_all(b"1.5 dB"))
         .unwrap();
-    let kept = store.root.join(store.path(&key, "json"));
-    let file = store.root.join(store.path(&key, "bin"));
+    let kept = store.place(&key, "json");
+    let file = store.place(&key, "bin");
     drop(store);
     let journal = folder.path().join(FOLDER).join(JOURNAL);
     for path in [&journal, &kept, &file] {
@@ -78,7 +78,7 @@ fn a_kept_result_in_the_place_of_another_is_never_believed() {
     let (one, two) = (Key::of("a", &1), Key::of("a", &2));
     store.put(&one, &"one").unwrap();
     store.put(&two, &"two").unwrap();
-    let place = |key| store.root.join(store.path(key, "json"));
+    let place = |key| store.place(key, "json");
     fs::copy(place(&one), place(&two)).unwrap();
     assert_eq!(store.get::<String>(&one).as_deref(), Some("one"));
     assert_eq!(store.get::<String>(&two), None);

@@ -3,6 +3,7 @@
 use super::{FEWEST_HITS, SetUp};
 use crate::analysis::{Metronome, Unlikely};
 use crate::finding::{Code, Finding, FindingKind, Severity};
+use crate::preset::Preset;
 use crate::session::{Side, Track};
 use crate::units::round_to;
 
@@ -43,15 +44,17 @@ impl SetUp<'_> {
         let mut findings = Vec::new();
         let level = self.setup.levels.iter().find(|l| l.label == track.label);
         if let Some((_, step)) = level.and_then(|l| l.steps.iter().find(|(take, _)| *take == t)) {
-            let clipped = self.takes[t]
-                .tracks
-                .iter()
-                .any(|l| l.track.label == track.label && l.inspection.clipped_samples > 0);
+            let tracks = self.takes[t].tracks.iter();
+            let mut own = tracks.filter(|l| l.track.label == track.label);
+            let clipped = own.clone().any(|l| l.inspection.clipped_samples > 0);
+            // a side of a pair in one piece has no preset of its own
+            let linked = |preset: &Preset| preset.level.is_some_and(|rule| rule.is_linked());
+            let trimmed = self.config.trim_level_steps && own.all(|l| l.preset.is_none_or(linked));
             // peaks that were cut off are lower than they would have been: the step is larger still
             let kind = FindingKind::LevelStep {
                 step_db: round_to(*step, 1),
                 clipped,
-                trimmed: self.config.trim_level_steps,
+                trimmed,
             };
             findings.push(Finding::new(kind, Severity::Warning, 0.8));
         }
