@@ -198,6 +198,7 @@ fn table(sound: &Sound) -> String {
     let tuned = Tuned {
         fundamental: hit.as_ref().map(|hit| pitch(hit.fundamental_hz)),
         next_partial: hit.and_then(|hit| hit.next_partial_hz).map(pitch),
+        ..Tuned::default()
     };
     let presets: Vec<Preset> = preset::builtin()
         .map(|preset| preset::find(preset.name).expect("a preset of the library"))

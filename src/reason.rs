@@ -54,6 +54,11 @@ pub enum Reason {
     },
     /// The overheads do not tell on which side the drum stands.
     PanUndecided,
+    /// Nor that of this tom, but of another: it stands beside that, in the order of their numbers.
+    PanBeside {
+        /// The label of the tom that is heard.
+        tom: String,
+    },
     /// No other mic shows surely how much later the sound arrives.
     DelayUndecided,
     /// A frequency that follows the drum's tuning.
@@ -64,6 +69,15 @@ pub enum Reason {
         followed: Followed,
         /// The preset's own frequency, which is used.
         freq_hz: f64,
+    },
+    /// The same where the session file says what the drum is meant to be tuned to.
+    Intended {
+        /// The session file's frequency.
+        hz: f64,
+        /// The preset's factor.
+        times: f64,
+        /// The preset's limit, where it was reached.
+        limit_hz: Option<f64>,
     },
     /// Brought to a level that the stages behind it are made for.
     WorkingLevel {
@@ -274,7 +288,7 @@ impl Reason {
     /// and does not, or not all the way.
     pub fn may_be_wanted_otherwise(&self) -> bool {
         match self {
-            Self::Untuned { .. } => true,
+            Self::Untuned { .. } | Self::Intended { .. } => true,
             Self::Gated {
                 unsure,
                 rests,

@@ -316,7 +316,7 @@ impl SetUp<'_> {
             polarity_inverted,
             delay_samples,
             pan: self.pan(track),
-            tuned_setup: self.tuning(track).map(tuned).unwrap_or_default(),
+            tuned_setup: self.tuned(track),
             tuned_take: self
                 .take_tuning(t, track)
                 .filter(|t| t.hits >= TAKE_HITS)

@@ -23,6 +23,8 @@ pub struct Tuned {
     pub fundamental: Option<Pitch>,
     /// The strongest ring above it.
     pub next_partial: Option<Pitch>,
+    /// What the session file says that the drum is meant to be tuned to, in hertz.
+    pub intended_hz: Option<f64>,
 }
 
 impl Tuned {
@@ -64,8 +66,30 @@ pub fn follow(preset: &Preset, setup: &Tuned, take: &Tuned) -> Vec<Decided<Stage
 fn frequency(rule: &Follow, fallback_hz: f64, setup: &Tuned, take: &Tuned) -> (f64, Reason) {
     let followed = rule.of;
     let Some(common) = setup.of(followed) else {
-        let freq_hz = fallback_hz;
-        return (fallback_hz, Reason::Untuned { followed, freq_hz });
+        return match setup
+            .intended_hz
+            .filter(|_| followed == Followed::Fundamental)
+        {
+            Some(intended_hz) => {
+                let (freq_hz, limit_hz) = limited(intended_hz, rule);
+                let times = rule.times;
+                (
+                    freq_hz,
+                    Reason::Intended {
+                        hz: intended_hz,
+                        times,
+                        limit_hz,
+                    },
+                )
+            }
+            None => (
+                fallback_hz,
+                Reason::Untuned {
+                    followed,
+                    freq_hz: fallback_hz,
+                },
+            ),
+        };
     };
     let mut pitch = common;
     let (mut setup_hz, mut disbelieved_hz) = (None, None);
@@ -78,16 +102,7 @@ fn frequency(rule: &Follow, fallback_hz: f64, setup: &Tuned, take: &Tuned) -> (f
             pitch = own;
         }
     }
-    let (mut hz, mut limit_hz) = (pitch.hz * rule.times, None);
-    for (limit, beyond) in [
-        (rule.min_hz, rule.min_hz.is_some_and(|m| hz < m)),
-        (rule.max_hz, rule.max_hz.is_some_and(|m| hz > m)),
-    ] {
-        if let (Some(limit), true) = (limit, beyond) {
-            limit_hz = Some(limit);
-            hz = limit;
-        }
-    }
+    let (freq_hz, limit_hz) = limited(pitch.hz, rule);
     let why = reason::Tuned {
         followed,
         hz: round_to(pitch.hz, 1),
@@ -97,7 +112,18 @@ fn frequency(rule: &Follow, fallback_hz: f64, setup: &Tuned, take: &Tuned) -> (f
         times: rule.times,
         limit_hz,
     };
-    (round_to(hz, 1), Reason::Tuned(why))
+    (freq_hz, Reason::Tuned(why))
+}
+
+/// The frequency that a rule makes of a pitch, and its limit where that is reached.
+fn limited(pitch_hz: f64, rule: &Follow) -> (f64, Option<f64>) {
+    let hz = pitch_hz * rule.times;
+    let limits = [
+        rule.min_hz.filter(|min| hz < *min),
+        rule.max_hz.filter(|max| hz > *max),
+    ];
+    let limit_hz = limits.into_iter().flatten().last();
+    (round_to(limit_hz.unwrap_or(hz), 1), limit_hz)
 }
 
 /// How loud a mic comes in, in the unit of its working level.
@@ -170,7 +196,7 @@ mod tests {
     fn tuned(hz: f64) -> Tuned {
         Tuned {
             fundamental: Some(Pitch { hz, hits: 40 }),
-            next_partial: None,
+            ..Tuned::default()
         }
     }
 
@@ -204,6 +230,15 @@ mod tests {
             followed: Followed::Fundamental,
             freq_hz: 180.0,
         };
+        let meant = |hz| Tuned {
+            intended_hz: Some(hz),
+            ..none
+        };
+        let intended = |hz, limit_hz| Reason::Intended {
+            hz,
+            times: 1.0,
+            limit_hz,
+        };
         for (setup, take, hz, why) in [
             (tuned(200.0), none, 200.0, Reason::Tuned(common.clone())),
             (tuned(200.0), tuned(203.0), 200.0, Reason::Tuned(common)),
@@ -211,6 +246,13 @@ mod tests {
             (tuned(200.0), tuned(240.0), 200.0, Reason::Tuned(far)),
             (none, tuned(206.0), 180.0, fallback),
             (tuned(300.0), none, 260.0, Reason::Tuned(limited)),
+            (meant(190.0), none, 190.0, intended(190.0, None)),
+            (
+                meant(290.0),
+                tuned(200.0),
+                260.0,
+                intended(290.0, Some(260.0)),
+            ),
         ] {
             assert_eq!(frequency(&rule(), 180.0, &setup, &take), (hz, why));
         }

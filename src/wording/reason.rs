@@ -55,6 +55,9 @@ pub fn reason(reason: &Reason) -> String {
                 counted(*hits, "hit")
             )
         }
+        Reason::PanBeside { tom } => {
+            format!("the overheads do not tell its side: by its number, next to {tom}")
+        }
         Reason::PanUndecided => {
             "the overheads do not tell its side: by its number, near the centre".to_owned()
         }
@@ -68,6 +71,17 @@ pub fn reason(reason: &Reason) -> String {
                 name(*followed),
                 written(*freq_hz)
             )
+        }
+        Reason::Intended {
+            hz: intended_hz,
+            times,
+            limit_hz,
+        } => {
+            let text = format!(
+                "no clear fundamental: the session file's {}",
+                hz(*intended_hz)
+            );
+            text + &multiplied(*times, *limit_hz)
         }
         Reason::WorkingLevel {
             level_dbfs,
@@ -238,12 +252,7 @@ fn follow(tuned: &Tuned) -> String {
             hz(setup_hz)
         ),
     };
-    if tuned.times != 1.0 {
-        text += &format!(" × {}", written(tuned.times));
-    }
-    if let Some(limit_hz) = tuned.limit_hz {
-        text += &format!(", limited to {} Hz", written(limit_hz));
-    }
+    text += &multiplied(tuned.times, tuned.limit_hz);
     if let Some(own_hz) = tuned.disbelieved_hz {
         text += &format!(
             "; this take reads {}, {} {}: not believed",
@@ -253,6 +262,13 @@ fn follow(tuned: &Tuned) -> String {
         );
     }
     text
+}
+
+/// What a preset makes of a pitch.
+fn multiplied(times: f64, limit_hz: Option<f64>) -> String {
+    let times = (times != 1.0).then(|| format!(" × {}", written(times)));
+    let limit = limit_hz.map(|hz| format!(", limited to {} Hz", written(hz)));
+    times.unwrap_or_default() + &limit.unwrap_or_default()
 }
 
 /// A measure and its unit.

@@ -1150,11 +1150,8 @@ fn a_session_file_that_init_writes_changes_nothing() {
     let config = SessionFile::load(&toml, "session.toml").expect("reads back");
     assert_eq!(format!("{:?}", with(&paths, &toml)), format!("{got:?}"));
     assert_eq!(
-        format!("{:?}", (config.mix, config.output, config.naming)),
-        format!("{:?}", {
-            let d = SessionFile::default();
-            (d.mix, d.output, d.naming)
-        })
+        format!("{config:?}"),
+        format!("{:?}", SessionFile::default())
     );
     // With its examples taken in, it is still right, and the unknown mic is known.
     let set: Vec<&str> = toml

@@ -77,6 +77,14 @@ impl SetUp<'_> {
         own.filter(|tuning| tuning.confidence >= SURE)
     }
 
+    /// What the drum is tuned to in the set-up: as heard, else as it is meant to be.
+    pub(super) fn tuned(&self, track: &Track) -> Tuned {
+        Tuned {
+            intended_hz: self.config.intended_hz(track),
+            ..self.tuning(track).map(tuned).unwrap_or_default()
+        }
+    }
+
     /// How long the drum rings: one figure for all takes of the set-up, which may be cut together.
     pub(super) fn ring(&self, track: &Track) -> Option<Ring> {
         let sure = |tuning: &Tuning| tuning.confidence >= SURE;
@@ -137,6 +145,7 @@ pub(super) fn tuned(tuning: &Tuning) -> Tuned {
             .next_partial_hz
             .filter(|_| tuning.next_share >= NEXT_SHARE)
             .map(pitch),
+        intended_hz: None,
     }
 }
 

@@ -3,7 +3,6 @@
 use std::f64::consts::LOG2_10;
 
 use super::SetUp;
-use super::figures::tuned;
 use crate::analysis::polarity::pair::LEAST_STROKES;
 use crate::analysis::{PairKind, PairVerdict, sum_gain_db};
 use crate::decide::stages::{Tuned, follow};
@@ -76,8 +75,11 @@ impl SetUp<'_> {
             Family::Kick => KICK_HZ,
             Family::Snare => SNARE_HZ,
             _ => {
-                let tuned = self.tuning(track).map(tuned).unwrap_or_default();
-                let note = tuned.fundamental.map(|pitch| pitch.hz);
+                let tuned = self.tuned(track);
+                let note = tuned
+                    .fundamental
+                    .map(|pitch| pitch.hz)
+                    .or(tuned.intended_hz);
                 note.map_or(TOM_HZ, |hz| (hz / 2.0, hz * 2.0))
             }
         }
@@ -94,8 +96,7 @@ impl SetUp<'_> {
         let Some(preset) = listening.preset else {
             return Vec::new();
         };
-        let setup = self.tuning(listening.track).map(tuned).unwrap_or_default();
-        let stages = follow(preset, &setup, &Tuned::default());
+        let stages = follow(preset, &self.tuned(listening.track), &Tuned::default());
         let mut chain: Vec<Stage> = stages.into_iter().map(|stage| stage.value).collect();
         let listed = self.config.polarity.lists(listening.track);
         if listed && !chain.is_empty() && self.odd(listening.track).is_some() {

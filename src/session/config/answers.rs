@@ -3,6 +3,7 @@
 use super::{Derived, MicGroup, SessionFile, Strip, View};
 use crate::session::config::naming::Fields;
 use crate::session::label::Label;
+use crate::session::mic::drum;
 use crate::session::slug::slug;
 use crate::session::{Family, Mic, Side, Take, Track};
 
@@ -58,6 +59,17 @@ impl SessionFile {
                 .filter(|_| track.mic.family != Family::Utility)
         };
         own.or_else(all).map(String::as_str)
+    }
+
+    /// What the drum of a track is meant to be tuned to, in hertz.
+    pub fn intended_hz(&self, track: &Track) -> Option<f64> {
+        let drum_of = |mic: Mic| drum(mic.family, mic.name(), None);
+        let own = drum_of(track.mic)?;
+        let mut of_drum = self
+            .kit
+            .iter()
+            .filter(|(mic, _)| drum_of(*mic).as_ref() == Some(&own));
+        of_drum.find_map(|(_, drum)| drum.tuning_hz)
     }
 
     /// Where a track stands in the rough mix; `None`: not in it (utility and unknown mics without a

@@ -3,171 +3,206 @@
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
-use super::MicGroup;
+use super::key::{Key, Shown};
+use super::{Derived, FURTHER, MicGroup, keys};
 use crate::error::printable;
 use crate::problem::quoted;
 use crate::session::label::Label;
 use crate::session::{Family, Mic, Session, SessionFile, Track};
 
+/// Width of comments, in characters.
+const WIDTH: usize = 100;
+
+/// What was found in a session, for the lines that show it.
+pub(super) struct Found<'s> {
+    session: &'s Session,
+    mics: BTreeSet<Mic>,
+    derived: Option<Derived>,
+}
+
+impl Found<'_> {
+    fn tracks(&self) -> impl Iterator<Item = &Track> {
+        let takes = self.session.songs.iter().flat_map(|song| &song.takes);
+        takes.flat_map(|take| &take.tracks)
+    }
+}
+
 /// A session file that changes nothing: every line that would is a comment, with what was found
 /// filled in. It reads back without a fault.
 pub fn init_toml(session: &Session) -> String {
-    let takes = || session.songs.iter().flat_map(|s| &s.takes);
-    let tracks = || takes().flat_map(|t| &t.tracks);
-    let mics: BTreeSet<Mic> = tracks()
+    let default = SessionFile::default();
+    let mut takes = session.songs.iter().flat_map(|song| &song.takes);
+    let mut found = Found {
+        session,
+        mics: BTreeSet::new(),
+        derived: takes.find_map(|take| default.derived_of(take).into_iter().next()),
+    };
+    found.mics = found
+        .tracks()
         .map(|t| t.mic)
         .filter(|m| !m.is_unknown())
         .collect();
     let mut out = String::new();
-    let mut add = |text: &str| {
-        out.push_str(text);
-        out.push('\n');
-    };
-    add("# Session file: how the takes in this folder are read and worked on.");
-    add("# Everything here is optional. A line that begins with `# ` and a key shows the default");
-    add("# or an example; take the `# ` away to set it.");
-    add("#");
+    out.push_str("# Session file: how the takes in this folder are read and worked on.\n");
+    comment(
+        &mut out,
+        "Everything here is optional. Behind a # stands what was found, or an example: take the # away to set it.",
+    );
+    out.push_str("#\n");
     for song in &session.songs {
         let slugs: Vec<_> = song.takes.iter().map(|take| take.slug.as_str()).collect();
         let list = match &slugs[..] {
             [first, .., last] if slugs.len() > 3 => format!("{first} … {last} ({})", slugs.len()),
             _ => slugs.join(", "),
         };
-        add(&format!("# found: {}: {list}", song.slug));
+        let _ = writeln!(out, "# found: {}: {list}", song.slug);
     }
-    add(
-        "\n# Where song, take and mic stand in the paths, if names are not read as they are meant.",
-    );
-    add("# Fields: {song} {take} {mic} {any}");
-    add("# pattern = \"{song}/{take}/{mic}\"");
-    add("\n# Two sides of an overhead or a room: one \"stereo\" stem, or \"split\" into two.");
-    add("pairs = \"stereo\"");
-    add(
-        "\n# A take that is louder or softer than the others, since a preamp was turned: \"keep\" the one gain of",
-    );
-    add("# the mic, or \"trim\" the take by the step.");
-    add("level-steps = \"keep\"");
-    add(
-        "\n# Drums that are never hit are left out where the \"song\" never plays them, in each \"take\",",
-    );
-    add("# or \"never\".");
-    add("left-out = \"song\"");
-    add(
-        "\n# Which stems the page lets one compare with their source by ear: each mic in one take of each",
-    );
-    add("# \"song\", in each \"take\" (some 1 MB a stem), or \"never\".");
-    add("excerpts = \"song\"");
-    add(
-        "\n# Mics whose polarity is corrected without asking; without this key those beside the main mic of",
-    );
-    add("# their drum. All others are reported only.");
-    let further = super::FURTHER.map(|name| format!("\"{name}\""));
-    add(&format!("polarity = [{}]", further.join(", ")));
-    add("\n# Mics that are moved in time to meet the others.");
-    add("align = []");
-    add(
-        "\n# What files and channels are, whatever they are called. `file` is a pattern with * and ?.",
-    );
-    inputs(&mut add, tracks().collect());
-    add(
-        "\n# Stems made of other stems' sources. Without this entry a `trashy-room` is made of the",
-    );
-    add("# farthest room; with an empty list none is.");
-    let default = SessionFile::default();
-    let derived = takes().find_map(|take| default.derived_of(take).into_iter().next());
-    add(&format!(
-        "# derived = [{{ of = \"{}\", preset = \"trashy-room\", name = \"trashy-room\" }}]",
-        derived.map_or("room-far".to_owned(), |derived| derived.of)
-    ));
-    add(
-        "\n# Stems of several mics, beside those of the tracks: \"standard\", or a table of your own.",
-    );
-    add("# groups = \"standard\"");
-    add("\n# Words that people write for mics, added to those that are known or overruling them.");
-    add("[words]");
-    add("# \"hoop\" = \"snare-side\"");
-    add(
-        "\n# Presets that differ from the mics' own, by name or path; \"*\" is for all other mics.",
-    );
-    add("[presets]");
-    add("# \"*\" = \"level-only\"");
-    for mic in &mics {
-        add(&format!("# {mic} = \"{mic}\""));
+    let shown = |key: &&Key<SessionFile>| !matches!(key.shown, Shown::Not);
+    for key in keys::FILE.iter().filter(shown) {
+        out.push('\n');
+        comment(&mut out, &format!("{}.", key.about));
+        let Some(inner) = key.kind.keys() else {
+            for line in lines(key, &found) {
+                let _ = writeln!(out, "{line}");
+            }
+            continue;
+        };
+        let _ = writeln!(out, "[{}]", key.name);
+        for key in inner {
+            for (i, line) in lines(key, &found).into_iter().enumerate() {
+                let beside = format!("{line:<26} # {}", key.about);
+                match i == 0 && beside.chars().count() <= WIDTH && !line.starts_with("# ") {
+                    true => out.push_str(&beside),
+                    false => {
+                        if i == 0 {
+                            comment(&mut out, &format!("{}:", key.about));
+                        }
+                        out.push_str(&line);
+                    }
+                }
+                out.push('\n');
+            }
+        }
     }
-    add("\n# The rough mix. Faders in dB; pans from -100 (left) to 100 (right).");
-    add("[mix]");
-    add("view = \"player\"            # or \"audience\"");
-    add("left-handed = false");
-    add("target_lufs = -18");
-    add("ceiling_dbtp = -1");
-    add("listening-copy = false     # 16 bit, 44.1 kHz, for the band");
-    add(
-        "dry = false                # the same balance without processing beside each mix, to compare",
-    );
-    for mic in mics.iter().filter_map(|mic| Some((mic, mic.fader_db?))) {
-        let (mic, fader) = mic;
+    out
+}
+
+/// The lines of a key.
+fn lines(key: &Key<SessionFile>, found: &Found) -> Vec<String> {
+    let name = key.name;
+    match &key.shown {
+        Shown::Default => {
+            let default = key.kind.written(&mut SessionFile::default());
+            default
+                .map(|default| format!("{name} = {default}"))
+                .into_iter()
+                .collect()
+        }
+        Shown::Example(value) => vec![format!("# {name} = {value}")],
+        Shown::Lines(lines) => lines(found),
+        Shown::Not | Shown::Required => Vec::new(),
+    }
+}
+
+/// Words in lines of comment.
+fn comment(out: &mut String, text: &str) {
+    let mut width = WIDTH;
+    for word in text.split_whitespace() {
+        let length = word.chars().count();
+        if width + 1 + length > WIDTH {
+            out.push_str(if out.is_empty() || out.ends_with('\n') {
+                "#"
+            } else {
+                "\n#"
+            });
+            width = 1;
+        }
+        out.push(' ');
+        out.push_str(word);
+        width += 1 + length;
+    }
+    out.push('\n');
+}
+
+pub(super) fn further(_: &Found) -> Vec<String> {
+    let further = FURTHER.map(quoted);
+    vec![format!("# polarity = [{}]", further.join(", "))]
+}
+
+pub(super) fn derived(found: &Found) -> Vec<String> {
+    let of = found
+        .derived
+        .as_ref()
+        .map_or("room-far", |derived| derived.of.as_str());
+    vec![format!(
+        "# derived = [{{ of = \"{of}\", preset = \"trashy-room\", name = \"trashy-room\" }}]"
+    )]
+}
+
+pub(super) fn presets(found: &Found) -> Vec<String> {
+    let head = ["[presets]", "# \"*\" = \"level-only\""].map(str::to_owned);
+    let mics = found.mics.iter().map(|mic| format!("# {mic} = \"{mic}\""));
+    head.into_iter().chain(mics).collect()
+}
+
+pub(super) fn strips(found: &Found) -> Vec<String> {
+    let faders = found
+        .mics
+        .iter()
+        .filter_map(|mic| Some((mic, mic.fader_db?)));
+    let strip = |(mic, fader): (&Mic, f64)| {
         let pan = match mic.pair {
             true => String::new(),
             false => format!("pan = {}, ", mic.pan),
         };
-        add(&format!(
-            "# mic.{mic} = {{ fader_db = {fader}, {pan}mute = false }}"
-        ));
-    }
-    for derived in takes().flat_map(|take| default.derived_of(take)).take(1) {
-        add(&format!(
-            "# mic.{} = {{ fader_db = -14, mute = false }}",
-            derived.name
-        ));
-    }
-    for group in MicGroup::standard() {
-        add(&format!("# group.{} = {{ fader_db = 0 }}", group.name));
-    }
-    add("\n# What outputs are called.");
-    add("# Fields: {song} {take} {mic} {side} {group} {date} {rate} {bits} {text}");
-    add("[naming]");
-    add("template = \"{song}_{take}_{mic}\"");
-    add("# text = \"my words\"");
-    add("# date = \"2000-01-31\"");
-    add("\n[output]");
-    add("# rate_hz = 48000          # without it: each file's own");
-    add("bits = 24                  # 16, 24, \"float\" or \"source\"");
-    add("# start = \"take\"           # all stems of a take start and end together");
-    add("dither = true");
-    add("\n# Strokes for other programs, in hits/.");
-    add("[hits]");
-    add("threshold = 0.5            # MIDI files and markers hold strokes at least so probable");
-    add("file-per-drum = false      # a MIDI file for each drum, too");
-    add("cues = false               # strokes as markers in the stems of leading mics");
-    add("# notes = { kick = 35 }    # MIDI notes that differ from those of General MIDI");
-    add("\n# What is known of the drums: it helps to tell their tuning.");
-    add("[kit]");
-    for mic in mics
-        .iter()
-        .filter(|m| matches!(m.family, Family::Kick | Family::Snare | Family::Tom))
-    {
-        add(&format!(
-            "# {mic} = {{ diameter_in = 14, tuning_hz = 180, note = \"\" }}"
-        ));
-    }
-    add(
-        "\n# A set-up is a run of takes with the same kit, tuning and mic positions: one per song,",
-    );
-    add("# unless entries like this one say otherwise.");
-    add("# [[setup]]");
-    add("# name = \"small kit\"");
-    let song = session
+        format!("# mic.{mic} = {{ fader_db = {fader}, {pan}mute = false }}")
+    };
+    let derived = found.derived.iter();
+    let derived = derived.map(|d| format!("# mic.{} = {{ fader_db = -14, mute = false }}", d.name));
+    faders.map(strip).chain(derived).collect()
+}
+
+pub(super) fn group_faders(_: &Found) -> Vec<String> {
+    let groups = MicGroup::standard().into_iter();
+    groups
+        .map(|g| format!("# group.{} = {{ fader_db = 0 }}", g.name))
+        .collect()
+}
+
+pub(super) fn kit(found: &Found) -> Vec<String> {
+    let is_drum = |mic: &&Mic| matches!(mic.family, Family::Kick | Family::Snare | Family::Tom);
+    let drums = found.mics.iter().filter(is_drum);
+    // Usual sizes and tunings; common practice, no source.
+    let drum = |mic: &Mic| {
+        let (diameter_in, tuning_hz) = match mic.family {
+            Family::Kick => (22, 60),
+            Family::Snare => (14, 190),
+            _ => (12, 130),
+        };
+        format!("# {mic} = {{ diameter_in = {diameter_in}, tuning_hz = {tuning_hz}, note = \"\" }}")
+    };
+    std::iter::once("[kit]".to_owned())
+        .chain(drums.map(drum))
+        .collect()
+}
+
+pub(super) fn setup(found: &Found) -> Vec<String> {
+    let song = found
+        .session
         .songs
         .first()
         .map_or("low-tide", |song| song.slug.as_str());
-    add(&format!("# takes = [\"{song}/*\"]"));
-    out
+    vec![
+        "# [[setup]]".to_owned(),
+        "# name = \"small kit\"".to_owned(),
+        format!("# takes = [\"{song}/*\"]"),
+    ]
 }
 
 /// An entry for every file or channel that is unknown, as a comment, with its candidates.
-fn inputs(add: &mut impl FnMut(&str), tracks: Vec<&Track>) {
+pub(super) fn inputs(found: &Found) -> Vec<String> {
     let mut lines: BTreeSet<String> = BTreeSet::new();
-    for track in tracks.into_iter().filter(|t| t.mic.is_unknown()) {
+    for track in found.tracks().filter(|t| t.mic.is_unknown()) {
         let label = track.candidates.first().and_then(|text| Label::parse(text));
         let mic = label.map_or_else(|| "unknown-mic".to_owned(), |label| label.to_string());
         for source in &track.sources {
@@ -190,11 +225,8 @@ fn inputs(add: &mut impl FnMut(&str), tracks: Vec<&Track>) {
     if lines.is_empty() {
         lines.insert("#   { file = \"*spare*\", skip = true },".to_owned());
     }
-    add("# inputs = [");
-    for line in lines {
-        add(&line);
-    }
-    add("# ]");
+    let head = std::iter::once("# inputs = [".to_owned());
+    head.chain(lines).chain(["# ]".to_owned()]).collect()
 }
 
 /// The characters that mean something in a pattern, taken literally.

@@ -1,4 +1,5 @@
-//! [`SessionFile`]: what `session.toml` may say, checked. Reading it is in `load`, its schema in `schema`.
+//! [`SessionFile`]: what `session.toml` may say, checked. Each key is a row of `keys`, from which `load`,
+//! `schema` and `init` follow.
 
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
@@ -10,9 +11,12 @@ use crate::session::{Mic, Track};
 
 mod answers;
 mod init;
+mod key;
+mod keys;
 mod load;
 pub mod naming;
 pub mod pattern;
+mod read;
 pub mod schema;
 mod unused;
 
@@ -66,13 +70,13 @@ pub struct SessionFile {
     /// Strokes for other programs.
     pub hits: Hits,
     /// What is known of the drums.
-    pub kit: Vec<Drum>,
+    pub kit: Vec<(Mic, Drum)>,
     /// Stems made of other stems' sources; `None`: the default of [`SessionFile::derived_of`].
     pub derived: Option<Vec<Derived>>,
 }
 
 /// Says what a file or channel is.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Input {
     /// Pattern of the file's name or of its path in the session folder; case does not count.
     pub file: Option<FilePattern>,
@@ -80,11 +84,8 @@ pub struct Input {
     pub channel: Option<usize>,
     /// What it is; `None`: not part of the session.
     pub mic: Option<Label>,
-}
-
-impl Input {
-    /// What `channel` may be.
-    pub const CHANNEL: RangeInclusive<i64> = 1..=64;
+    /// Written where it is not part of the session.
+    pub skip: Option<bool>,
 }
 
 /// A file-name pattern with `*`, `?` and `[…]`, as written and compiled.
@@ -97,7 +98,7 @@ pub struct FilePattern {
 }
 
 /// A run of takes with the same kit, tuning and mic positions.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct SetUp {
     /// What it is called.
     pub name: String,
@@ -209,13 +210,6 @@ pub struct Mix {
     pub groups: Vec<(String, f64)>,
 }
 
-impl Mix {
-    /// What `target_lufs` may be.
-    pub const TARGET_LUFS: RangeInclusive<f64> = -60.0..=0.0;
-    /// What `ceiling_dbtp` may be.
-    pub const CEILING_DBTP: RangeInclusive<f64> = -20.0..=0.0;
-}
-
 /// What a session file says of one mic in the mix; `None`: the default.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Strip {
@@ -230,8 +224,6 @@ pub struct Strip {
 impl Strip {
     /// What `fader_db` may be, of a mic and of a group.
     pub const FADER_DB: RangeInclusive<f64> = -100.0..=24.0;
-    /// What `pan` may be.
-    pub const PAN: RangeInclusive<f64> = -100.0..=100.0;
 }
 
 impl Default for Mix {
@@ -275,8 +267,6 @@ pub struct Hits {
 }
 
 impl Hits {
-    /// What `threshold` may be: below it nothing is listed.
-    pub const THRESHOLD: RangeInclusive<f64> = 0.2..=1.0;
     /// What a note may be.
     pub const NOTE: RangeInclusive<i64> = 0..=127;
 }
@@ -342,11 +332,6 @@ pub struct Output {
     pub start: Start,
 }
 
-impl Output {
-    /// What `rate_hz` may be.
-    pub const RATE_HZ: RangeInclusive<i64> = 8_000..=384_000;
-}
-
 impl Default for Output {
     fn default() -> Self {
         Self {
@@ -359,10 +344,8 @@ impl Default for Output {
 }
 
 /// What is known of a drum.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Drum {
-    /// Its mic.
-    pub mic: Mic,
     /// Diameter in inches.
     pub diameter_in: Option<f64>,
     /// Depth in inches.
@@ -373,17 +356,8 @@ pub struct Drum {
     pub note: String,
 }
 
-impl Drum {
-    /// What `diameter_in` may be.
-    pub const DIAMETER_IN: RangeInclusive<f64> = 4.0..=40.0;
-    /// What `depth_in` may be.
-    pub const DEPTH_IN: RangeInclusive<f64> = 1.0..=40.0;
-    /// What `tuning_hz` may be.
-    pub const TUNING_HZ: RangeInclusive<f64> = 20.0..=1000.0;
-}
-
 /// A stem made of another's source.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Derived {
     /// The track it is made of, by label.
     pub of: String,

@@ -79,6 +79,16 @@ pub(super) fn reasons() -> Vec<Reason> {
             limit_hz: Some(260.0),
             ..tuned
         }),
+        Reason::Intended {
+            hz: 140.0,
+            times: 1.0,
+            limit_hz: None,
+        },
+        Reason::Intended {
+            hz: 140.0,
+            times: 0.5,
+            limit_hz: Some(80.0),
+        },
         Reason::Untuned {
             followed: Followed::NextPartial,
             freq_hz: 330.0,
@@ -177,6 +187,9 @@ pub(super) fn reasons() -> Vec<Reason> {
             hits: 24,
         },
         Reason::PanUndecided,
+        Reason::PanBeside {
+            tom: "tom-2".to_owned(),
+        },
         mix(None),
         mix(Some(HeldMix {
             by_db: 1.2,
