@@ -206,29 +206,47 @@ fn compare(song: &str, mixes: &[&MixReport]) -> Markup {
     }
 }
 
-/// Faders and pans: a line from left to right for each stem, with its figures as text.
+/// Faders and pans, once for all songs that share them: a line from left to right for each stem, with its
+/// figures as text.
 fn plan(view: &View<'_>) -> Markup {
-    let levels: Vec<&MixLevel> = view
-        .session
-        .mixes
-        .iter()
-        .max_by_key(|m| m.levels.len())
-        .map(|m| m.levels.iter().collect())
-        .unwrap_or_default();
+    let mut plans: Vec<(Vec<&str>, &[MixLevel])> = Vec::new();
+    for song in &view.songs {
+        let of_song = view.session.mixes.iter().filter(|m| m.song == *song);
+        let Some(fullest) = of_song.max_by_key(|m| m.levels.len()) else {
+            continue;
+        };
+        let levels = &fullest.levels[..];
+        match plans.iter_mut().find(|(_, same)| *same == levels) {
+            Some((songs, _)) => songs.push(song),
+            None => plans.push((vec![song], levels)),
+        }
+    }
+    let one = plans.len() == 1;
     html! {
-        @if !levels.is_empty() {
-            div.plan {
-                p.small { b { "Faders and pans" } " of the rough mixes, left to right as the mix is heard." }
-                table.pans {
-                    thead { tr { th scope="col" { "Stem" } th.r scope="col" { "Fader, dB" } th scope="col" { span.vh { "Pan" } span.ends aria-hidden="true" { span { "left" } span { "right" } } } } }
-                    tbody { @for level in levels { tr {
-                        th scope="row" { (level.label) }
-                        td.r { (plain(level.fader_db, 1)) }
-                        td { (pan(level)) }
-                    } } }
+        div.plan {
+            p.small { b { "Faders and pans" } " of the rough mixes, left to right as the mix is heard." }
+            @for (i, (songs, levels)) in plans.iter().enumerate() {
+                @if one { (levels_of(levels)) } @else {
+                    details.fold.song open[i == 0 && !view.large] {
+                        summary { b { (songs.join(", ")) } }
+                        (levels_of(levels))
+                    }
                 }
-                p.small { "Change them under " code { "[mix]" } " in " code { "session.toml" } "." }
             }
+            p.small { "Change them under " code { "[mix]" } " in " code { "session.toml" } "." }
+        }
+    }
+}
+
+fn levels_of(levels: &[MixLevel]) -> Markup {
+    html! {
+        table.pans {
+            thead { tr { th scope="col" { "Stem" } th.r scope="col" { "Fader, dB" } th scope="col" { span.vh { "Pan" } span.ends aria-hidden="true" { span { "left" } span { "right" } } } } }
+            tbody { @for level in levels { tr {
+                th scope="row" { (level.label) }
+                td.r { (plain(level.fader_db, 1)) }
+                td { (pan(level)) }
+            } } }
         }
     }
 }
