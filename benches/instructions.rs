@@ -12,10 +12,10 @@ use std::io::Cursor;
 use std::path::Path;
 use std::process::{Command, ExitCode};
 
-use batterhead::analysis::testbed::{Kit, Recorded, Rig, Rng, performance, record};
 use batterhead::analysis::{Listener, relate};
 use batterhead::audio::{AudioRead, Info, SampleFormat};
 use batterhead::block::{Block, FRAMES};
+use batterhead::demo;
 use batterhead::dsp::resample::Resampler;
 use batterhead::measure::{Meter, Survey};
 use batterhead::session::Family;
@@ -236,11 +236,9 @@ fn strokes() -> Kernel {
 }
 
 fn take() -> Kernel {
-    let mut rng = Rng::new(1);
-    let rig = Rig::with_bleed(-12.0);
-    let kit = Kit::synthetic(1, f64::from(RATE_HZ));
-    let strokes = performance(rig.seconds, &mut rng);
-    let mut recorded = Recorded::from_take(&record(&kit, &strokes, rig, &mut rng));
+    let songs = demo::songs();
+    let song = &songs[1];
+    let (mut recorded, _) = demo::heard(song, &song.takes[1], |_| true);
     let tracks = recorded.tracks.clone();
     let samples =
         (0..tracks.len()).map(|t| recorded.sound(t).iter().map(|c| c.len()).sum::<usize>());

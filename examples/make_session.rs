@@ -5,9 +5,9 @@
 use std::path::{Path, PathBuf};
 
 use batterhead::demo::file::integer;
-use batterhead::demo::random::Random;
 use batterhead::demo::songs::{Feed, Mic, Song, Take, low_tide, usual_mics};
 use batterhead::demo::{play, record, scene};
+use batterhead::dsp::random::Random;
 use clap::Parser;
 use rayon::prelude::*;
 

@@ -3,6 +3,7 @@
 use std::f64::consts::PI;
 
 use crate::block::Block;
+use crate::dsp::random::Random;
 use crate::stage::{Chain, Stage};
 
 /// 1 at the first frame, then 0.
@@ -14,18 +15,10 @@ pub fn impulse(frames: usize) -> Vec<f64> {
     samples
 }
 
-/// Uniform noise within ±1 from a seed: the 53 upper bits of splitmix64 (S. Vigna, public domain).
+/// Uniform noise within ±1 from a seed.
 pub fn noise(seed: u64, frames: usize) -> Vec<f64> {
-    let mut state = seed;
-    let mut next = || {
-        state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = state;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        (z ^ (z >> 31)) >> 11
-    };
-    let scale = 2.0 / (1u64 << 53) as f64;
-    (0..frames).map(|_| next() as f64 * scale - 1.0).collect()
+    let mut random = Random::new(seed);
+    (0..frames).map(|_| random.noise()).collect()
 }
 
 /// A quarter of noise, then silence, in which a filter rings out.

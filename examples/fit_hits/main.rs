@@ -1,14 +1,13 @@
 //! Fits the weights of hit attribution and prints them, or proves the weights that are built in.
 //!
-//! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half, on
-//! synthetic takes and, for hat and ride, on songs in the room of the demo. `… -- prove` prints, for the
+//! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half and, for
+//! hat and ride, on songs in the room of the demo. `… -- prove` prints, for the
 //! recorded kits of the other half, how many of the moments that were given a probability were strokes.
 //! Both read the recordings beside the repository (`tests/bed/mod.rs` says where).
 
-use batterhead::analysis::testbed::{
-    Kit, Recorded, Rig, Rng, SimTake, Style, VOICES, pattern, performance, record,
+use batterhead::analysis::{
+    Example, FEATURES, FIRST, Recorded, Reference, TakeTrack, examples, sketch,
 };
-use batterhead::analysis::{Example, FEATURES, FIRST, Reference, TakeTrack, examples, sketch};
 use batterhead::demo::{self, groove::Piece};
 use batterhead::session::Family;
 use rayon::prelude::*;
@@ -109,82 +108,20 @@ fn hear_setup(sources: &bed::Sources, setup: &bed::Setup, alone: bool) -> Vec<Ro
     rows
 }
 
-/// Three takes of a synthetic kit.
-fn synthetic(seed: u64) -> Vec<Row> {
-    let kit = Kit::synthetic(seed, 48_000.0);
-    let bleed_db = [-6.0, -12.0, -20.0][seed as usize % 3];
-    let rig = Rig {
-        room: seed,
-        ..Rig::with_bleed(bleed_db)
-    };
-    let mut rng = Rng::new(seed * 10);
-    let style = [Style::Double, Style::Blast, Style::Groove][(seed / 3) as usize % 3];
-    let sims: Vec<SimTake> = [
-        performance(rig.seconds, &mut rng),
-        performance(rig.seconds, &mut rng),
-        pattern(style, rig.seconds - 0.5, &mut rng),
-    ]
-    .iter()
-    .map(|strokes| record(&kit, strokes, rig, &mut rng))
-    .collect();
-    let mut takes: Vec<_> = sims
-        .iter()
-        .map(|sim| {
-            let material = Recorded::from_take(sim);
-            (material.tracks.clone(), material)
-        })
-        .collect();
-    let spans = |take: usize, drum: &str| {
-        let drums = ["kick", "snare", "tom-1", "tom-2"];
-        let voice = drums.iter().position(|d| *d == drum).map(|d| VOICES[d]);
-        let own = sims[take].strokes.iter().filter(|s| Some(s.voice) == voice);
-        own.map(|s| (s.at_s * 1000.0, s.at_s * 1000.0)).collect()
-    };
-    hear(&mut takes, &spans, true)
-}
-
-/// Close mics of the demo in its order, the second of each drum left out, and its overheads.
-const MICS: [(usize, &str, Family, Option<Piece>); 8] = [
-    (0, "kick-in", Family::Kick, Some(Piece::Kick)),
-    (2, "snare-top", Family::Snare, Some(Piece::Snare)),
-    (4, "tom-1", Family::Tom, Some(Piece::Tom1)),
-    (5, "tom-2", Family::Tom, Some(Piece::Tom2)),
-    (6, "tom-3", Family::Tom, Some(Piece::Floor)),
-    (7, "hat", Family::Hat, Some(Piece::Hat)),
-    (8, "ride", Family::Cymbal, Some(Piece::Ride)),
-    (9, "overhead", Family::Overhead, None),
-];
-
 /// Hat and ride in the takes of a song, in the room of the demo.
 fn in_the_demo(song: &demo::songs::Song) -> Vec<Row> {
-    let mut takes = Vec::new();
-    let mut played = Vec::new();
+    let (mut takes, mut played) = (Vec::new(), Vec::new());
     for take in &song.takes {
-        let (kit, strokes) = demo::play(song, take);
-        let scene = demo::scene(song, take, &kit, &strokes, demo::RATE_HZ);
-        let record = |n: usize| demo::record(song, take, &song.mics[n], &scene, demo::RATE_HZ);
-        let (mut tracks, mut sound) = (Vec::new(), Vec::new());
-        for (n, name, family, _) in MICS {
-            let mut channels = record(n);
-            if family == Family::Overhead {
-                channels.extend(record(n + 1));
-            }
-            tracks.push(TakeTrack {
-                label: name.to_owned(),
-                mic: name.to_owned(),
-                family,
-                side: None,
-                rate_hz: demo::RATE_HZ,
-                frames: channels[0].len() as u64,
-                offset_frames: 0,
-            });
-            sound.push(channels);
-        }
-        takes.push((tracks.clone(), Recorded::new(tracks, sound)));
+        let (material, strokes) = demo::heard(song, take, |_| true);
+        takes.push((material.tracks.clone(), material));
         played.push(strokes);
     }
     let spans = |take: usize, drum: &str| {
-        let piece = MICS.iter().find(|m| m.1 == drum).and_then(|m| m.3);
+        let piece = match drum {
+            "hat" => Some(Piece::Hat),
+            "ride" => Some(Piece::Ride),
+            _ => None,
+        };
         let own = played[take].iter().filter(|s| Some(s.piece) == piece);
         own.map(|s| (s.at_s * 1000.0, s.at_s * 1000.0)).collect()
     };
@@ -282,11 +219,6 @@ fn main() {
         return;
     }
     let mut all = recorded(bed::Half::Fit, true);
-    let simulated: Vec<Row> = (1000..1018u64)
-        .into_par_iter()
-        .flat_map_iter(synthetic)
-        .collect();
-    all.extend(simulated);
     all.extend(songs::songs().iter().flat_map(in_the_demo));
     eprintln!("{} moments", all.len());
     for (family, name, count, ridge) in WEIGHTS {

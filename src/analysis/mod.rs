@@ -9,10 +9,10 @@
 pub(crate) mod attribution;
 pub mod playing;
 pub(crate) mod polarity;
+mod recorded;
+mod score;
 pub(crate) mod setup;
 pub(crate) mod strokes;
-#[doc(hidden)]
-pub mod testbed;
 #[cfg(test)]
 mod tests;
 pub(crate) mod tuning;
@@ -35,6 +35,10 @@ pub use polarity::pair::{PairEvidence, PairKind, Polarity};
 pub use polarity::sides::{Lean, opposed, pool_leans};
 pub use polarity::together::{Together, sum_gain_db};
 pub use polarity::verdict::PairVerdict;
+#[doc(hidden)]
+pub use recorded::Recorded;
+#[doc(hidden)]
+pub use score::{Score, score};
 pub use setup::duplicate::{SameSound, same_sound};
 pub use setup::pool::{
     MicLevel, SetupEvidence, level_of_take, level_of_takes, pool_setup, weighted_quantile,

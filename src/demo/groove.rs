@@ -1,7 +1,7 @@
 //! [`perform`]: a drummer: grooves, fills, ghost strokes, crashes, and a hand that is never exact.
 
-use super::random::Random;
 use crate::dsp::maths::db_to_ratio;
+use crate::dsp::random::Random;
 
 /// What is struck.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -6,9 +6,9 @@
 use super::bank::{Bank, Mode, Push};
 use super::colour::Band;
 use super::groove::{Piece, Stroke, Way};
-use super::random::Random;
 use super::space::{Point, SOUND_M_S};
 use crate::dsp::maths::{cos, db_to_ratio, exp, pow};
+use crate::dsp::random::Random;
 use std::f64::consts::TAU;
 
 /// Zeros of the Bessel functions J_m, with m: the modes of the ideal membrane (m nodal diameters),

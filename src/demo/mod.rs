@@ -9,8 +9,8 @@ pub mod bank;
 pub mod colour;
 pub mod file;
 pub mod groove;
+mod heard;
 pub mod kit;
-pub mod random;
 pub mod songs;
 pub mod space;
 
@@ -22,13 +22,15 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use rayon::prelude::*;
 
 use crate::dsp::maths::{db_to_ratio, exp, sin};
+use crate::dsp::random::Random;
 use crate::error::{Error, Result};
 use crate::finding::Code;
 use crate::output::ours::is_sound;
 use crate::output::publish::{Outbox, sweep};
 use groove::{Piece, Stroke, perform};
+#[doc(hidden)]
+pub use heard::heard;
 use kit::Kit;
-use random::Random;
 use songs::{Feed, Mic, Mishap, Song, Take};
 use space::Scene;
 

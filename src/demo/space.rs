@@ -3,8 +3,8 @@
 use super::colour::{TINY, one_pole};
 use super::groove::Piece;
 use super::kit::Voice;
-use super::random::Random;
 use crate::dsp::maths::db_to_ratio;
+use crate::dsp::random::Random;
 
 /// Metres: x to the player's right, y forward, z up; the snare stands over the origin.
 pub type Point = [f64; 3];

@@ -1,8 +1,9 @@
-//! Numbers that signal paths share: exact maths, resampling.
+//! Numbers that signal paths share: exact maths, resampling, seeded noise.
 
 pub(crate) mod axis;
 pub mod maths;
 mod median;
+pub mod random;
 pub mod resample;
 
 pub(crate) use median::median;

@@ -2,32 +2,7 @@
 
 use std::f64::consts::TAU;
 
-/// A small generator of random numbers (xorshift64*), the same on every machine.
-pub(crate) struct Random(u64);
-
-impl Random {
-    pub fn new(seed: u64) -> Self {
-        Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1)
-    }
-
-    /// Uniform, 0 to 1.
-    pub fn unit(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// Uniform between two values.
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-
-    /// Near enough to a normal distribution, variance 1.
-    pub fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
-    }
-}
+use crate::dsp::random::Random;
 
 /// What a mic hears of one drum.
 #[derive(Clone, Copy)]
@@ -109,7 +84,7 @@ pub(crate) fn strike(
 pub(crate) fn room(out: &mut [f64], random: &mut Random) {
     let mut low = 0.0;
     for x in out {
-        low = 0.5 * low + 0.5 * random.normal();
+        low = 0.5 * low + 0.5 * random.normal(1.0);
         *x += 4.3e-4 * low;
     }
 }

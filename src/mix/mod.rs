@@ -137,7 +137,7 @@ pub fn place(tracks: &[(Option<u64>, u64)]) -> Placement {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::demo::random::Random;
+    use crate::dsp::random::Random;
     use proptest::prelude::*;
 
     fn noise(name: &str, channels: usize, frames: usize) -> Block {

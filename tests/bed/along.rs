@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use batterhead::analysis::testbed::Rng;
+use batterhead::dsp::random::Random;
 
 use super::RATE_HZ;
 
@@ -28,15 +28,15 @@ pub fn level(x: &mut [f32], to: f64) {
 }
 
 /// Syllables: pulses through two formants that wander.
-pub fn talk(frames: usize, seconds: f64, rng: &mut Rng) -> Vec<f32> {
+pub fn talk(frames: usize, seconds: f64, rng: &mut Random) -> Vec<f32> {
     let mut out = vec![0.0f32; frames];
     let mut at = 0.3;
     while at < seconds {
-        let length = rng.uniform(0.08, 0.22);
+        let length = rng.between(0.08, 0.22);
         let (pitch, first, second) = (
-            rng.uniform(95.0, 140.0),
-            rng.uniform(300.0, 800.0),
-            rng.uniform(900.0, 2_300.0),
+            rng.between(95.0, 140.0),
+            rng.between(300.0, 800.0),
+            rng.between(900.0, 2_300.0),
         );
         let from = (at * RATE_HZ) as usize;
         let count = ((length * RATE_HZ) as usize).min(frames.saturating_sub(from));
@@ -48,7 +48,7 @@ pub fn talk(frames: usize, seconds: f64, rng: &mut Rng) -> Vec<f32> {
             let shape = (std::f64::consts::PI * t / length).sin();
             out[from + i] += (shape * (voiced + rng.normal(0.05))) as f32;
         }
-        at += length + rng.uniform(0.03, 0.25);
+        at += length + rng.between(0.03, 0.25);
     }
     out
 }

@@ -1,6 +1,6 @@
 //! Which set-ups there are: kits, rooms, songs, and what goes wrong in each.
 
-use batterhead::analysis::testbed::Rng;
+use batterhead::dsp::random::Random;
 
 use super::kit::{Shape, Voice};
 use super::play::{Part, Playing};
@@ -123,7 +123,7 @@ pub fn setups(half: Half) -> Vec<Setup> {
 fn setup(shape: Shape, variant: usize) -> Setup {
     let kit = shape.kit;
     let seed = u64::from(kit) * 100 + variant as u64;
-    let mut rng = Rng::new(seed);
+    let mut rng = Random::new(seed);
     let clean = variant == 1;
     let count = if clean { 3 } else { 4 };
     let absent = [Voice::Tom2, Voice::Tom3, Voice::Tom1][(kit as usize + variant) % 3];
@@ -137,7 +137,7 @@ fn setup(shape: Shape, variant: usize) -> Setup {
             let tuned = heads
                 .into_iter()
                 .map(|voice| {
-                    let drift = 1.0 - number as f64 * rng.uniform(0.004, 0.02);
+                    let drift = 1.0 - number as f64 * rng.between(0.004, 0.02);
                     // somebody turns the lugs between the songs
                     let again = if song == 1 && voice == Voice::Snare {
                         1.05
@@ -149,7 +149,7 @@ fn setup(shape: Shape, variant: usize) -> Setup {
                 .collect();
             TakePlan {
                 playing: Playing {
-                    tempo_bpm: tempo * rng.uniform(0.98, 1.02),
+                    tempo_bpm: tempo * rng.between(0.98, 1.02),
                     parts: SONGS[style].to_vec(),
                     without: (!clean && number == 1).then_some(absent),
                     few: (!clean && number == 2).then_some((rare, 2)),

@@ -1,6 +1,7 @@
 //! What is played: songs of sections, by hands that are never exact.
 
-use batterhead::analysis::testbed::{Rng, ratio};
+use batterhead::dsp::random::Random;
+use batterhead::units::db_to_ratio;
 
 use super::kit::Voice;
 
@@ -80,14 +81,14 @@ pub struct Playing {
 }
 
 struct Hand<'a> {
-    rng: &'a mut Rng,
+    rng: &'a mut Random,
     out: Vec<Stroke>,
 }
 
 impl Hand<'_> {
     fn hit(&mut self, voice: Voice, at_s: f64, force: f64) -> &mut Stroke {
         let at_s = at_s + self.rng.normal(0.004);
-        let force = (force * ratio(self.rng.normal(1.3))).clamp(0.03, 1.15);
+        let force = (force * db_to_ratio(self.rng.normal(1.3))).clamp(0.03, 1.15);
         self.out.push(Stroke {
             voice,
             at_s,
@@ -101,16 +102,16 @@ impl Hand<'_> {
     }
 
     fn ghost(&mut self, at_s: f64) {
-        let force = ratio(-self.rng.uniform(12.0, 20.0));
+        let force = db_to_ratio(-self.rng.between(12.0, 20.0));
         self.hit(Voice::Snare, at_s, force).sort = Sort::Ghost;
     }
 
     fn flam(&mut self, voice: Voice, at_s: f64) {
-        let early = self.rng.uniform(0.010, 0.030);
+        let early = self.rng.between(0.010, 0.030);
         let main = *self.hit(voice, at_s, 0.9);
         let grace = Stroke {
             at_s: main.at_s - early,
-            force: main.force * ratio(-self.rng.uniform(6.0, 12.0)),
+            force: main.force * db_to_ratio(-self.rng.between(6.0, 12.0)),
             sort: Sort::Grace,
             ..main
         };
@@ -122,10 +123,10 @@ impl Hand<'_> {
         let mut at = first.at_s;
         self.out.last_mut().expect("a stroke").sort = Sort::Buzz;
         for i in 1..bounces {
-            at += self.rng.uniform(0.018, 0.030);
+            at += self.rng.between(0.018, 0.030);
             self.out.push(Stroke {
                 at_s: at,
-                force: first.force * ratio(-2.2 * i as f64),
+                force: first.force * db_to_ratio(-2.2 * i as f64),
                 sort: Sort::Buzz,
                 ..first
             });
@@ -133,12 +134,12 @@ impl Hand<'_> {
     }
 
     fn chance(&mut self, share: f64) -> bool {
-        self.rng.uniform(0.0, 1.0) < share
+        self.rng.between(0.0, 1.0) < share
     }
 }
 
 /// The strokes of a take of `seconds`, in order; the parts repeat until it is full.
-pub fn perform(playing: &Playing, seconds: f64, rng: &mut Rng) -> Vec<Stroke> {
+pub fn perform(playing: &Playing, seconds: f64, rng: &mut Random) -> Vec<Stroke> {
     let mut hand = Hand {
         rng,
         out: Vec::new(),
@@ -190,7 +191,7 @@ fn section(
         }
         crashes[which] -= 1;
         let voice = [Voice::Crash1, Voice::Crash2, Voice::China][which];
-        let choke_s = choke.then(|| hand.rng.uniform(0.25, 0.6));
+        let choke_s = choke.then(|| hand.rng.between(0.25, 0.6));
         hand.hit(voice, at, 0.9).choke_s = choke_s;
     };
     match part {

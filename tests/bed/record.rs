@@ -4,8 +4,10 @@ use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
+use batterhead::analysis::Recorded;
 use batterhead::analysis::TakeTrack;
-use batterhead::analysis::testbed::{Recorded, Rng, ratio};
+use batterhead::dsp::random::Random;
+use batterhead::units::db_to_ratio;
 use rayon::prelude::*;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -81,17 +83,18 @@ impl<'a> Session<'a> {
     /// Sets up the kit, the room and the mics.
     pub fn new(sources: &'a Sources, setup: &'a Setup) -> Self {
         let room = Room::new(setup.room);
-        let mut rng = Rng::new(setup.room ^ 0xBEEF);
+        let mut rng = Random::new(setup.room ^ 0xBEEF);
         let mics = space::mics(&room, &mut rng);
         let gains = mics
             .iter()
             .map(|mic| {
                 let loudest = mic.own.unwrap_or(Voice::Snare);
                 let target_db = match mic.own {
-                    Some(_) => rng.uniform(-12.0, -6.0),
+                    Some(_) => rng.between(-12.0, -6.0),
                     None => -14.0,
                 };
-                ratio(target_db) / (space::direct_gain(loudest, mic) * space::source_gain(loudest))
+                db_to_ratio(target_db)
+                    / (space::direct_gain(loudest, mic) * space::source_gain(loudest))
             })
             .collect();
         let mut planner = RealFftPlanner::<f32>::new();
@@ -144,11 +147,11 @@ impl<'a> Session<'a> {
             found.map_or(1.0, |t| t.1)
         };
         let kit = Kit::load(self.sources, &self.setup.shape, &tuned);
-        let mut rng = Rng::new(plan.seed);
+        let mut rng = Random::new(plan.seed);
         let strokes = perform(&plan.playing, plan.seconds, &mut rng);
         let more = self.along(&kit, &strokes, plan, &mut rng);
         let seeds: Vec<u64> = (0..self.mics.len())
-            .map(|_| (rng.uniform(0.0, 1.0) * 1e15) as u64)
+            .map(|_| (rng.between(0.0, 1.0) * 1e15) as u64)
             .collect();
         let scene = Scene {
             kit: &kit,
@@ -182,7 +185,7 @@ impl<'a> Session<'a> {
         kit: &Kit,
         strokes: &[Stroke],
         plan: &TakePlan,
-        rng: &mut Rng,
+        rng: &mut Random,
     ) -> BTreeMap<Voice, Vec<f32>> {
         let frames = (plan.seconds * RATE_HZ) as usize;
         let mut dry: BTreeMap<Voice, Vec<f32>> = BTreeMap::new();
@@ -204,7 +207,7 @@ impl<'a> Session<'a> {
             for (_, other) in dry.iter().filter(|d| *d.0 != voice) {
                 drive.iter_mut().zip(other).for_each(|(y, x)| *y += x);
             }
-            let level_db = rng.uniform(-26.0, -20.0);
+            let level_db = rng.between(-26.0, -20.0);
             let mut ring = vec![0.0f32; frames];
             // two modes of nearly one pitch beat; so do those above
             let split = self.setup.shape.split;
@@ -212,7 +215,7 @@ impl<'a> Session<'a> {
                 let hz = pitch.settled_hz * times;
                 resonate(&drive, hz, 0.7 * self.setup.shape.ring_s, gain, &mut ring);
             }
-            level(&mut ring, ratio(level_db));
+            level(&mut ring, db_to_ratio(level_db));
             more.insert(voice, ring);
         }
         // the wires answer to what shakes the shell, and to the snare's own head
@@ -238,7 +241,7 @@ impl<'a> Session<'a> {
             *y = envelope * (noise - before);
             before = noise;
         }
-        level(&mut wires, ratio(-14.0));
+        level(&mut wires, db_to_ratio(-14.0));
         more.insert(Voice::Wires, wires);
         let mut sticks = vec![0.0f32; frames];
         for stroke in strokes.iter().filter(|s| s.voice == Voice::Sticks) {
@@ -266,7 +269,7 @@ impl<'a> Session<'a> {
         } = *scene;
         let plan = &self.setup.takes[number];
         let mic = &self.mics[m];
-        let mut rng = Rng::new(seed);
+        let mut rng = Random::new(seed);
         let frames = (plan.seconds * RATE_HZ) as usize;
         let mut parts: Vec<(Vec<f32>, &[Complex<f32>])> = Vec::new();
         let mut own = Vec::new();
@@ -293,17 +296,17 @@ impl<'a> Session<'a> {
             match *mishap {
                 Mishap::Inverted(file) if file == mic.file => gain = -gain,
                 Mishap::Step(file, take, db) if file == mic.file && take == number => {
-                    gain *= ratio(db);
+                    gain *= db_to_ratio(db);
                 }
                 Mishap::Clipped(file, take) if file == mic.file && take == number => {
-                    gain *= ratio(14.0);
+                    gain *= db_to_ratio(14.0);
                     clip = true;
                 }
                 Mishap::Hum(file, hz, db) if file == mic.file => hum = Some((hz, db)),
                 _ => {}
             }
         }
-        let noise = ratio(rng.uniform(-96.0, -86.0));
+        let noise = db_to_ratio(rng.between(-96.0, -86.0));
         let peak = sound.iter().fold(0.0f32, |a, x| a.max(x.abs()));
         // whoever set the gain would not have let it clip
         let most = 0.9 / f64::from(peak).max(1e-9);
@@ -314,7 +317,7 @@ impl<'a> Session<'a> {
             let mut x = f64::from(*y) * gain + rng.normal(noise);
             if let Some((hz, db)) = hum {
                 let phase = TAU * hz * i as f64 / RATE_HZ;
-                let a = ratio(db) * 2f64.sqrt();
+                let a = db_to_ratio(db) * 2f64.sqrt();
                 x += a
                     * (0.8 * phase.sin() + 0.5 * (2.0 * phase).sin() + 0.33 * (3.0 * phase).sin());
             }
@@ -368,7 +371,7 @@ fn lay(
     strokes: &[Stroke],
     voice: Voice,
     frames: usize,
-    mut scatter: Option<(f64, &mut Rng)>,
+    mut scatter: Option<(f64, &mut Random)>,
 ) -> Vec<f32> {
     let mut y = vec![0.0f32; frames];
     if matches!(voice, Voice::Wires | Voice::Sticks | Voice::Talk) {
@@ -381,8 +384,8 @@ fn lay(
         let (mut low, mut high) = (stroke.force, stroke.force);
         if let Some((db, rng)) = &mut scatter {
             let both = rng.normal(*db * 0.7);
-            low *= ratio(both + rng.normal(*db * 0.7));
-            high *= ratio(both + rng.normal(*db * 0.7));
+            low *= db_to_ratio(both + rng.normal(*db * 0.7));
+            high *= db_to_ratio(both + rng.normal(*db * 0.7));
         }
         let start = (stroke.at_s * RATE_HZ).round() as usize;
         let skip = LEAD.saturating_sub(start);

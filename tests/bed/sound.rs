@@ -104,10 +104,6 @@ fn sound(path: &Path) -> (Vec<Vec<f64>>, f64) {
     (all, rate_hz)
 }
 
-fn ratio(db: f64) -> f64 {
-    10f64.powf(db / 20.0)
-}
-
 fn db(power: f64) -> f64 {
     10.0 * power.max(1e-30).log10()
 }
@@ -230,7 +226,7 @@ pub fn listen(
                     channels
                         .swap_remove(0)
                         .into_iter()
-                        .map(|x| x * ratio(gain_db))
+                        .map(|x| x * batterhead::units::db_to_ratio(gain_db))
                         .collect()
                 };
                 before.push(scaled(&source(&track), gain_db + fader_db));

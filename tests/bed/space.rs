@@ -4,7 +4,7 @@
 
 use std::f64::consts::PI;
 
-use batterhead::analysis::testbed::Rng;
+use batterhead::dsp::random::Random;
 use batterhead::session::Family;
 
 use super::RATE_HZ;
@@ -43,14 +43,14 @@ pub struct Room {
 
 impl Room {
     pub fn new(seed: u64) -> Self {
-        let mut rng = Rng::new(seed ^ 0x5EED);
-        let low = [-rng.uniform(2.6, 3.8), -rng.uniform(1.8, 2.6), 0.0];
+        let mut rng = Random::new(seed ^ 0x5EED);
+        let low = [-rng.between(2.6, 3.8), -rng.between(1.8, 2.6), 0.0];
         let high = [
-            rng.uniform(2.6, 3.8),
-            rng.uniform(3.4, 5.0),
-            rng.uniform(2.7, 3.6),
+            rng.between(2.6, 3.8),
+            rng.between(3.4, 5.0),
+            rng.between(2.7, 3.6),
         ];
-        let t60_s = rng.uniform(0.3, 0.6);
+        let t60_s = rng.between(0.3, 0.6);
         let size: Vec<f64> = (0..3).map(|i| high[i] - low[i]).collect();
         let volume = size[0] * size[1] * size[2];
         let surface = 2.0 * (size[0] * size[1] + size[0] * size[2] + size[1] * size[2]);
@@ -101,11 +101,11 @@ pub fn source_gain(voice: Voice) -> f64 {
 }
 
 /// Twelve close mics, overheads and a pair in the room.
-pub fn mics(room: &Room, rng: &mut Rng) -> Vec<Mic> {
+pub fn mics(room: &Room, rng: &mut Random) -> Vec<Mic> {
     let mut mics = Vec::new();
     let mut close = |file, label, family, own: Voice, off: Point, pattern: f64| {
         let (at, _) = place(own);
-        let jitter = |rng: &mut Rng| rng.uniform(-0.02, 0.02);
+        let jitter = |rng: &mut Random| rng.between(-0.02, 0.02);
         let place = [
             at[0] + off[0] + jitter(rng),
             at[1] + off[1] + jitter(rng),
@@ -259,7 +259,8 @@ pub fn direct_gain(voice: Voice, mic: &Mic) -> f64 {
 pub fn path(room: &Room, voice: Voice, mic: &Mic) -> Vec<f32> {
     let (at, radius) = place(voice);
     let frames = ((room.t60_s * 0.75 + IMAGES_S) * RATE_HZ) as usize;
-    let mut rng = Rng::new(room.seed.wrapping_mul(31) ^ (voice as u64) << 8 ^ label_seed(mic.file));
+    let mut rng =
+        Random::new(room.seed.wrapping_mul(31) ^ (voice as u64) << 8 ^ label_seed(mic.file));
     let mut echoes = vec![0.0f64; frames];
     let reach = IMAGES_S * SOUND_M_S;
     let size: Vec<f64> = (0..3).map(|i| room.high[i] - room.low[i]).collect();
@@ -285,7 +286,7 @@ pub fn path(room: &Room, voice: Voice, mic: &Mic) -> Vec<f32> {
                         continue;
                     }
                     // walls are no mirrors: a scatter of a third of a millisecond
-                    let late = d / SOUND_M_S * RATE_HZ + rng.uniform(0.0, 5.0) * bounces as f64;
+                    let late = d / SOUND_M_S * RATE_HZ + rng.between(0.0, 5.0) * bounces as f64;
                     let gain = room.reflection.powi(bounces as i32) / d * pick_up(mic, image).0;
                     let gain = if rng.index(5) == 0 { -gain } else { gain };
                     let i = late as usize;

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use batterhead::analysis::testbed::{Score, score};
+use batterhead::analysis::{Score, score};
 use batterhead::demo::{self, groove::Piece};
 use serde_json::Value;
 

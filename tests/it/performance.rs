@@ -1,5 +1,6 @@
 //! Generated performances of one pattern, and `shootout` run on them.
 
+use batterhead::dsp::random::Random;
 use serde_json::Value;
 
 use crate::support::{Place, pcm};
@@ -7,17 +8,10 @@ use crate::support::{Place, pcm};
 /// A stroke: seconds, which drum, how hard.
 pub type Stroke = (f64, usize, f64);
 
-pub fn random(state: &mut u64) -> f64 {
-    *state ^= *state << 13;
-    *state ^= *state >> 7;
-    *state ^= *state << 17;
-    (*state >> 11) as f64 / (1u64 << 53) as f64
-}
-
 /// Bars in eighths at 120 a minute: kick on 1, snare on 2 and 4, and a kick or none by chance in
 /// between, so that no bar is like another.
 pub fn pattern(seed: u64, bars: usize) -> Vec<Stroke> {
-    let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+    let mut random = Random::new(seed);
     let mut strokes = Vec::new();
     for bar in 0..bars {
         for eighth in 0..8 {
@@ -25,8 +19,8 @@ pub fn pattern(seed: u64, bars: usize) -> Vec<Stroke> {
             match eighth {
                 0 => strokes.push((at, 0, 0.9)),
                 2 | 6 => strokes.push((at, 1, 0.8)),
-                _ if random(&mut state) < 0.4 => {
-                    strokes.push((at, usize::from(random(&mut state) < 0.3), 0.7))
+                _ if random.unit() < 0.4 => {
+                    strokes.push((at, usize::from(random.unit() < 0.3), 0.7))
                 }
                 _ => {}
             }
@@ -37,16 +31,12 @@ pub fn pattern(seed: u64, bars: usize) -> Vec<Stroke> {
 
 /// Moves every stroke by up to `ms` and changes its force by up to 2 dB.
 pub fn human(strokes: &[Stroke], seed: u64, ms: f64) -> Vec<Stroke> {
-    let mut state = seed.wrapping_mul(0x2545_f491_4f6c_dd1d) | 1;
+    let mut random = Random::new(seed);
     strokes
         .iter()
         .map(|&(at, drum, force)| {
-            let at = at + (2.0 * random(&mut state) - 1.0) * ms / 1000.0;
-            (
-                at,
-                drum,
-                force * 10f64.powf((random(&mut state) - 0.5) * 0.2),
-            )
+            let at = at + random.noise() * ms / 1000.0;
+            (at, drum, force * 10f64.powf((random.unit() - 0.5) * 0.2))
         })
         .collect()
 }

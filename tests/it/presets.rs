@@ -269,13 +269,8 @@ fn room(place: &super::support::Place) {
     let path = place.path("Room.wav");
     let spec = super::support::pcm(2, 48_000, 24);
     let mut wav = hound::WavWriter::create(path, spec).expect("a file");
-    let mut state = 7u64;
-    let mut noise = || {
-        state = state
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1);
-        (state >> 33) as f64 / f64::from(1u32 << 30) - 1.0
-    };
+    let mut random = batterhead::dsp::random::Random::new(7);
+    let mut noise = || random.noise();
     for frame in 0..48_000 * 6 {
         let (beat, since) = (frame / 24_000, f64::from(frame % 24_000) / 48_000.0);
         let tail = (-since / 0.08).exp();

@@ -2,11 +2,10 @@
 
 use std::f64::consts::TAU;
 
+use batterhead::dsp::random::Random;
 use serde_json::Value;
 
-use crate::performance::{
-    Stroke, compare, human, measure, notes, number, pattern, random, refused, write,
-};
+use crate::performance::{Stroke, compare, human, measure, notes, number, pattern, refused, write};
 use crate::support::{Place, RATE, sha256};
 
 /// A drum: partial, how long it rings, how much noise it has.
@@ -39,10 +38,10 @@ const OTHER_SNARE: Drum = Drum {
 
 /// One mono track of a performance.
 fn play(strokes: &[Stroke], kit: [Drum; 2], seconds: f64, seed: u64) -> Vec<f64> {
-    let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+    let mut random = Random::new(seed);
     let rate = f64::from(RATE);
     let mut samples: Vec<f64> = (0..(seconds * rate) as usize)
-        .map(|_| (random(&mut state) - 0.5) * 4e-5)
+        .map(|_| (random.unit() - 0.5) * 4e-5)
         .collect();
     for &(at, drum, force) in strokes {
         let Drum {
@@ -60,8 +59,7 @@ fn play(strokes: &[Stroke], kit: [Drum; 2], seconds: f64, seed: u64) -> Vec<f64>
         {
             let t = i as f64 / rate;
             let body = 10f64.powf(-3.0 * t / t60_s) * (TAU * hz * t).sin();
-            let hiss =
-                10f64.powf(-3.0 * t / noise_t60_s) * (2.0 * random(&mut state) - 1.0) * noise;
+            let hiss = 10f64.powf(-3.0 * t / noise_t60_s) * random.noise() * noise;
             *sample += 0.3 * force * (body + hiss);
         }
     }
@@ -185,11 +183,11 @@ fn two_performances_on_two_snares_are_told_apart_in_words() {
     let place = Place::new();
     let strokes = pattern(4, 8);
     let one = human(&strokes, 1, 5.0);
-    let mut state = 77;
+    let mut random = Random::new(77);
     // strokes left out, 1.3 s later, half a percent slower
     let two: Vec<Stroke> = human(&strokes, 2, 5.0)
         .into_iter()
-        .filter(|_| random(&mut state) > 0.04)
+        .filter(|_| random.unit() > 0.04)
         .map(|(at, drum, force)| (1.3 + at * 1.005, drum, 0.5 * force))
         .collect();
     write(
@@ -276,11 +274,11 @@ fn other_patterns_are_refused_whatever_they_have_in_common() {
     let place = Place::new();
     for seed in 0..4u64 {
         // the same tempo and the same kit
-        let mut state = 1000 + seed;
+        let mut random = Random::new(1000 + seed);
         let other: Vec<Stroke> = (0..64)
             .filter_map(|i| {
-                let drum = usize::from(random(&mut state) < 0.5);
-                (random(&mut state) < 0.5).then_some((0.5 + 0.25 * f64::from(i), drum, 0.8))
+                let drum = usize::from(random.unit() < 0.5);
+                (random.unit() < 0.5).then_some((0.5 + 0.25 * f64::from(i), drum, 0.8))
             })
             .collect();
         write(
@@ -552,10 +550,10 @@ fn the_same_pattern_is_found_every_time_and_one_that_is_alike_in_part_is_said_to
     let place = Place::new();
     for seed in [0, 5, 9] {
         let strokes = pattern(40 + seed, 8);
-        let mut state = 3000 + seed;
+        let mut random = Random::new(3000 + seed);
         let two: Vec<Stroke> = human(&strokes, 2 + seed, 5.0)
             .into_iter()
-            .filter(|_| random(&mut state) > 0.04)
+            .filter(|_| random.unit() > 0.04)
             .map(|(at, drum, force)| (1.3 + at * 1.005, drum, 0.5 * force))
             .collect();
         let alike = human(&pattern(90 + seed, 8), seed + 50, 4.0);

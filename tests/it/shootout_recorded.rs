@@ -5,9 +5,10 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::performance::{Stroke, compare, measure, number, pattern, random, refused, write};
+use crate::performance::{Stroke, compare, measure, number, pattern, refused, write};
 use crate::recorded::{RATE, hits, load};
 use crate::support::Place;
+use batterhead::dsp::random::Random;
 
 const SECONDS: f64 = 18.0;
 const KICK: &str = "drum_bass_hard";
@@ -37,16 +38,15 @@ fn written(seed: u64) -> Vec<Stroke> {
 
 /// The strokes as played, each with its place among the written ones.
 fn played(strokes: &[Stroke], player: Player) -> Vec<(usize, Stroke)> {
-    let mut state = player.seed.wrapping_mul(0x2545_f491_4f6c_dd1d) | 1;
-    // The sum of twelve uniform numbers is as good as normal, with deviation 1.
-    let mut normal = || (0..12).map(|_| random(&mut state)).sum::<f64>() - 6.0;
+    let mut random = Random::new(player.seed);
+    let mut normal = || random.normal(1.0);
     let loose = strokes.iter().enumerate().map(|(i, &(at, drum, force))| {
         let at = player.late_s + at * player.tempo + normal() * player.scatter_ms / 1000.0;
         (i, (at, drum, force * 10f64.powf(0.05 * normal())))
     });
     let loose: Vec<_> = loose.collect();
-    let mut state = player.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
-    let keep = |_: &(usize, Stroke)| random(&mut state) >= player.left_out;
+    let mut random = Random::new(player.seed);
+    let keep = |_: &(usize, Stroke)| random.unit() >= player.left_out;
     loose.into_iter().filter(keep).collect()
 }
 
@@ -54,9 +54,9 @@ fn played(strokes: &[Stroke], player: Player) -> Vec<(usize, Stroke)> {
 fn mic(folder: &Path, kit: [&str; 3], own: usize, strokes: &[(usize, Stroke)]) -> Vec<f64> {
     let sounds = kit.map(|name| load(folder, name));
     let rate = f64::from(RATE);
-    let mut state = 7 + own as u64;
+    let mut random = Random::new(7 + own as u64);
     let mut track: Vec<f64> = (0..(SECONDS * rate) as usize)
-        .map(|_| (random(&mut state) - 0.5) * 2e-4)
+        .map(|_| (random.unit() - 0.5) * 2e-4)
         .collect();
     for &(_, (at, drum, force)) in strokes {
         let gain = force * if drum == own { 0.5 } else { 0.063 };
@@ -211,11 +211,11 @@ fn recorded_hits_of_another_pattern_are_refused() {
     for seed in 0..3 {
         perform(&place, &folder, [SNARE, SNARE], 20 + seed, 5.0, 1.0);
         // As many strokes of each drum at the same tempo, at other places of the bar.
-        let mut state = 700 + seed;
+        let mut random = Random::new(700 + seed);
         let mut other: Vec<Stroke> = Vec::new();
         for i in 0..64 {
-            let drum = usize::from(random(&mut state) < 0.5);
-            if random(&mut state) < 0.6 {
+            let drum = usize::from(random.unit() < 0.5);
+            if random.unit() < 0.6 {
                 other.push((0.5 + 0.25 * f64::from(i), drum, 0.8));
             }
         }

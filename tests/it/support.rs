@@ -1,5 +1,6 @@
 //! A session in a temporary folder, the program run on it, and what came out.
 
+use batterhead::dsp::random::Random;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -98,7 +99,7 @@ impl Place {
         std::fs::create_dir_all(path.parent().expect("a parent")).expect("folders");
         let spec = pcm(mic.channels, RATE, 24);
         let mut writer = hound::WavWriter::create(path, spec).expect("a file");
-        let mut noise = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+        let mut random = Random::new(seed);
         for frame in 0..RATE * 4 {
             let since = f64::from(frame % (RATE / 2)) / f64::from(RATE) - 0.1;
             let ring = if since < 0.0 {
@@ -107,10 +108,7 @@ impl Place {
                 mic.peak * (-since * 12.0).exp() * (std::f64::consts::TAU * mic.hz * since).cos()
             };
             for channel in 0..mic.channels {
-                noise ^= noise << 13;
-                noise ^= noise >> 7;
-                noise ^= noise << 17;
-                let hiss = (noise >> 40) as f64 / f64::from(1 << 24) - 0.5;
+                let hiss = random.unit() - 0.5;
                 let side = 1.0 - 0.1 * f64::from(channel);
                 let sample = ring * side + hiss * 2e-4;
                 writer

@@ -104,17 +104,10 @@ fn write_all(
     writer.finish()
 }
 
-/// Bytes without a pattern, the same at every run (a linear congruential generator; Knuth's MMIX
-/// constants).
+/// Bytes without a pattern, the same at every run.
 fn noise(count: usize, seed: u64) -> Vec<u8> {
-    let mut state = seed;
-    let mut byte = || {
-        state = state
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (state >> 56) as u8
-    };
-    (0..count).map(|_| byte()).collect()
+    let mut random = batterhead::dsp::random::Random::new(seed);
+    (0..count).map(|_| random.bits() as u8).collect()
 }
 
 /// Start and end of the payload of the first chunk with this id, by a plain walk of its own.

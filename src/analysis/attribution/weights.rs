@@ -1,11 +1,11 @@
 //! Weights of the logistic that turns features into a probability.
 //!
 //! A logistic regression, with a ridge on features divided by their root mean square, as
-//! `cargo run --release --example fit_hits` makes it. Kick, snare and toms were fitted on the six set-ups
-//! of the fitting half of the test bed of recorded drums (kits 1 and 4) and on 18 synthetic kits (seeds
-//! 1000 to 1017) with three takes each, every take alone and with what its set-up shows; hat and ride on
-//! the same set-ups and on six takes in the room of the demo, of songs that it does not play; other
-//! cymbals on four set-ups of kits 1 and 4 (a and b). What a probability is worth stands in
+//! `cargo run --release --example fit_hits` makes it: on the six set-ups of the fitting half of the test bed
+//! of recorded drums (kits 1 and 4), every take alone and with what its set-up shows; hat and ride also on
+//! six takes in the room of the demo, of songs that it does not play; other cymbals on four set-ups of kits
+//! 1 and 4 (a and b). In the fit of kick, snare and toms were also 18 kits, three takes each, of a
+//! generator that the project no longer has: a new fit does without. What a probability is worth stands in
 //! `DEVELOPERS.md`.
 
 use crate::analysis::attribution::attribute::Drum;

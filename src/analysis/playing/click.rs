@@ -126,11 +126,11 @@ mod tests {
 
     #[test]
     fn uneven_ticks_are_no_click() {
-        let mut rng = crate::analysis::testbed::Rng::new(4);
+        let mut rng = crate::dsp::random::Random::new(4);
         let mut at = 0.0;
         let ticks: Vec<f64> = (0..80)
             .map(|_| {
-                at += rng.uniform(0.2, 0.9);
+                at += rng.between(0.2, 0.9);
                 at
             })
             .collect();

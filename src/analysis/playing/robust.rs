@@ -104,11 +104,11 @@ impl Line {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::testbed::Rng;
+    use crate::dsp::random::Random;
 
     #[test]
     fn errors_are_those_that_repeated_trials_show() {
-        let mut rng = Rng::new(3);
+        let mut rng = Random::new(3);
         let trials: Vec<(Estimate, Estimate)> = (0..2000)
             .map(|_| {
                 let values: Vec<f64> = (0..200).map(|_| 3.0 + rng.normal(5.0)).collect();
@@ -135,7 +135,7 @@ mod tests {
 
     #[test]
     fn a_tenth_of_strokes_far_off_moves_neither_median_nor_spread_by_much() {
-        let mut rng = Rng::new(5);
+        let mut rng = Random::new(5);
         let values: Vec<f64> = (0..400)
             .map(|i| if i % 10 == 0 { 90.0 } else { rng.normal(6.0) })
             .collect();

@@ -1,7 +1,7 @@
 //! Generated takes with known tempo, drift and jitter, and what must come back.
 
 use super::*;
-use crate::analysis::testbed::Rng;
+use crate::dsp::random::Random;
 
 const RATE_HZ: u32 = 48_000;
 
@@ -40,7 +40,7 @@ fn half_beats(wanted: &Wanted) -> Vec<f64> {
 
 /// Hats on eighths, kick and snare on beats by turns, some kicks between; the snare is `late_ms`.
 fn rock(wanted: &Wanted, late_ms: f64, clicked: bool) -> Strokes {
-    let mut rng = Rng::new(wanted.seed);
+    let mut rng = Random::new(wanted.seed);
     let mut list = Vec::new();
     let halves = half_beats(wanted);
     for (i, &at) in halves.iter().enumerate() {
@@ -208,14 +208,14 @@ fn a_pause_does_not_spoil_the_grid() {
 
 #[test]
 fn strokes_at_random_and_rubato_have_no_timing() {
-    let mut rng = Rng::new(8);
+    let mut rng = Random::new(8);
     for seed in 0..60 {
         let mut at = 1.0;
         let mut strokes = rock(&PLAIN, 0.0, false);
         strokes.list.truncate(40 + 5 * seed);
         let longest = [0.4, 0.9, 1.4][seed % 3];
         for stroke in &mut strokes.list {
-            at += rng.uniform(0.08, longest);
+            at += rng.between(0.08, longest);
             stroke.frame = (at * f64::from(RATE_HZ)) as u64;
         }
         let found = playing(&strokes);
@@ -239,7 +239,7 @@ fn strokes_at_random_and_rubato_have_no_timing() {
 
 #[test]
 fn odd_metre_has_a_pulse_and_timing_but_no_beat() {
-    let mut rng = Rng::new(2);
+    let mut rng = Random::new(2);
     let mut strokes = rock(&PLAIN, 0.0, false);
     strokes.list.clear();
     for i in 0..280u64 {

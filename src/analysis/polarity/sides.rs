@@ -129,10 +129,10 @@ pub fn opposed<'a>(
 mod tests {
     use super::*;
     use crate::analysis::polarity::pair::AFTER_S;
-    use crate::analysis::testbed::Rng;
+    use crate::dsp::random::Random;
 
     fn strokes(gain_db: f64, late_samples: usize) -> Vec<Stroke> {
-        let mut rng = Rng::new(3);
+        let mut rng = Random::new(3);
         let frames = ((BEFORE_S + AFTER_S) * 48_000.0) as usize;
         (0..4)
             .map(|_| {

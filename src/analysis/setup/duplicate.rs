@@ -93,9 +93,9 @@ pub fn same_sound(first: &Trace, second: &Trace) -> Option<SameSound> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::testbed::{Kit, Recorded, Rig, Rng, Style, pattern, record};
     use crate::analysis::{Listener, Material};
     use crate::block::Block;
+    use crate::demo;
     use crate::session::Family;
 
     fn hear(sound: &[f64]) -> Trace {
@@ -106,15 +106,8 @@ mod tests {
 
     #[test]
     fn a_copy_is_found_whatever_its_gain_sign_and_place_and_two_mics_are_not_copies() {
-        let kit = Kit::synthetic(21, 48_000.0);
-        let mut rng = Rng::new(2);
-        let strokes = pattern(Style::Groove, 4.0, &mut rng);
-        let rig = Rig {
-            seconds: 4.5,
-            ..Rig::with_bleed(-6.0)
-        };
-        let take = record(&kit, &strokes, rig, &mut rng);
-        let mut recorded = Recorded::from_take(&take);
+        let songs = demo::songs();
+        let (mut recorded, _) = demo::heard(&songs[1], &songs[1].takes[1], |_| true);
         let sound = recorded.sound(1)[0].clone();
         let mut copy = vec![0.0; 480];
         copy.extend(sound.iter().map(|x| -0.5 * x));

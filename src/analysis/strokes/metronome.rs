@@ -322,15 +322,15 @@ fn fit(chain: &[(i64, i64)]) -> (f64, f64) {
 mod tests {
     use super::*;
     use crate::analysis::Listener;
-    use crate::analysis::testbed::Rng;
     use crate::block::Block;
+    use crate::dsp::random::Random;
     use crate::session::Family;
 
     const RATE: f64 = 48_000.0;
 
     /// Strokes of a snare-like burst and ticks of 1 kHz, both at given times and levels, in hiss.
     fn hear(strokes: &[(f64, f64)], ticks: &[(f64, f64)], ring_s: f64) -> Trace {
-        let mut rng = Rng::new(11);
+        let mut rng = Random::new(11);
         let mut sound: Vec<f64> = (0..20 * RATE as usize).map(|_| rng.normal(1e-4)).collect();
         for &(at, level) in strokes {
             for (i, y) in sound[(at * RATE) as usize..]
@@ -398,7 +398,7 @@ mod tests {
             "{found:?}"
         );
         for seed in 0..6 {
-            let mut rng = Rng::new(seed);
+            let mut rng = Random::new(seed);
             let hand: Vec<(f64, f64)> = beats(8, 0.5, 0.004)
                 .iter()
                 .map(|b| (b.0 + rng.normal(0.004), b.1 * (1.0 + rng.normal(0.12))))
@@ -420,7 +420,7 @@ mod tests {
         };
         // a hand at a click: 4 ms and 1 dB of scatter
         for seed in 0..6 {
-            let mut rng = Rng::new(seed);
+            let mut rng = Random::new(seed);
             let hand: Vec<(f64, f64)> = beats(30, 0.5, 0.01)
                 .iter()
                 .map(|b| (b.0 + rng.normal(0.004), b.1 * (1.0 + rng.normal(0.12))))

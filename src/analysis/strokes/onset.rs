@@ -344,13 +344,8 @@ mod tests {
     use crate::analysis::strokes::rows::Row;
 
     fn values(count: usize) -> Vec<u16> {
-        let mut x = 12345u64;
-        (0..count)
-            .map(|_| {
-                x = x.wrapping_mul(6364136223846793005).wrapping_add(1);
-                ((x >> 33) % 97) as u16
-            })
-            .collect()
+        let mut random = crate::dsp::random::Random::new(12345);
+        (0..count).map(|_| random.index(97) as u16).collect()
     }
 
     #[test]

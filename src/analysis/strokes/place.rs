@@ -84,11 +84,11 @@ mod tests {
 
     #[test]
     fn a_burst_in_noise_is_placed_within_a_quarter_of_a_millisecond() {
-        let mut rng = crate::analysis::testbed::Rng::new(9);
+        let mut rng = crate::dsp::random::Random::new(9);
         for _ in 0..30 {
             let rate = 48_000.0;
             let count = ((SETTLE_S + 2.0 * AROUND_S) * rate) as usize;
-            let start = ((SETTLE_S + AROUND_S + rng.uniform(-0.006, 0.006)) * rate) as usize;
+            let start = ((SETTLE_S + AROUND_S + rng.between(-0.006, 0.006)) * rate) as usize;
             let sound: Vec<f64> = (0..count)
                 .map(|i| {
                     let level = if i >= start { 0.2 } else { 0.002 };

@@ -81,13 +81,13 @@ pub(crate) fn peak_step(peak: f64) -> u16 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::testbed::Rng;
+    use crate::dsp::random::Random;
 
     #[test]
     fn the_step_of_a_mean_square_is_the_rounded_level() {
-        let mut rng = Rng::new(9);
+        let mut rng = Random::new(9);
         for _ in 0..100_000 {
-            let db = rng.uniform(-160.0, 80.0);
+            let db = rng.between(-160.0, 80.0);
             let power = maths::pow(10.0, db / 10.0);
             let want = ((db - LEVEL_FLOOR_DB) / LEVEL_STEP_DB)
                 .round()

@@ -319,7 +319,8 @@ impl Listener {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::testbed::{Kit, Rig, Rng, Style, pattern, record};
+    use crate::dsp::random::Random;
+    use crate::measure::testing::{KICK, room, strike};
 
     fn hear(samples: &[f64], family: Family, rate_hz: u32, sizes: &[usize]) -> Trace {
         hear_by(Listener::new(family, rate_hz, 1), samples, sizes)
@@ -338,26 +339,27 @@ mod tests {
         listener.finish()
     }
 
+    /// What the mic of a kick hears that plays sixteen strokes a second alone, and the milliseconds of its
+    /// strokes.
     fn kicks() -> (Vec<f64>, Vec<f64>) {
-        let kit = Kit::synthetic(1, 48_000.0);
-        let mut rng = Rng::new(5);
-        let strokes = pattern(Style::Double, 8.0, &mut rng);
-        let take = record(
-            &kit,
-            &strokes,
-            Rig {
-                seconds: 9.0,
-                ..Rig::with_bleed(-12.0)
-            },
-            &mut rng,
-        );
-        let truth = take
-            .strokes
-            .iter()
-            .filter(|s| s.voice == crate::analysis::testbed::Voice::Kick)
-            .map(|s| s.at_s * 1000.0)
-            .collect();
-        (take.mics[0].own.clone(), truth)
+        let mut random = Random::new(5);
+        let mut sound = vec![0.0; 9 * 48_000];
+        room(&mut sound, &mut random);
+        let mut truth = Vec::new();
+        for i in 0..128 {
+            let at_s = 0.1 + f64::from(i) / 16.0 + random.normal(0.004);
+            let at = (at_s * 48_000.0) as usize;
+            strike(
+                &mut sound,
+                48_000,
+                at,
+                &KICK,
+                random.between(0.6, 0.9),
+                &mut random,
+            );
+            truth.push(at_s * 1000.0);
+        }
+        (sound, truth)
     }
 
     #[test]

@@ -365,21 +365,32 @@ pub fn tune_hit(sound: &[f64], rate_hz: u32, free_s: f64, family: Family) -> Opt
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::TAU;
+
     use super::*;
-    use crate::analysis::testbed::{Drum, Rng};
+    use crate::dsp::random::Random;
 
     const RATE: u32 = 48_000;
 
-    fn drum(fundamental_hz: f64, t60_s: f64) -> Drum {
-        Drum {
-            fundamental_hz,
-            ratios: vec![1.0, 1.593, 2.136],
-            t60_s: vec![t60_s, t60_s * 0.7, t60_s * 0.4],
-            gains: vec![1.0, 0.5, 0.3],
-            glide: 0.0,
-            stick: 0.4,
-            wires: 0.0,
-        }
+    /// A stroke with three modes of random phase and the noise of a stick. `glide`: how much higher it starts,
+    /// as a fraction.
+    fn stroke(hz: f64, t60_s: f64, glide: f64, random: &mut Random, seconds: f64) -> Vec<f64> {
+        const SETTLES_S: f64 = 0.03;
+        let modes = [(1.0, 1.0, 1.0), (1.593, 0.7, 0.5), (2.136, 0.4, 0.3)];
+        let modes = modes
+            .map(|(times, ring, gain)| (times * hz, ring * t60_s, gain, random.between(0.0, TAU)));
+        let sample = |i: usize| {
+            let t = i as f64 / f64::from(RATE);
+            let bent = t + glide * SETTLES_S * (1.0 - (-t / SETTLES_S).exp());
+            let mode = |(hz, t60_s, gain, phase): (f64, f64, f64, f64)| {
+                gain * 10f64.powf(-3.0 * t / t60_s) * (TAU * hz * bent + phase).sin()
+            };
+            let ring: f64 = modes.into_iter().map(mode).sum();
+            ring * (1.0 - (-t / 0.0004).exp()) + 0.4 * random.normal(1.0) * (-t / 0.002).exp()
+        };
+        (0..(seconds * f64::from(RATE)) as usize)
+            .map(sample)
+            .collect()
     }
 
     fn hear(sound: &[f64], free_s: f64, family: Family) -> Option<HitTuning> {
@@ -388,10 +399,10 @@ mod tests {
 
     #[test]
     fn a_snare_at_250_hz_is_read_to_a_third_of_a_hertz() {
-        let mut rng = Rng::new(7);
+        let mut rng = Random::new(7);
         for _ in 0..20 {
-            let f = rng.uniform(225.0, 275.0);
-            let sound = drum(f, 0.25).stroke(&mut rng, f64::from(RATE), 0.6);
+            let f = rng.between(225.0, 275.0);
+            let sound = stroke(f, 0.25, 0.0, &mut rng, 0.6);
             let hit = hear(&sound, 0.16, Family::Snare).expect("a pitch");
             assert!((hit.fundamental_hz - f).abs() < 0.3, "{f} {hit:?}");
             let ring_s = hit.ring_s.expect("it fades");
@@ -429,7 +440,7 @@ mod tests {
         let sound: Vec<f64> = (0..RATE / 2)
             .map(|i| {
                 let t = f64::from(i) / f64::from(RATE);
-                (1.0 + 2.0 * t) * (std::f64::consts::TAU * 95.0 * t).sin()
+                (1.0 + 2.0 * t) * (TAU * 95.0 * t).sin()
             })
             .collect();
         let hit = read(&sound, true).expect("a pitch");
@@ -437,7 +448,7 @@ mod tests {
         assert_eq!(hit.ring_s, None);
         // what sounded before as well is no ring of this stroke
         let hum: Vec<f64> = (0..RATE / 2)
-            .map(|i| (std::f64::consts::TAU * 100.0 * f64::from(i) / f64::from(RATE)).sin())
+            .map(|i| (TAU * 100.0 * f64::from(i) / f64::from(RATE)).sin())
             .collect();
         assert_eq!(read(&hum, false), None);
     }
@@ -447,7 +458,7 @@ mod tests {
         let sound: Vec<f64> = (0..RATE / 2)
             .map(|i| {
                 let t = f64::from(i) / f64::from(RATE);
-                let tone = |hz: f64| (std::f64::consts::TAU * hz * t).sin();
+                let tone = |hz: f64| (TAU * hz * t).sin();
                 (-t / 0.1).exp() * (0.5 * tone(100.0) + tone(150.0) + 0.2 * tone(230.0))
             })
             .collect();
@@ -460,10 +471,8 @@ mod tests {
 
     #[test]
     fn a_glide_is_told_from_the_settled_pitch() {
-        let mut rng = Rng::new(3);
-        let mut tom = drum(110.0, 0.9);
-        tom.glide = 0.15;
-        let sound = tom.stroke(&mut rng, f64::from(RATE), 0.8);
+        let mut rng = Random::new(3);
+        let sound = stroke(110.0, 0.9, 0.15, &mut rng, 0.8);
         let hit = hear(&sound, 0.7, Family::Tom).expect("a pitch");
         let settled = hit.settled_hz.expect("it had room");
         assert!((settled - 110.0).abs() < 0.5, "{hit:?}");
@@ -473,11 +482,11 @@ mod tests {
     #[test]
     fn silence_a_high_tone_and_a_stroke_without_room_have_no_pitch() {
         let tone: Vec<f64> = (0..RATE)
-            .map(|i| (std::f64::consts::TAU * 1000.0 * f64::from(i) / f64::from(RATE)).sin())
+            .map(|i| (TAU * 1000.0 * f64::from(i) / f64::from(RATE)).sin())
             .collect();
         assert_eq!(hear(&vec![0.0; 48_000], 1.0, Family::Snare), None);
         assert_eq!(hear(&tone, 1.0, Family::Snare), None);
-        let sound = drum(250.0, 0.25).stroke(&mut Rng::new(1), f64::from(RATE), 0.6);
+        let sound = stroke(250.0, 0.25, 0.0, &mut Random::new(1), 0.6);
         assert_eq!(hear(&sound, 0.11, Family::Snare), None);
     }
 }

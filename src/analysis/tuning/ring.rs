@@ -126,15 +126,15 @@ pub(crate) fn power(sound: &[f64], rate_hz: f64, freq_hz: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::testbed::Rng;
+    use crate::dsp::random::Random;
 
     const RATE: f64 = 2400.0;
 
     /// Three partials of random force and phase, and noise 26 dB below.
-    fn stroke(rng: &mut Rng, freq_hz: f64) -> Vec<f64> {
+    fn stroke(rng: &mut Random, freq_hz: f64) -> Vec<f64> {
         let mut sound: Vec<f64> = (0..432).map(|_| rng.normal(0.05)).collect();
         for (times, gain) in [(1.0, 1.0), (1.52, 0.6), (1.9, 0.4)] {
-            let (phase, gain) = (rng.uniform(0.0, TAU), gain * rng.uniform(0.5, 1.5));
+            let (phase, gain) = (rng.between(0.0, TAU), gain * rng.between(0.5, 1.5));
             for (i, y) in sound.iter_mut().enumerate() {
                 let t = i as f64 / RATE;
                 *y += gain * (-t / 0.06).exp() * (TAU * freq_hz * times * t + phase).sin();
@@ -143,7 +143,7 @@ mod tests {
         sound
     }
 
-    fn ring(rng: &mut Rng, freq_hz: f64, strokes: usize) -> Ring {
+    fn ring(rng: &mut Random, freq_hz: f64, strokes: usize) -> Ring {
         let mut ring = Ring::default();
         for _ in 0..strokes {
             ring.add(&lines(&stroke(rng, freq_hz), RATE, (130.0, 420.0)), 1.0);
@@ -153,7 +153,7 @@ mod tests {
 
     #[test]
     fn a_head_that_was_turned_is_found_to_a_thousandth() {
-        let mut rng = Rng::new(5);
+        let mut rng = Random::new(5);
         for ratio in [0.93, 0.985, 1.0, 1.012, 1.06] {
             let before = ring(&mut rng, 205.0, 8);
             let after = ring(&mut rng, 205.0 * ratio, 8);
@@ -166,7 +166,7 @@ mod tests {
 
     #[test]
     fn rings_of_two_drums_and_nothing_are_not_compared() {
-        let mut rng = Rng::new(6);
+        let mut rng = Random::new(6);
         let (a, b) = (ring(&mut rng, 180.0, 6), ring(&mut rng, 300.0, 6));
         assert_eq!(a.over(&b), None);
         assert_eq!(a.over(&Ring::default()), None);

@@ -79,7 +79,7 @@ pub(super) fn residual(taps: &[f64; ORDER], samples: &[f64]) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::testing::Random;
+    use crate::dsp::random::Random;
 
     #[test]
     fn a_resonance_in_noise_is_predicted_down_to_the_noise() {
@@ -88,7 +88,7 @@ mod tests {
         let mut noise = Vec::new();
         let x: Vec<f64> = (0..4096)
             .map(|_| {
-                noise.push(random.normal());
+                noise.push(random.normal(1.0));
                 let y = noise[noise.len() - 1] + 1.8 * y1 - 0.95 * y2;
                 (y2, y1) = (y1, y);
                 y
@@ -107,8 +107,8 @@ mod tests {
     #[test]
     fn the_residual_is_the_plain_one() {
         let mut random = Random::new(2);
-        let x: Vec<f64> = (0..90).map(|_| random.normal()).collect();
-        let taps = std::array::from_fn(|_| random.normal());
+        let x: Vec<f64> = (0..90).map(|_| random.normal(1.0)).collect();
+        let taps = std::array::from_fn(|_| random.normal(1.0));
         for length in [0, 5, ORDER, ORDER + 1, ORDER + 8, 90] {
             let found = residual(&taps, &x[..length]);
             let plain = |n: usize| {

@@ -1,9 +1,10 @@
 //! Material that is odd but sound, and the words of the findings.
 
 use super::*;
+use crate::dsp::random::Random;
 use crate::finding::{Code, Part};
 use crate::measure::survey::tests::survey;
-use crate::measure::testing::{Random, SNARE, drums, quantise, strike, take};
+use crate::measure::testing::{SNARE, drums, quantise, strike, take};
 use std::f64::consts::TAU;
 
 fn inspect(rate_hz: u32, mut samples: Vec<f64>, bits: u16) -> Inspection {
@@ -321,7 +322,7 @@ fn a_hum_tells_its_frequency_level_and_remedy() {
         let mut random = Random::new(2);
         for (n, v) in x.iter_mut().enumerate() {
             let sine = |h: f64| 0.002 / h * (TAU * hz * h * n as f64 / 48_000.0).sin();
-            *v += sine(1.0) + sine(2.0) + sine(3.0) + 1e-4 * random.normal();
+            *v += sine(1.0) + sine(2.0) + sine(3.0) + 1e-4 * random.normal(1.0);
         }
         let inspection = inspect(48_000, x, 24);
         let hum = inspection.hum.unwrap();

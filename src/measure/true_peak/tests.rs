@@ -1,5 +1,6 @@
 use super::*;
-use crate::measure::testing::{Random, drums};
+use crate::dsp::random::Random;
+use crate::measure::testing::drums;
 
 fn read(samples: &[f64]) -> f64 {
     let mut meter = TruePeak::new();

@@ -1,15 +1,12 @@
-//! A simulated take as material of evidence.
+//! A take in memory as material of evidence, for tests, benchmarks and fits.
 
 use std::sync::Arc;
 
 use crate::analysis::{Listener, Material, TakeTrack, Trace};
 use crate::block::Block;
 use crate::error::Result;
-use crate::session::Side;
 
-use super::room::SimTake;
-
-/// A simulated take as the engine would hand it over; the overheads are one stereo track.
+/// Tracks in memory, as the engine would hand them over.
 #[derive(Clone, Debug)]
 pub struct Recorded {
     /// What the tracks are.
@@ -35,32 +32,6 @@ impl Recorded {
             sound,
             traces,
         }
-    }
-
-    /// From a simulated take.
-    pub fn from_take(take: &SimTake) -> Self {
-        let mut tracks: Vec<TakeTrack> = Vec::new();
-        let mut sound: Vec<Vec<Vec<f64>>> = Vec::new();
-        for mic in &take.mics {
-            if mic.name == "overhead-r" {
-                if let Some(pair) = sound.last_mut() {
-                    pair.push(mic.samples.clone());
-                }
-                continue;
-            }
-            let name = mic.name.strip_suffix("-l").unwrap_or(mic.name);
-            tracks.push(TakeTrack {
-                label: name.to_owned(),
-                mic: name.to_owned(),
-                family: mic.family,
-                side: None::<Side>,
-                rate_hz: take.rate_hz,
-                frames: mic.samples.len() as u64,
-                offset_frames: 0,
-            });
-            sound.push(vec![mic.samples.clone()]);
-        }
-        Self::new(tracks, sound)
     }
 
     /// The sound of a track.
