@@ -79,6 +79,39 @@ fn a_tom_whose_side_is_undecided_stands_near_the_middle_by_its_number() {
 }
 
 #[test]
+fn an_undecided_tom_keeps_the_order_of_the_numbers_beside_those_that_are_heard() {
+    let undecided = 0.1;
+    for (leans, wanted) in [
+        // the floor tom stands outside the second, the first stays near the middle
+        ([undecided, -1.0, undecided], [-16.0, 58.0, 68.0]),
+        // toms from right to left
+        ([-0.6, 0.3, undecided], [35.0, -18.0, -28.0]),
+        // between two that stand close
+        ([-1.0, undecided, -1.2], [58.0, 64.0, 70.0]),
+        // from right to left, all on the right
+        ([-1.0, undecided, -0.6], [58.0, 45.0, 35.0]),
+    ] {
+        let labels = ["tom-1", "tom-2", "tom-3"];
+        let leans = std::array::from_fn::<_, 3, _>(|i| (labels[i], leans[i]));
+        let found = decided(&[kit(labels).leaning(OVERHEADS, leans)], "");
+        assert_eq!(
+            labels.map(|l| pan(&found, l)),
+            wanted.map(Some),
+            "{leans:?}"
+        );
+    }
+    let leans = [("tom-2", -1.0), ("tom-3", undecided)];
+    let found = decided(&[kit(["tom-2", "tom-3"]).leaning(OVERHEADS, leans)], "");
+    let why = found
+        .at(0, "tom-3")
+        .pan
+        .as_ref()
+        .and_then(|p| p.why.clone());
+    let tom = "tom-2".to_owned();
+    assert_eq!(why, Some(Reason::PanBeside { tom }));
+}
+
+#[test]
 fn without_overheads_the_table_says_where_a_drum_stands() {
     let found = decided(&[kit(["tom-1"]).leaning("room", [("tom-1", -0.6)])], "");
     assert_eq!(pan(&found, "tom-1"), None);

@@ -146,3 +146,26 @@ fn a_further_mic_of_a_drum_follows_what_the_main_mic_tells() {
     // another drum does not
     assert_eq!(hz(&peaks(&found, "tom-1", EQ)), [180.0; 2]);
 }
+
+#[test]
+fn where_no_pitch_is_clear_the_session_file_says_what_the_drum_is_tuned_to() {
+    let kit = "[kit.snare-top]\ntuning_hz = 190\n";
+    let unclear = [take("take", [track("snare-top"), track("snare-bottom")])];
+    let found = decided(&unclear, kit);
+    let intended = Reason::Intended {
+        hz: 190.0,
+        times: 1.0,
+        limit_hz: None,
+    };
+    for label in ["snare-top", "snare-bottom"] {
+        assert_eq!(
+            peaks(&found, label, EQ),
+            [(190.0, intended.clone())],
+            "{label}"
+        );
+    }
+    let next = &peaks(&found, "snare-top", NEXT)[0];
+    assert!(matches!(next.1, Reason::Untuned { .. }), "{next:?}");
+    let clear = decided(&takes(&[(200.0, 6), (200.0, 6)]), kit);
+    assert_eq!(hz(&peaks(&clear, "snare-top", EQ)), [200.0; 2]);
+}
