@@ -1,7 +1,7 @@
 //! What only several tracks or takes together show, as findings.
 
 use super::{FEWEST_HITS, SetUp};
-use crate::analysis::{Metronome, Unlikely};
+use crate::analysis::{Metronome, Played, Unlikely};
 use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::preset::Preset;
 use crate::session::{Side, Track};
@@ -43,7 +43,8 @@ impl SetUp<'_> {
     pub(super) fn changes(&self, t: usize, track: &Track) -> Vec<Finding> {
         let mut findings = Vec::new();
         let level = self.setup.levels.iter().find(|l| l.label == track.label);
-        if let Some((_, step)) = level.and_then(|l| l.steps.iter().find(|(take, _)| *take == t)) {
+        let step = level.and_then(|l| l.steps.iter().find(|(take, _)| *take == t));
+        if let Some((_, step)) = step.filter(|_| !self.levels_of_bleed(track)) {
             let tracks = self.takes[t].tracks.iter();
             let mut own = tracks.filter(|l| l.track.label == track.label);
             let clipped = own.clone().any(|l| l.inspection.clipped_samples > 0);
@@ -74,6 +75,18 @@ impl SetUp<'_> {
             findings.push(Finding::new(kind, Severity::Warning, drift.confidence));
         }
         findings
+    }
+
+    /// Whether a take in which the drum rests has a level by what bled into its mic: that is softer than
+    /// hits, and beside it they would be a step.
+    fn levels_of_bleed(&self, track: &Track) -> bool {
+        let bled = |t: usize| {
+            let mut tracks = self.takes[t].evidence.tracks.iter();
+            let own = tracks.find(|e| e.label == track.label);
+            own.is_some_and(|e| e.own_hits().count() >= FEWEST_HITS)
+        };
+        let rests = |t: usize| matches!(self.played(t, track), Some(Played::No(_)));
+        track.mic.may_be_left_out && (0..self.takes.len()).any(|t| rests(t) && bled(t))
     }
 
     /// Longer or shorter than most tracks of the take, where none is said to begin elsewhere.

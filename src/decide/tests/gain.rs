@@ -194,9 +194,13 @@ fn a_take_that_rests_has_the_gain_of_the_others_and_does_not_move_it() {
         take("take-01", [track("tom-1").hits(8, -18.0)]),
         take("take-02", [bleed]),
     ];
-    let found = decided(&takes, "");
-    let gains = given(&takes, &found, "tom-1", &rule(-12.0));
-    assert_eq!(values(&gains), [6.0; 2]);
+    // nor is its bleed a step of level, which would be raised to that of hits
+    for config in ["", "level-steps = \"trim\""] {
+        let found = decided(&takes, config);
+        let gains = given(&takes, &found, "tom-1", &rule(-12.0));
+        assert_eq!(values(&gains), [6.0; 2], "{config}");
+        assert!(found.said("tom-1", Code::LevelStep).concat().is_empty());
+    }
 }
 
 /// Five takes, of which the fourth is louder.
