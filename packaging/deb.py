@@ -21,7 +21,8 @@ import tomllib
 # Machines by their name in an ELF header.
 MACHINES = {"Advanced Micro Devices X86-64": "amd64", "AArch64": "arm64"}
 # What a needed library is part of; the loader comes with the first.
-PACKAGES = {"libc.so.6": "libc6", "libm.so.6": "libc6", "libgcc_s.so.1": "libgcc-s1"}
+OF_LIBC = ("libc.so.6", "libm.so.6", "libpthread.so.0", "libdl.so.2", "librt.so.1", "libutil.so.1")
+PACKAGES = dict.fromkeys(OF_LIBC, "libc6") | {"libgcc_s.so.1": "libgcc-s1"}
 
 
 def readelf(program, what):
