@@ -95,3 +95,22 @@ pub fn assert_close(got: f64, want: f64, tolerance: f64, what: &str) {
         "{what}: {got}, expected {want} ± {tolerance}"
     );
 }
+
+/// Fails unless a file of the repository, by its path in it, holds `text`; writes it where
+/// `BATTERHEAD_WRITE_GOLDEN` is set.
+#[track_caller]
+pub fn assert_golden(path: &str, text: &str) {
+    let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(path);
+    if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
+        std::fs::write(&file, text).expect("written");
+    }
+    let kept = std::fs::read_to_string(&file).unwrap_or_default();
+    let differ = text
+        .lines()
+        .zip(kept.lines())
+        .find(|(now, kept)| now != kept);
+    assert!(
+        kept == text,
+        "BATTERHEAD_WRITE_GOLDEN=1 rewrites {path}; first difference: {differ:#?}"
+    );
+}

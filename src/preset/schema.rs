@@ -185,7 +185,7 @@ fn fault(row: &Row, key: &str, required: &Value) -> Option<Fault> {
 }
 
 /// TOML has no null: a key that may be null to serde may be absent to a person.
-pub(crate) fn without_null(value: &mut Value) {
+fn without_null(value: &mut Value) {
     let is_null = |value: &Value| value == "null" || value["type"] == "null";
     match value {
         Value::Object(map) => {
@@ -220,13 +220,7 @@ mod tests {
 
     #[test]
     fn the_schema_beside_the_presets_is_current() {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/presets/preset.schema.json");
-        if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
-            std::fs::write(path, schema()).expect("written");
-        }
-        let kept = std::fs::read_to_string(path).unwrap_or_default();
-        let stale = "presets/preset.schema.json is stale: BATTERHEAD_WRITE_GOLDEN=1 rewrites it";
-        assert!(kept == schema(), "{stale}");
+        crate::testing::assert_golden("presets/preset.schema.json", &schema());
     }
 
     #[test]

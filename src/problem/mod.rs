@@ -250,7 +250,7 @@ impl Problems {
             group = group.element(Level::NOTE.no_name().message(printable(context)));
         }
         if let Some(hint) = &problem.hint {
-            let text = wrap(&printable(hint));
+            let text = wrap(&printable(hint), WIDTH).join("\n");
             group = group.element(Level::HELP.with_name("hint").message(text));
         }
         renderer.render(&[group])
@@ -345,20 +345,21 @@ pub fn suggest(word: &str, names: &[&str], title: &str) -> String {
     }
 }
 
-fn wrap(text: &str) -> String {
+/// Words in lines of `width` characters at most; a longer word has a line of its own.
+pub fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split(' ') {
         let line = lines.last_mut().expect("begins with one line");
         if line.is_empty() {
             line.push_str(word);
-        } else if line.chars().count() + 1 + word.chars().count() <= WIDTH {
+        } else if line.chars().count() + 1 + word.chars().count() <= width {
             line.push(' ');
             line.push_str(word);
         } else {
             lines.push(word.to_owned());
         }
     }
-    lines.join("\n")
+    lines
 }
 
 #[cfg(test)]

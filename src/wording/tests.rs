@@ -13,8 +13,6 @@ use reasons::reasons;
 
 mod reasons;
 
-const GOLDEN: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/golden/wording.txt");
-
 fn warning(kind: FindingKind) -> Finding {
     Finding::new(kind, Severity::Warning, 0.91)
 }
@@ -275,14 +273,7 @@ fn every_sentence_is_the_one_that_was_looked_at() {
     for why in reasons() {
         text += &format!("{}: {}\n", kind(&why), reason(&why));
     }
-    if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
-        std::fs::write(GOLDEN, &text).unwrap();
-    }
-    let kept = std::fs::read_to_string(GOLDEN).unwrap_or_default();
-    assert!(
-        kept == text,
-        "BATTERHEAD_WRITE_GOLDEN=1 rewrites tests/golden/wording.txt:\n{text}"
-    );
+    crate::testing::assert_golden("tests/golden/wording.txt", &text);
 }
 
 #[test]

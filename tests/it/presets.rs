@@ -53,18 +53,7 @@ fn every_error_text_is_as_kept() {
             Err(problems) => writeln!(all, "{problems}\n\n").expect("a text"),
         }
     }
-    let path = Path::new(ROOT).join("tests/golden/preset-errors.txt");
-    if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
-        std::fs::create_dir_all(path.parent().expect("a folder")).expect("made");
-        std::fs::write(&path, &all).expect("written");
-    }
-    let kept = std::fs::read_to_string(&path).unwrap_or_default();
-    let different = all
-        .lines()
-        .zip(kept.lines())
-        .find(|(now, kept)| now != kept);
-    let hint = "BATTERHEAD_WRITE_GOLDEN=1 rewrites tests/golden/preset-errors.txt";
-    assert!(all == kept, "{hint}; first difference: {different:#?}");
+    batterhead::testing::assert_golden("tests/golden/preset-errors.txt", &all);
 }
 
 #[test]

@@ -25,9 +25,7 @@ impl SetUp<'_> {
         if track.side.is_some() || !may_lean {
             return None;
         }
-        let of_overheads = |lean: &&Lean| lean.pair[0].starts_with("overhead");
-        let mut leans = self.takes.iter().flat_map(|take| &take.evidence.leans);
-        leans.find(of_overheads)?;
+        self.leans_of_overheads().next()?;
         if let Some((pan, why)) = self.pan_heard(&track.label) {
             return Some(Decided::new(pan, why));
         }
@@ -39,15 +37,8 @@ impl SetUp<'_> {
         let mut tracks = self.takes.iter().flat_map(|take| &take.evidence.tracks);
         let own = tracks.find(|evidence| evidence.label == label)?;
         let drum = own.drum.as_deref()?;
-        let leans = self.takes.iter().flat_map(|take| &take.evidence.leans);
-        let of_overheads: Vec<&Lean> = leans
-            .filter(|lean| lean.pair[0].starts_with("overhead"))
-            .collect();
-        let pair = &of_overheads.first()?.pair;
-        let of_pair = of_overheads
-            .iter()
-            .copied()
-            .filter(|lean| lean.pair == *pair);
+        let pair = &self.leans_of_overheads().next()?.pair;
+        let of_pair = self.leans_of_overheads().filter(|lean| lean.pair == *pair);
         let pooled = pool_leans(of_pair);
         let lean = pooled.iter().find(|lean| lean.drum == drum);
         let lean = lean.filter(|lean| lean.side().is_some())?;
@@ -60,23 +51,25 @@ impl SetUp<'_> {
         Some((round_to(pan, 0), why))
     }
 
+    fn leans_of_overheads(&self) -> impl Iterator<Item = &Lean> + Clone {
+        let leans = self.takes.iter().flat_map(|take| &take.evidence.leans);
+        leans.filter(|lean| lean.pair[0].starts_with("overhead"))
+    }
+
     /// Near the middle on the side of its number, but in the order of the numbers with the toms that are
     /// heard.
     fn pan_by_number(&self, track: &Track) -> Decided<f64> {
         let heard = self.toms_heard();
         let turned = self.turned(&heard);
         let near = track.mic.pan * NEAR;
-        let (mut left, mut right): (Option<&TomHeard>, Option<&TomHeard>) = (None, None);
-        for tom in &heard {
-            if tom.usual < track.mic.pan && left.is_none_or(|l| tom.pan * turned > l.pan * turned) {
-                left = Some(tom);
-            }
-            if tom.usual > track.mic.pan && right.is_none_or(|r| tom.pan * turned < r.pan * turned)
-            {
-                right = Some(tom);
-            }
-        }
-        let bounds = [left, right].map(|tom| tom.map(|tom| tom.pan * turned));
+        let along = |tom: &TomHeard| tom.pan * turned;
+        let by_pan = |a: &&TomHeard, b: &&TomHeard| along(a).total_cmp(&along(b));
+        let (lower, higher) = (
+            heard.iter().rev().filter(|tom| tom.usual < track.mic.pan),
+            heard.iter().filter(|tom| tom.usual > track.mic.pan),
+        );
+        let (left, right) = (lower.max_by(by_pan), higher.min_by(by_pan));
+        let bounds = [left, right].map(|tom| tom.map(along));
         let middle = match bounds {
             [Some(left), Some(right)] => 0.5 * (left + right),
             [Some(_), None] => WIDEST,

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use super::key::{Key, Shown};
 use super::{Derived, FURTHER, MicGroup, keys};
 use crate::error::printable;
-use crate::problem::quoted;
+use crate::problem::{quoted, wrap};
 use crate::session::label::Label;
 use crate::session::{Family, Mic, Session, SessionFile, Track};
 
@@ -69,19 +69,7 @@ pub fn init_toml(session: &Session) -> String {
         };
         let _ = writeln!(out, "[{}]", key.name);
         for key in inner {
-            for (i, line) in lines(key, &found).into_iter().enumerate() {
-                let beside = format!("{line:<26} # {}", key.about);
-                match i == 0 && beside.chars().count() <= WIDTH && !line.starts_with("# ") {
-                    true => out.push_str(&beside),
-                    false => {
-                        if i == 0 {
-                            comment(&mut out, &format!("{}:", key.about));
-                        }
-                        out.push_str(&line);
-                    }
-                }
-                out.push('\n');
-            }
+            in_table(&mut out, key.about, &lines(key, &found));
         }
     }
     out
@@ -104,24 +92,28 @@ fn lines(key: &Key<SessionFile>, found: &Found) -> Vec<String> {
     }
 }
 
+/// The lines of a key in a table; what it means stands beside it, or above where there is no room.
+fn in_table(out: &mut String, about: &str, lines: &[String]) {
+    let Some((first, others)) = lines.split_first() else {
+        return;
+    };
+    let beside = format!("{first:<26} # {about}");
+    if beside.chars().count() <= WIDTH && !first.starts_with("# ") {
+        let _ = writeln!(out, "{beside}");
+    } else {
+        comment(out, &format!("{about}:"));
+        let _ = writeln!(out, "{first}");
+    }
+    for line in others {
+        let _ = writeln!(out, "{line}");
+    }
+}
+
 /// Words in lines of comment.
 fn comment(out: &mut String, text: &str) {
-    let mut width = WIDTH;
-    for word in text.split_whitespace() {
-        let length = word.chars().count();
-        if width + 1 + length > WIDTH {
-            out.push_str(if out.is_empty() || out.ends_with('\n') {
-                "#"
-            } else {
-                "\n#"
-            });
-            width = 1;
-        }
-        out.push(' ');
-        out.push_str(word);
-        width += 1 + length;
+    for line in wrap(text, WIDTH - "# ".len()) {
+        let _ = writeln!(out, "# {line}");
     }
-    out.push('\n');
 }
 
 pub(super) fn further(_: &Found) -> Vec<String> {

@@ -9,6 +9,7 @@ use toml::de::DeTable;
 use super::Polarity;
 use super::init::Found;
 use super::read::mics;
+use super::schema;
 use crate::problem::walk::{Fields, Value};
 use crate::problem::{Problems, quoted};
 use crate::session::Mic;
@@ -135,7 +136,7 @@ impl<T, S: Slot<bool>> Kind<T> for Flag<T, S> {
     }
 
     fn schema(&self) -> Json {
-        json!({ "type": "boolean" })
+        schema::flag()
     }
 
     fn written(&self, of: &mut T) -> Option<String> {
@@ -154,7 +155,7 @@ impl<T, S: Slot<String>> Kind<T> for Text<T, S> {
     }
 
     fn schema(&self) -> Json {
-        json!({ "type": "string" })
+        schema::text()
     }
 }
 

@@ -104,7 +104,9 @@ pub(super) const FILE: &[Key<File>] = &[
         about: "Stems made of other stems' sources; without this key a `trashy-room` of the farthest room, with an \
                 empty list none",
         kind: &Own {
-            read: |c: &mut File, value, problems| c.derived = Some(read::derived(value, problems)),
+            read: |c: &mut File, value, problems| {
+                c.derived = Some(read::list(DERIVED, value, problems))
+            },
             schema: || schema::list(DERIVED),
         },
         shown: Shown::Lines(init::derived),
@@ -424,7 +426,11 @@ pub(super) const INPUT: &[Key<Input>] = &[
     Key {
         name: "skip",
         about: "Not part of the session",
-        kind: &Flag(|input: &mut Input| &mut input.skip),
+        // what has no mic is none
+        kind: &Own {
+            read: |_: &mut Input, value, problems| _ = value.bool(problems),
+            schema: schema::flag,
+        },
         shown: Shown::Not,
     },
 ];
@@ -451,7 +457,7 @@ const SETUP: &[Key<SetUp>] = &[
 ];
 
 /// A stem made of another's source.
-pub(super) const DERIVED: &[Key<Derived>] = &[
+const DERIVED: &[Key<Derived>] = &[
     Key {
         name: "of",
         about: "The track that it is made of",

@@ -84,8 +84,6 @@ pub struct Input {
     pub channel: Option<usize>,
     /// What it is; `None`: not part of the session.
     pub mic: Option<Label>,
-    /// Written where it is not part of the session.
-    pub skip: Option<bool>,
 }
 
 /// A file-name pattern with `*`, `?` and `[…]`, as written and compiled.

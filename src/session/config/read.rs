@@ -1,14 +1,13 @@
 //! Values of a session file that are more than a number or a word. Each reader adds what is wrong to the
 //! problems; a file with problems is refused as a whole, so what stands in for a wrong value is never used.
 
-use std::collections::BTreeSet;
 use std::ops::Range;
 
 use super::key::{read_keys, read_list, read_table};
 use super::naming::{self, Template};
 use super::pattern::{self, Pattern};
 use super::{
-    Bits, Derived, Drum, FilePattern, Hits, Input, MicGroup, SessionFile, Strip, TRASHY_ROOM, keys,
+    Bits, Drum, FilePattern, Hits, Input, MicGroup, SessionFile, Strip, TRASHY_ROOM, keys,
 };
 use crate::problem::walk::{Value, entries};
 use crate::problem::{Problem, Problems, suggest};
@@ -51,10 +50,6 @@ pub(super) fn inputs(value: Value, problems: &mut Problems) -> Vec<Input> {
         }
     }
     read_list(keys::INPUT, value, problems)
-}
-
-pub(super) fn derived(value: Value, problems: &mut Problems) -> Vec<Derived> {
-    read_list(keys::DERIVED, value, problems)
 }
 
 pub(super) fn file_patterns(value: Value, problems: &mut Problems) -> Vec<FilePattern> {
@@ -233,14 +228,13 @@ pub(super) fn bits(c: &mut SessionFile, value: Value, problems: &mut Problems) {
 }
 
 pub(super) fn notes(c: &mut SessionFile, value: Value, problems: &mut Problems) {
-    let drums: BTreeSet<String> = Mic::all()
-        .filter_map(|mic| drum(mic.family, mic.name(), None))
-        .collect();
+    let mut drums = drums();
+    drums.sort();
     for (key, span, value) in value.table(problems).into_iter().flat_map(entries) {
         let whole = (key.strip_suffix("-l"))
             .or_else(|| key.strip_suffix("-r"))
             .unwrap_or(key);
-        if !drums.contains(whole) {
+        if !drums.iter().any(|drum| drum == whole) {
             let names: Vec<&str> = drums.iter().map(String::as_str).collect();
             let message = "expected a drum, with its side (`-l`, `-r`) where it has one";
             let problem = Problem::at(span, message).hint(suggest(key, &names, "Drums"));
@@ -250,6 +244,15 @@ pub(super) fn notes(c: &mut SessionFile, value: Value, problems: &mut Problems) 
         let note = note.and_then(|note| u8::try_from(note).ok());
         c.hits.notes.extend(note.map(|note| (key.to_owned(), note)));
     }
+}
+
+/// `kick`, `snare`, `tom-1`, and so on, in the order of the mics.
+pub(super) fn drums() -> Vec<String> {
+    let mut all: Vec<String> = Mic::all()
+        .filter_map(|mic| drum(mic.family, mic.name(), None))
+        .collect();
+    all.dedup();
+    all
 }
 
 /// The name of a derived stem.

@@ -6,9 +6,9 @@ use std::fmt::Write as _;
 use serde_json::{Value as Json, json};
 
 use super::key::{Key, object};
+use super::read::drums;
 use super::{Hits, MicGroup, keys};
 use crate::session::Mic;
-use crate::session::mic::drum;
 
 /// The text of `presets/session.schema.json` (JSON Schema 2020-12).
 pub fn schema() -> String {
@@ -35,6 +35,10 @@ const SLUG: &str = "^[a-z0-9]+(-[a-z0-9]+)*$";
 
 pub(super) fn text() -> Json {
     json!({ "type": "string" })
+}
+
+pub(super) fn flag() -> Json {
+    json!({ "type": "boolean" })
 }
 
 pub(super) fn texts() -> Json {
@@ -129,15 +133,6 @@ fn mics() -> Vec<&'static str> {
     Mic::all().map(Mic::name).collect()
 }
 
-/// `kick`, `snare`, `tom-1`, and so on.
-fn drums() -> Vec<String> {
-    let mut all: Vec<String> = Mic::all()
-        .filter_map(|mic| drum(mic.family, mic.name(), None))
-        .collect();
-    all.dedup();
-    all
-}
-
 fn label_pattern() -> String {
     format!("^({})(-[lrc])?(-[2-9]|-[1-9][0-9])?$", mics().join("|"))
 }
@@ -217,27 +212,16 @@ fn may_be(schema: &Json) -> String {
 mod tests {
     use super::*;
     use crate::session::SessionFile;
+    use crate::testing::assert_golden;
 
     #[test]
     fn the_schema_beside_the_presets_is_current() {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/presets/session.schema.json");
-        if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
-            std::fs::write(path, schema()).expect("written");
-        }
-        let kept = std::fs::read_to_string(path).unwrap_or_default();
-        let stale = "presets/session.schema.json is stale: BATTERHEAD_WRITE_GOLDEN=1 rewrites it";
-        assert!(kept == schema(), "{stale}");
+        assert_golden("presets/session.schema.json", &schema());
     }
 
     #[test]
     fn the_list_of_keys_beside_the_presets_is_current() {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/presets/SESSION.md");
-        if std::env::var_os("BATTERHEAD_WRITE_GOLDEN").is_some() {
-            std::fs::write(path, reference()).expect("written");
-        }
-        let kept = std::fs::read_to_string(path).unwrap_or_default();
-        let stale = "presets/SESSION.md is stale: BATTERHEAD_WRITE_GOLDEN=1 rewrites it";
-        assert!(kept == reference(), "{stale}");
+        assert_golden("presets/SESSION.md", &reference());
     }
 
     /// Every table of a session file: how a file begins that has it, and its place in the schema.
