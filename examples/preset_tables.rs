@@ -71,9 +71,10 @@ gives. Third-octave bands, nominal mid-band frequencies of IEC 61260-1.
 
 *before*: level of the band, in dB below the whole sound. Every other column: by how many dB the
 preset moves the band, without the gain of its `[level]`. Followed frequencies are those measured on
-this very hit; ahead of a drive or compressor the hit is brought to the mic's working level, and the
-drive is matched in loudness, as `prep` does it. Where a preset drives or compresses, its column
-is shifted so that the energy of the whole sound stays, since only the colour can be compared.
+this very hit (a boxy partial needs several hits: the cut stands at the preset's frequency); ahead of a
+drive or compressor the hit is brought to the mic's working level, and the drive is matched in loudness,
+as `prep` does it. Where a preset drives or compresses, its column is shifted so that the energy of the
+whole sound stays, since only the colour can be compared.
 ";
 
 /// The file's text.

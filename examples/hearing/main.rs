@@ -232,6 +232,45 @@ fn print(score: &Score) {
     for note in &score.polarity_notes {
         println!("      {note}");
     }
+    boxy(&score.boxy);
+}
+
+/// Where kick and toms sound boxy.
+fn boxy(drums: &[bed::boxy::BoxyFigures]) {
+    let found = || drums.iter().filter(|drum| drum.found_hz.is_some());
+    let ratio = |drum: &&bed::boxy::BoxyFigures| {
+        let (found, truth) = drum.found_hz.zip(drum.true_hz)?;
+        Some((found / truth).ln().abs())
+    };
+    let near = |within: f64| {
+        found()
+            .filter_map(|drum| ratio(&drum))
+            .filter(|r| *r < within)
+            .count()
+    };
+    let mean = |of: fn(&bed::boxy::BoxyFigures) -> f64| {
+        found().map(of).sum::<f64>() / found().count().max(1) as f64
+    };
+    println!(
+        "  boxy partial of {} of {} kicks and toms, {} within 6 %, {} within 12 %; the third of an octave there {:.1} dB by a fixed cut, {:.1} dB by one that follows",
+        found().count(),
+        drums.len(),
+        near(0.06),
+        near(0.12),
+        mean(|drum| drum.fixed_db),
+        mean(|drum| drum.followed_db)
+    );
+    for drum in drums {
+        let hz = |hz: Option<f64>| hz.map_or("none".to_owned(), |hz| format!("{hz:.0} Hz"));
+        println!(
+            "      {}: {}, is {}; {:.1} and {:.1} dB",
+            drum.drum,
+            hz(drum.found_hz),
+            hz(drum.true_hz),
+            drum.fixed_db,
+            drum.followed_db
+        );
+    }
 }
 
 /// The table of what has to be reached.

@@ -49,6 +49,7 @@ pub use strokes::metronome::Metronome;
 pub use strokes::onset::Onset;
 pub(crate) use strokes::trace::sample_of_ms;
 pub use strokes::trace::{Listener, Trace};
+pub use tuning::boxy::BoxyPartial;
 pub use tuning::drift::{Drift, DrumTuning};
 pub use tuning::fade::Fade;
 pub use tuning::pitch::HitTuning;

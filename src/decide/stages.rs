@@ -16,13 +16,15 @@ pub struct Pitch {
     pub hits: usize,
 }
 
-/// Both frequencies that a stage may follow, of one set-up or one take.
+/// The frequencies that a stage may follow, of one set-up or one take.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Tuned {
     /// The lowest ringing mode.
     pub fundamental: Option<Pitch>,
     /// The strongest ring above it.
     pub next_partial: Option<Pitch>,
+    /// What stands out where drums sound boxy; only of a set-up.
+    pub boxy_partial: Option<Pitch>,
     /// What the session file says that the drum is meant to be tuned to, in hertz.
     pub intended_hz: Option<f64>,
 }
@@ -32,6 +34,7 @@ impl Tuned {
         match followed {
             Followed::Fundamental => self.fundamental,
             Followed::NextPartial => self.next_partial,
+            Followed::BoxyPartial => self.boxy_partial,
         }
     }
 }

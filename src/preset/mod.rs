@@ -85,6 +85,8 @@ pub enum Followed {
     Fundamental,
     /// The strongest partial above it.
     NextPartial,
+    /// The partial that stands out between 250 and 600 Hz, where drums sound boxy.
+    BoxyPartial,
 }
 
 /// How a level is set.

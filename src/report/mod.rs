@@ -132,6 +132,8 @@ pub struct TuningSummary {
     pub spread_hz: Option<f64>,
     /// The strongest ring above it.
     pub next_partial_hz: Option<f64>,
+    /// What stands out between 250 and 600 Hz, where drums sound boxy, over the set-up.
+    pub boxy_partial_hz: Option<f64>,
     /// Time in which the fundamental falls by 60 dB.
     pub ring_s: Option<f64>,
     /// Hits that it rests on.

@@ -234,6 +234,7 @@ fn name(followed: Followed) -> &'static str {
     match followed {
         Followed::Fundamental => "fundamental",
         Followed::NextPartial => "next partial",
+        Followed::BoxyPartial => "boxy partial",
     }
 }
 

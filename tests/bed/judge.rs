@@ -7,6 +7,7 @@ use batterhead::analysis::{
     Played, Polarity, Reference, SetupEvidence, TakeEvidence, pool_setup, relate, sketch,
 };
 
+use super::boxy::{BoxyFigures, boxy};
 use super::kit::Voice;
 use super::plans::{Mishap, Setup};
 use super::play::Sort;
@@ -187,6 +188,7 @@ pub struct Score {
     /// By kind of pair.
     pub polarity: BTreeMap<&'static str, Verdicts>,
     pub polarity_notes: Vec<String>,
+    pub boxy: Vec<BoxyFigures>,
 }
 
 impl Score {
@@ -219,6 +221,7 @@ impl Score {
             *self.polarity.entry(kind).or_default() += *verdicts;
         }
         self.polarity_notes.extend(other.polarity_notes.clone());
+        self.boxy.extend(other.boxy.clone());
     }
 }
 
@@ -294,6 +297,7 @@ pub fn judge(setup: &Setup, heard: &Heard) -> Score {
     }
     drift(heard, &mut score);
     polarity(setup, heard, &mut score);
+    score.boxy = boxy(&setup.name, heard);
     score
 }
 

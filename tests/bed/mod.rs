@@ -29,6 +29,7 @@
 )]
 
 mod along;
+pub mod boxy;
 pub mod disk;
 pub mod gate;
 pub mod judge;

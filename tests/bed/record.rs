@@ -46,7 +46,7 @@ pub struct Recording {
     pub mics: Vec<Mic>,
     /// One a mic.
     pub sound: Vec<Vec<f32>>,
-    /// What the strokes of its own drum are of that; empty but for toms.
+    /// What the strokes of its own drum are of that; empty but for kick and toms.
     pub own: Vec<Vec<f32>>,
     /// Everything that was struck, in order.
     pub strokes: Vec<Stroke>,
@@ -259,7 +259,7 @@ impl<'a> Session<'a> {
         more
     }
 
-    /// One mic: all, and the strokes of its own tom alone.
+    /// One mic: all, and the strokes of its own kick or tom alone.
     fn mic(&self, m: usize, scene: &Scene<'_>, seed: u64) -> (Vec<f32>, Vec<f32>) {
         let Scene {
             kit,
@@ -278,7 +278,7 @@ impl<'a> Session<'a> {
             let mut dry = lay(kit, strokes, voice, frames, Some((scatter_db, &mut rng)));
             let gain = space::source_gain(voice) as f32;
             let path = &self.paths[m][&voice][..];
-            if mic.own == Some(voice) && voice.is_tom() {
+            if mic.own == Some(voice) && (voice.is_tom() || voice == Voice::Kick) {
                 let alone = dry.iter().map(|y| y * gain).collect();
                 own = self.convolve(&[(alone, path)], frames);
             }

@@ -4,6 +4,7 @@ mod adding_up; // what a mixer would hear of recorded drums, in figures
 mod bag; // an output folder that an archive takes in
 #[path = "../bed/mod.rs"]
 mod bed; // sessions of recorded strokes with exact truth
+mod boxy; // the cut that follows what a drum shows
 mod comps; // takes that are cut together
 mod delivery; // what a delivered file says of itself, where it starts and ends
 mod findings; // every finding where it was planted, and nowhere else

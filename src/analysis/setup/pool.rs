@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::{TakeEvidence, TrackEvidence};
 use crate::analysis::polarity::verdict::{PairVerdict, pairs};
+use crate::analysis::tuning::boxy::{BoxyPartial, boxy};
 use crate::analysis::tuning::drift::{DrumTuning, tuning, without_room};
 use crate::dsp::{maths, median};
 use crate::units::round_to;
@@ -44,6 +45,8 @@ pub struct SetupEvidence {
     pub levels: Vec<MicLevel>,
     /// Tunings, by label.
     pub tunings: Vec<DrumTuning>,
+    /// Where drums sound boxy, by label.
+    pub boxy: Vec<BoxyPartial>,
     /// Pairs of mics.
     pub pairs: Vec<PairVerdict>,
 }
@@ -66,7 +69,12 @@ pub fn pool_setup(takes: &[&TakeEvidence]) -> SetupEvidence {
         drum_of(&t.label).as_deref() != Some("kick") || t.tuning.confidence >= SURE_KICK
     });
     without_room(&mut tunings, drum_of);
+    let boxy_of = |label: &&str| {
+        let own = tunings.iter().find(|drum| drum.label == **label);
+        boxy(takes, label, own.map(|drum| drum.tuning.fundamental_hz))
+    };
     SetupEvidence {
+        boxy: labels.iter().filter_map(boxy_of).collect(),
         levels: labels.iter().filter_map(|l| level(takes, l)).collect(),
         tunings,
         pairs: pairs(takes),

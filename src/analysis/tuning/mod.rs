@@ -5,6 +5,7 @@ pub const SURE: f64 = 0.5;
 /// What is known to be doubtful is no surer than this.
 pub(crate) const UNSURE: f64 = 0.45;
 
+pub(crate) mod boxy;
 pub(crate) mod decimate;
 pub(crate) mod drift;
 pub(crate) mod fade;

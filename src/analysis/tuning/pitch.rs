@@ -8,6 +8,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::tuning::boxy;
 use crate::analysis::tuning::decimate::Decimator;
 use crate::analysis::tuning::fade::{Fade, fade};
 use crate::analysis::tuning::modes::{Mode, modes};
@@ -305,6 +306,8 @@ pub(crate) fn hit_tuning(
     };
     let clear_db = clear_db.unwrap_or(0.0).min(piece.most_clear_db);
     ring.add(&lines(first, rate, range_hz), weight(clear_db));
+    let body = window(boxy::WINDOW_S, piece.free_s, 0.0);
+    ring.body.add(body.unwrap_or(&[]), rate, weight(clear_db));
     let peaks = peaks(&lines(early, rate, range_hz), range_hz);
     let (line_hz, amplitude) = fundamental(&peaks)?;
     let (mode, next) = mode_of(&modes(early, rate), line_hz, clear_db > STRUCK_DB)?;

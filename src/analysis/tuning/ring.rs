@@ -6,6 +6,8 @@ use std::f64::consts::{PI, TAU};
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::tuning::boxy::Body;
+
 /// Steps an octave: ten cents each.
 const STEPS: f64 = 120.0;
 /// From this times the lowest fundamental up to this times the highest.
@@ -24,6 +26,8 @@ pub struct Ring {
     pub weight: f64,
     /// Of every other stroke, and of those between.
     halves: [Vec<f32>; 2],
+    /// What of it may sound boxy.
+    pub(crate) body: Body,
 }
 
 impl Ring {

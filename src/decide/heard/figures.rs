@@ -50,18 +50,31 @@ impl SetUp<'_> {
         })
     }
 
+    /// Whether another mic stands at the same drum, or is this one.
+    fn same_drum(&self, track: &Track, label: &str) -> bool {
+        let drum = |label: &str| {
+            let mut tracks = self.takes.iter().flat_map(|t| &t.evidence.tracks);
+            tracks.find(|t| t.label == label)?.drum.as_ref()
+        };
+        let own = drum(&track.label);
+        own.is_some() && (track.label == label || drum(label) == own)
+    }
+
     /// The tuning of the drum over the set-up, from this mic or another one of the same drum.
     pub(super) fn tuning(&self, track: &Track) -> Option<&Tuning> {
-        let tracks = || self.takes.iter().flat_map(|t| &t.evidence.tracks);
-        let drum = tracks().find(|t| t.label == track.label)?.drum.as_ref()?;
-        let same =
-            |label: &str| tracks().any(|t| t.label == label && t.drum.as_ref() == Some(drum));
-        let found = self
-            .setup
-            .tunings
-            .iter()
-            .filter(|d| d.label == track.label || same(&d.label));
-        found.map(|d| &d.tuning).max_by_key(|t| t.hits)
+        let all = self.setup.tunings.iter();
+        let found = all.filter(|drum| self.same_drum(track, &drum.label));
+        found.map(|drum| &drum.tuning).max_by_key(|t| t.hits)
+    }
+
+    /// Where the drum sounds boxy over the set-up, from this mic or another one of the same drum.
+    fn boxy(&self, track: &Track) -> Option<Pitch> {
+        let all = self.setup.boxy.iter();
+        let found = all.filter(|drum| self.same_drum(track, &drum.label));
+        found.max_by_key(|drum| drum.hits).map(|drum| Pitch {
+            hz: drum.hz,
+            hits: drum.hits,
+        })
     }
 
     /// The tuning of the drum in one take, read from this mic.
@@ -81,6 +94,7 @@ impl SetUp<'_> {
     pub(super) fn tuned(&self, track: &Track) -> Tuned {
         Tuned {
             intended_hz: self.config.intended_hz(track),
+            boxy_partial: self.boxy(track),
             ..self.tuning(track).map(tuned).unwrap_or_default()
         }
     }
@@ -123,6 +137,7 @@ impl SetUp<'_> {
             settled_hz: tuning.settled_hz.map(|hz| round_to(hz, 1)),
             spread_hz: Some(round_to(tuning.spread_hz, 1)),
             next_partial_hz: tuning.next_partial_hz.map(|hz| round_to(hz, 1)),
+            boxy_partial_hz: self.boxy(track).map(|boxy| boxy.hz),
             ring_s: Some(round_to(tuning.ring_s, 3)),
             hits: tuning.hits,
             confidence: round_to(tuning.confidence, 2),
@@ -145,7 +160,7 @@ pub(super) fn tuned(tuning: &Tuning) -> Tuned {
             .next_partial_hz
             .filter(|_| tuning.next_share >= NEXT_SHARE)
             .map(pitch),
-        intended_hz: None,
+        ..Tuned::default()
     }
 }
 

@@ -1,9 +1,9 @@
 //! EQ that follows what a drum is tuned to.
 
-use crate::analysis::SetupEvidence;
+use crate::analysis::{BoxyPartial, SetupEvidence};
 use crate::decide::fixture::{Found, MadeTake, decided, decided_by, pooled, take, track};
 use crate::decide::stages::follow;
-use crate::preset::load;
+use crate::preset::{Followed, load};
 use crate::reason::{self, Reason};
 use crate::stage::Stage;
 
@@ -133,6 +133,43 @@ fn a_partial_that_six_strokes_of_ten_do_not_show_is_not_followed() {
     };
     assert_eq!(with(0.6), [340.0; 2]);
     assert_eq!(with(0.59), [330.0; 2]);
+}
+
+#[test]
+fn a_boxy_partial_is_followed_alike_in_every_take_whether_the_pitch_is_clear_or_not() {
+    const CUT: &str = r#"stages = [{ peak = { freq_of = "boxy-partial", freq_hz = 400, gain_db = -5, q = 1.2 } }]"#;
+    let boxy = |label: &str| BoxyPartial {
+        label: label.to_owned(),
+        hz: 318.0,
+        stands_db: 4.0,
+        hits: 9,
+    };
+    let toms = |hz, strokes| {
+        let toms = [track("tom-1").tuned(hz, strokes), track("tom-2")];
+        take("take", toms)
+    };
+    // a take that is tuned lower has the same box
+    let found = changed(&[toms(140.0, 6), toms(134.0, 6)], |setup| {
+        setup.boxy.push(boxy("tom-1"));
+    });
+    let cuts = peaks(&found, "tom-1", CUT);
+    assert_eq!(hz(&cuts), [318.0; 2]);
+    for cut in &cuts {
+        let why = why(cut);
+        assert_eq!((why.followed, why.hits), (Followed::BoxyPartial, 9));
+        assert_eq!((why.hz, why.setup_hz), (318.0, None));
+    }
+    let fixed = Reason::Untuned {
+        followed: Followed::BoxyPartial,
+        freq_hz: 400.0,
+    };
+    assert_eq!(peaks(&found, "tom-2", CUT), vec![(400.0, fixed.clone()); 2]);
+    let unpitched = changed(&[toms(140.0, 1)], |setup| setup.boxy.push(boxy("tom-1")));
+    assert_eq!(hz(&peaks(&unpitched, "tom-1", CUT)), [318.0]);
+    // nor does what the drum is meant to be tuned to say where its shell is
+    let meant = "[kit.tom-1]\ntuning_hz = 140\n";
+    let found = decided(&[toms(140.0, 1)], meant);
+    assert_eq!(peaks(&found, "tom-1", CUT), [(400.0, fixed)]);
 }
 
 #[test]

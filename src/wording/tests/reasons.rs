@@ -77,6 +77,11 @@ pub(super) fn reasons() -> Vec<Reason> {
             disbelieved_hz: Some(180.0),
             times: 1.5,
             limit_hz: Some(260.0),
+            ..tuned.clone()
+        }),
+        Reason::Tuned(Tuned {
+            followed: Followed::BoxyPartial,
+            hz: 372.0,
             ..tuned
         }),
         Reason::Intended {
@@ -92,6 +97,10 @@ pub(super) fn reasons() -> Vec<Reason> {
         Reason::Untuned {
             followed: Followed::NextPartial,
             freq_hz: 330.0,
+        },
+        Reason::Untuned {
+            followed: Followed::BoxyPartial,
+            freq_hz: 400.0,
         },
         working(true),
         working(false),
