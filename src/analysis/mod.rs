@@ -41,7 +41,7 @@ pub use recorded::Recorded;
 pub use score::{Score, score};
 pub use setup::duplicate::{SameSound, same_sound};
 pub use setup::pool::{
-    MicLevel, SetupEvidence, level_of_take, level_of_takes, pool_setup, weighted_quantile,
+    HitsOf, MicLevel, SetupEvidence, level_of_take, level_of_takes, pool_setup, weighted_quantile,
 };
 pub use strokes::bank::BANDS;
 pub use strokes::hits::{Hit, level_ms};

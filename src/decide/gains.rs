@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::analysis::level_of_takes;
+use crate::analysis::{HitsOf, level_of_takes};
 use crate::measure::Levels;
 use crate::preset::{LevelRule, Link, Measure};
 use crate::reason::{Held, Level, Reason};
@@ -33,6 +33,8 @@ pub struct Tried<'a> {
     pub working_gain_db: f64,
     /// Peaks of the hits that count for the level, dBFS, in the chain's output.
     pub hit_peaks_dbfs: &'a [f32],
+    /// Whose they are.
+    pub hits_of: HitsOf,
     /// What takes back a step of level in this take, dB: it is given more than the others.
     pub trim_db: f64,
     /// Length, for pooling powers.
@@ -252,7 +254,8 @@ fn hit_level(tracks: &[&Tried<'_>]) -> Result<(f64, Option<usize>), Reason> {
         let measure = Measure::HitLevel;
         return Err(Reason::LevelUndecided { measure, hits });
     }
-    let level = level_of_takes(&peaks).unwrap_or_default();
+    let of = tracks.first().map(|track| track.hits_of);
+    let level = level_of_takes(&peaks, of.unwrap_or_default()).unwrap_or_default();
     Ok((level, hits))
 }
 
@@ -296,6 +299,7 @@ mod tests {
             source_lufs: Some(-30.0),
             working_gain_db: 6.0,
             hit_peaks_dbfs: peaks,
+            hits_of: HitsOf::OwnDrum,
             trim_db: 0.0,
             frames: 48_000,
             played: true,

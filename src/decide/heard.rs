@@ -9,7 +9,7 @@ mod together;
 mod verdicts;
 
 use super::stages::{Incoming, Tuned};
-use crate::analysis::{Played, SameSound, SetupEvidence, TakeEvidence};
+use crate::analysis::{HitsOf, Played, SameSound, SetupEvidence, TakeEvidence};
 use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::measure::Levels;
 use crate::measure::inspect::Inspection;
@@ -58,6 +58,8 @@ pub struct Listening<'a> {
 pub struct Heard {
     /// Frames of the hits whose level counts.
     pub level_hits: Vec<u64>,
+    /// Whose hits these are.
+    pub hits_of: HitsOf,
     /// All hits, for a gate.
     pub gate_hits: Vec<GateHit>,
     /// Share of the drum's hits that are probably not among them, 0 to 1.
@@ -107,6 +109,7 @@ impl Default for Heard {
     fn default() -> Self {
         Self {
             level_hits: Vec::new(),
+            hits_of: HitsOf::default(),
             gate_hits: Vec::new(),
             missed_share: 0.0,
             ring: None,
@@ -137,6 +140,7 @@ impl Heard {
         let later = |hit: &u64| hit + lead_frames;
         Self {
             level_hits: self.level_hits.iter().map(later).collect(),
+            hits_of: self.hits_of,
             incoming: loudest,
             // only what both sides show
             trim_db: match self.trim_db * right.trim_db > 0.0 {
@@ -301,6 +305,7 @@ impl SetUp<'_> {
             } else {
                 Vec::new()
             },
+            hits_of: evidence.hits_of(),
             gate_hits: if evidence.attributed {
                 gate_hits(evidence, track.rate_hz())
             } else {

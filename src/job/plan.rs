@@ -60,6 +60,7 @@ pub fn decide(
                 source_lufs: source.and_then(|source| source.levels.integrated_lufs),
                 working_gain_db: working,
                 hit_peaks_dbfs: &tried.hit_peaks_dbfs,
+                hits_of: heard.hits_of,
                 trim_db: trim_db(unit, heard),
                 frames: unit.track.frames(),
                 played: !heard.not_played,

@@ -105,11 +105,35 @@ pub fn weighted_quantile(values: &[(f64, f64)], q: f64) -> Option<f64> {
 /// No hit weighs more than one at this quantile: a stray rim shot is one hit, whatever its energy.
 const LOUD_QUANTILE: f64 = 0.75;
 
-/// How loud a take's hits are, from their peaks in dBFS: the median of their energy, half of which lies
-/// in louder hits. Soft strokes and bleed that was taken for one hardly move it. `None` without hits.
-pub fn level_of_take(peaks_dbfs: &[f64]) -> Option<f64> {
+/// Whose hits the level of a mic is read from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum HitsOf {
+    /// The drum that it stands at.
+    #[default]
+    OwnDrum,
+    /// Kick and snare, in an overhead or a room.
+    KickAndSnare,
+}
+
+impl TrackEvidence {
+    /// Whose hits its are.
+    pub fn hits_of(&self) -> HitsOf {
+        match self.drum {
+            Some(_) => HitsOf::OwnDrum,
+            None => HitsOf::KickAndSnare,
+        }
+    }
+}
+
+/// How loud a take's hits are, from their peaks in dBFS. Of a drum in its own mic: the median of their
+/// energy, half of which lies in louder hits; soft strokes and bleed that was taken for one hardly move
+/// it. Of kick and snare in an overhead or a room: the 75 % quantile. `None` without hits.
+pub fn level_of_take(peaks_dbfs: &[f64], of: HitsOf) -> Option<f64> {
     let equal: Vec<(f64, f64)> = peaks_dbfs.iter().map(|peak| (*peak, 1.0)).collect();
     let loud = weighted_quantile(&equal, LOUD_QUANTILE)?;
+    if of == HitsOf::KickAndSnare {
+        return Some(loud);
+    }
     let energy = |peak: &f64| (*peak, maths::pow(10.0, peak.min(loud) / 10.0));
     let weighted: Vec<(f64, f64)> = peaks_dbfs.iter().map(energy).collect();
     weighted_quantile(&weighted, 0.5)
@@ -117,10 +141,10 @@ pub fn level_of_take(peaks_dbfs: &[f64]) -> Option<f64> {
 
 /// The level of a mic, from the peaks of its hits take by take: the median over the takes, so that one
 /// hot take does not move it. A take counts by its hits, up to 24.
-pub fn level_of_takes(takes: &[Vec<f64>]) -> Option<f64> {
+pub fn level_of_takes(takes: &[Vec<f64>], of: HitsOf) -> Option<f64> {
     let of_take = |peaks: &Vec<f64>| {
         let weight = TAKE_WEIGHT.min(peaks.len() as f64);
-        level_of_take(peaks).map(|level| (level, weight))
+        level_of_take(peaks, of).map(|level| (level, weight))
     };
     let levels: Vec<(f64, f64)> = takes.iter().filter_map(of_take).collect();
     weighted_quantile(&levels, 0.5)
@@ -137,12 +161,14 @@ fn levels_of(take: &TakeEvidence, label: &str) -> Vec<f64> {
 
 fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
     let by_take: Vec<Vec<f64>> = takes.iter().map(|t| levels_of(t, label)).collect();
-    let level = level_of_takes(&by_take)?;
+    let mut tracks = takes.iter().flat_map(|take| &take.tracks);
+    let of = tracks.find(|track| track.label == label)?.hits_of();
+    let level = level_of_takes(&by_take, of)?;
     let own: Vec<(usize, f64)> = by_take
         .iter()
         .enumerate()
         .filter(|(_, levels)| levels.len() >= STEP_HITS)
-        .filter_map(|(i, levels)| Some((i, level_of_take(levels)?)))
+        .filter_map(|(i, levels)| Some((i, level_of_take(levels, of)?)))
         .collect();
     let middle = median(own.iter().map(|o| o.1)).unwrap_or_default();
     let usual = match own.len() {

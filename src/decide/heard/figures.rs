@@ -225,7 +225,7 @@ pub(super) fn summary(evidence: &TrackEvidence) -> HitSummary {
     }
     HitSummary {
         count: evidence.own_hits().count(),
-        level_dbfs: level_of_take(&peaks).map(|l| round_to(l, 2)),
+        level_dbfs: level_of_take(&peaks, evidence.hits_of()).map(|l| round_to(l, 2)),
         spread_db: weighted_quantile(&deviations, 0.5).map(|d| round_to(d, 2)),
         unsure: evidence.unsure,
         confidence: round_to(

@@ -1,5 +1,6 @@
 //! The gain of stems, from the hits that count in their takes.
 
+use crate::analysis::HitsOf;
 use crate::decide::fixture::{Found, MadeTake, RATE_HZ, decided, take, track};
 use crate::decide::gains::{Tried, gains};
 use crate::decide::stages::Incoming;
@@ -47,6 +48,7 @@ fn given(takes: &[MadeTake], found: &Found, label: &str, rule: &LevelRule) -> Ve
             source_lufs: None,
             working_gain_db: 0.0,
             hit_peaks_dbfs: &peaks[t],
+            hits_of: found.at(t, label).hits_of,
             trim_db: trims[t],
             frames: made[t].track.frames(),
             played: played[t],
@@ -135,6 +137,7 @@ fn a_stem_without_a_level_is_not_raised_and_not_above_full_scale() {
             source_lufs: None,
             working_gain_db: 0.0,
             hit_peaks_dbfs: &[],
+            hits_of: HitsOf::OwnDrum,
             trim_db: 0.0,
             frames: 1,
             played: true,
@@ -146,17 +149,26 @@ fn a_stem_without_a_level_is_not_raised_and_not_above_full_scale() {
 #[test]
 fn overheads_and_rooms_go_by_the_loud_quarter_of_their_peaks_at_kick_and_snare_hits() {
     for label in ["overhead", "room"] {
-        // more soft hits than loud ones, and one stray peak: the 75 % quantile is −14
-        let made = track(label).hits(12, -34.0).hits(8, -14.0).hits(1, -3.0);
+        // the 75 % quantile is that of the eighth; half of the energy lies above −15.2
+        let soft = track(label).hits(5, -20.0).hits(2, -16.0);
+        let made = soft.hits(1, -14.5).hits(1, -14.0).hits(1, -3.0);
         let takes = [take("take-01", [made])];
         let found = decided(&takes, "");
         let gains = given(&takes, &found, label, &rule(-16.0));
-        assert_eq!(values(&gains), [-2.0], "{label}");
+        assert_eq!(values(&gains), [-1.5], "{label}");
         let Some(Reason::Level(why)) = &gains[0].why else {
             panic!("{gains:?}");
         };
-        assert_eq!(why.hits, Some(21));
+        assert_eq!(why.hits, Some(10));
+        let incoming = found.at(0, label).incoming.expect("a level");
+        assert_eq!(incoming.level_dbfs, -14.5);
     }
+    // a drum in its own mic goes by its energy
+    let soft = track("tom-1").hits(5, -20.0).hits(2, -16.0);
+    let made = soft.hits(1, -14.5).hits(1, -14.0).hits(1, -3.0);
+    let takes = [take("take-01", [made])];
+    let gains = given(&takes, &decided(&takes, ""), "tom-1", &rule(-16.0));
+    assert_eq!(values(&gains), [-0.8]);
 }
 
 #[test]
