@@ -1,9 +1,11 @@
 //! Prints how well recorded drums are heard, beside the first figures to hold and the goals.
 //!
-//! `cargo run --release --example hearing [-- --fit] [--kit kit-2b] [--disk FOLDER] [--hold]`
+//! `cargo run --release --example hearing [-- --fit] [--more] [--kit kit-2b] [--keep FOLDER]
+//! [--disk FOLDER] [--hold]`
 //!
-//! The kits of the test bed are split in halves: weights and thresholds are found on those of
-//! `--fit`; without it, the table is that of the others. `--disk` also writes each set-up as a
+//! The kits of the test bed are split in halves: weights and thresholds are found on those of `--fit`
+//! (and the same kits in the other shapes of `--more`); without either, the table is that of the others.
+//! `--keep` leaves the rendered takes in a folder (85 MB each) and takes them from there. `--disk` also writes each set-up as a
 //! session, runs the built program on it, and counts its findings. `--hold` fails where a figure that
 //! was reached once is no longer reached.
 
@@ -22,6 +24,12 @@ struct Arguments {
     /// The kits that may be tuned to
     #[arg(long)]
     fit: bool,
+    /// The same in further shapes and rooms
+    #[arg(long)]
+    more: bool,
+    /// Where rendered takes are kept from run to run
+    #[arg(long)]
+    keep: Option<PathBuf>,
     /// Only the set-ups whose name begins so
     #[arg(long)]
     kit: Option<String>,
@@ -44,21 +52,22 @@ fn main() {
     let Some(sources) = bed::sources() else {
         std::process::exit(1)
     };
-    let half = if arguments.fit {
-        Half::Fit
-    } else {
-        Half::Prove
+    let halves: &[Half] = match (&arguments.kit, arguments.fit, arguments.more) {
+        (Some(_), ..) => &[Half::Fit, Half::More, Half::Prove],
+        (None, true, true) => &[Half::Fit, Half::More],
+        (None, true, false) => &[Half::Fit],
+        (None, false, true) => &[Half::More],
+        (None, false, false) => &[Half::Prove],
     };
-    let mut setups = bed::setups(half);
+    let mut setups: Vec<Setup> = halves.iter().flat_map(|half| bed::setups(*half)).collect();
     if let Some(kit) = &arguments.kit {
-        setups = bed::setups(Half::Fit);
-        setups.extend(bed::setups(Half::Prove));
         setups.retain(|s| s.name.starts_with(kit));
     }
     let mut total = Score::default();
     for setup in &setups {
         let start = std::time::Instant::now();
-        let session = Session::new(&sources, setup);
+        let mut session = Session::new(&sources, setup);
+        session.keep.clone_from(&arguments.keep);
         if let Some(folder) = &arguments.disk {
             let folder = folder.join(&setup.name);
             let files = bed::disk::write(&session, &folder).expect("a folder that can be written");
@@ -111,7 +120,7 @@ fn main() {
     if setups.len() > 1 && !arguments.only_write {
         println!(
             "all {}",
-            if arguments.fit {
+            if arguments.fit || arguments.more {
                 "kits of the fit"
             } else {
                 "kits that prove"
@@ -159,6 +168,16 @@ fn hold(score: &Score) -> bool {
             "snares with a pitch within 2 Hz",
             bed::judge::share(near, score.snare_off_hz.len()),
             0.8,
+        ),
+        (
+            "played toms with a pitch",
+            bed::judge::share(score.toms_pitched, score.toms),
+            0.80,
+        ),
+        (
+            "pitches of toms that are inside",
+            bed::judge::share(score.toms_inside, score.toms_pitched),
+            0.60,
         ),
         (
             "polarities that are not wrong",

@@ -33,6 +33,7 @@ pub mod boxy;
 pub mod disk;
 pub mod gate;
 pub mod judge;
+mod keep;
 mod kit;
 mod plans;
 mod play;

@@ -10,6 +10,9 @@ use super::play::{Part, Playing};
 pub enum Half {
     /// Kits that weights and thresholds may be found on.
     Fit,
+    /// The same kits in further shapes and rooms, and with other distances between toms and kick: what
+    /// six set-ups are too few for.
+    More,
     /// Kits that they never are.
     Prove,
 }
@@ -100,27 +103,43 @@ const SONGS: [&[Part]; 4] = [
 /// The set-ups of a half: two recorded kits in three shapes each.
 pub fn setups(half: Half) -> Vec<Setup> {
     let kits: [u8; 2] = match half {
-        Half::Fit => [1, 4],
+        Half::Fit | Half::More => [1, 4],
         Half::Prove => [2, 3],
+    };
+    let variants = match half {
+        Half::More => 3..SHAPES.len(),
+        _ => 0..3,
     };
     let mut all = Vec::new();
     for kit in kits {
-        let shapes = [(1.0, 1.8, 0.045), (1.12, 1.2, 0.035), (0.88, 2.4, 0.06)];
-        for (variant, (pitch, ring_s, split)) in shapes.into_iter().enumerate() {
+        for variant in variants.clone() {
+            let (pitch, ring_s, split, toms) = SHAPES[variant];
             let shape = Shape {
                 kit,
                 pitch,
                 ring_s,
                 split,
-                second: variant == 2,
+                second: variant % 3 == 2,
             };
-            all.push(setup(shape, variant));
+            all.push(setup(shape, variant, toms));
         }
     }
     all
 }
 
-fn setup(shape: Shape, variant: usize) -> Setup {
+/// Pitch, ring, distance of two modes, and how much higher the toms are beside the rest of the kit.
+const SHAPES: [(f64, f64, f64, f64); 8] = [
+    (1.0, 1.8, 0.045, 1.0),
+    (1.12, 1.2, 0.035, 1.0),
+    (0.88, 2.4, 0.06, 1.0),
+    (1.05, 1.5, 0.04, 0.78),
+    (0.95, 2.1, 0.05, 1.2),
+    (1.15, 1.8, 0.055, 0.85),
+    (0.9, 1.3, 0.03, 0.9),
+    (1.0, 2.4, 0.06, 0.7),
+];
+
+fn setup(shape: Shape, variant: usize, toms: f64) -> Setup {
     let kit = shape.kit;
     let seed = u64::from(kit) * 100 + variant as u64;
     let mut rng = Random::new(seed);
@@ -144,7 +163,8 @@ fn setup(shape: Shape, variant: usize) -> Setup {
                     } else {
                         1.0
                     };
-                    (voice, if clean { 1.0 } else { drift * again })
+                    let beside = if voice.is_tom() { toms } else { 1.0 };
+                    (voice, if clean { 1.0 } else { drift * again * beside })
                 })
                 .collect();
             TakePlan {
@@ -181,7 +201,7 @@ fn setup(shape: Shape, variant: usize) -> Setup {
         _ => Vec::new(),
     };
     Setup {
-        name: format!("kit-{kit}{}", ["a", "b", "c"][variant]),
+        name: format!("kit-{kit}{}", char::from(b'a' + variant as u8)),
         shape,
         room: seed,
         takes,

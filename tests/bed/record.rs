@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
-use std::sync::Arc;
+use std::path::PathBuf;
+use std::sync::{Arc, OnceLock};
 
 use batterhead::analysis::Recorded;
 use batterhead::analysis::TakeTrack;
@@ -14,6 +15,7 @@ use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::RATE_HZ;
 use super::along::{level, resonate, talk};
+use super::keep;
 use super::kit::{Kit, LEAD, Pitch, Sources, Voice};
 use super::plans::{Mishap, Setup, TakePlan};
 use super::play::{Sort, Stroke, perform};
@@ -34,9 +36,10 @@ pub struct Session<'a> {
     room: Room,
     /// Gain of each preamplifier.
     gains: Vec<f64>,
-    /// One a mic.
-    paths: Vec<Paths>,
-    longest: usize,
+    /// One a mic, and how long the longest is; found when the first take is rendered.
+    paths: OnceLock<(Vec<Paths>, usize)>,
+    /// Where rendered takes are kept.
+    pub keep: Option<PathBuf>,
     forward: Arc<dyn RealToComplex<f32>>,
     inverse: Arc<dyn ComplexToReal<f32>>,
 }
@@ -100,35 +103,14 @@ impl<'a> Session<'a> {
         let mut planner = RealFftPlanner::<f32>::new();
         let forward = planner.plan_fft_forward(SIZE);
         let inverse = planner.plan_fft_inverse(SIZE);
-        let (paths, lengths): (Vec<Paths>, Vec<usize>) = mics
-            .par_iter()
-            .map(|mic| {
-                let mut longest = 0;
-                let of = |voice: Voice| {
-                    let h = space::path(&room, voice, mic);
-                    longest = longest.max(h.len());
-                    let mut input = forward.make_input_vec();
-                    input[..h.len()].copy_from_slice(&h);
-                    let mut bins = forward.make_output_vec();
-                    forward
-                        .process(&mut input, &mut bins)
-                        .expect("equal lengths");
-                    (voice, bins)
-                };
-                let all = Voice::STRUCK.into_iter().chain(BESIDE);
-                let paths: Paths = all.map(of).collect();
-                (paths, longest)
-            })
-            .unzip();
-        let longest = lengths.into_iter().max().unwrap_or(1);
         Self {
             sources,
             setup,
             mics,
             room,
             gains,
-            paths,
-            longest,
+            paths: OnceLock::new(),
+            keep: None,
             forward,
             inverse,
         }
@@ -139,9 +121,50 @@ impl<'a> Session<'a> {
         self.room.t60_s
     }
 
-    /// Plays and records a take.
+    /// How each voice reaches each mic, and the length of the longest path.
+    fn paths(&self) -> &(Vec<Paths>, usize) {
+        self.paths.get_or_init(|| {
+            let (paths, lengths): (Vec<Paths>, Vec<usize>) = self
+                .mics
+                .par_iter()
+                .map(|mic| {
+                    let mut longest = 0;
+                    let of = |voice: Voice| {
+                        let h = space::path(&self.room, voice, mic);
+                        longest = longest.max(h.len());
+                        let mut input = self.forward.make_input_vec();
+                        input[..h.len()].copy_from_slice(&h);
+                        let mut bins = self.forward.make_output_vec();
+                        self.forward
+                            .process(&mut input, &mut bins)
+                            .expect("equal lengths");
+                        (voice, bins)
+                    };
+                    let all = Voice::STRUCK.into_iter().chain(BESIDE);
+                    let paths: Paths = all.map(of).collect();
+                    (paths, longest)
+                })
+                .unzip();
+            (paths, lengths.into_iter().max().unwrap_or(1))
+        })
+    }
+
+    /// Plays and records a take; one that is kept comes without `own`.
     pub fn record(&self, number: usize) -> Recording {
         let plan = &self.setup.takes[number];
+        let kept = self.keep.as_deref();
+        if let Some((sound, pitch)) = kept.and_then(|f| keep::get(f, self.setup, number)) {
+            let mut rng = Random::new(plan.seed);
+            return Recording {
+                mics: self.mics.clone(),
+                sound,
+                own: Vec::new(),
+                strokes: perform(&plan.playing, plan.seconds, &mut rng),
+                pitch,
+            };
+        }
+        // many threads are going to ask for them
+        self.paths();
         let tuned = |voice: Voice| {
             let found = plan.tuned.iter().find(|t| t.0 == voice);
             found.map_or(1.0, |t| t.1)
@@ -169,6 +192,10 @@ impl<'a> Session<'a> {
             if let (Some(left), Some(right)) = (left, right) {
                 sound.swap(left, right);
             }
+        }
+        if let Some(folder) = kept {
+            keep::put(folder, self.setup, number, (&sound, &kit.pitch))
+                .unwrap_or_else(|e| panic!("{}: {e}", folder.display()));
         }
         Recording {
             mics: self.mics.clone(),
@@ -277,7 +304,7 @@ impl<'a> Session<'a> {
             let scatter_db = if mic.own == Some(voice) { 0.4 } else { 1.5 };
             let mut dry = lay(kit, strokes, voice, frames, Some((scatter_db, &mut rng)));
             let gain = space::source_gain(voice) as f32;
-            let path = &self.paths[m][&voice][..];
+            let path = &self.paths().0[m][&voice][..];
             if mic.own == Some(voice) && (voice.is_tom() || voice == Voice::Kick) {
                 let alone = dry.iter().map(|y| y * gain).collect();
                 own = self.convolve(&[(alone, path)], frames);
@@ -328,7 +355,7 @@ impl<'a> Session<'a> {
     }
 
     fn convolve(&self, parts: &[(Vec<f32>, &[Complex<f32>])], frames: usize) -> Vec<f32> {
-        let hop = SIZE - self.longest;
+        let hop = SIZE - self.paths().1;
         let mut y = vec![0.0f32; frames];
         let mut input = self.forward.make_input_vec();
         let mut bins = self.forward.make_output_vec();

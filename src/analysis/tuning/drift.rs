@@ -6,7 +6,7 @@ use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
 use crate::analysis::tuning::glide::even_out;
 use crate::analysis::tuning::pitch::HitTuning;
-use crate::analysis::tuning::pooled::{LEAST_HITS, Tuning, pool, weight};
+use crate::analysis::tuning::pooled::{LEAST_HITS, SAME_LINE, Tuning, named, pool_read, weight};
 use crate::analysis::tuning::ring::Ring;
 use crate::analysis::tuning::{SURE, UNSURE};
 use crate::dsp::median;
@@ -73,15 +73,6 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
         let all = takes.iter().flat_map(|take| &take.tracks);
         all.filter(|track| track.label == label)
     };
-    let tried = tracks().map(|t| t.tuning_tried).sum();
-    // a stroke among others that shows no pitch contradicts none; of a kick it says that there is none
-    let kick = tracks().any(|t| t.drum.as_deref() == Some("kick"));
-    let mut tuning = pool(&all, if kick { tried } else { all.len() })?;
-    tuning.tried = tried;
-    let mut tuned: Vec<Option<Tuning>> = by_take
-        .iter()
-        .map(|hits| take_tuning(hits, &tuning))
-        .collect();
     let rings: Vec<Option<&Ring>> = takes
         .iter()
         .map(|take| {
@@ -89,8 +80,22 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
             tracks.find(|t| t.label == label).map(|t| &t.ring)
         })
         .collect();
+    let higher = higher(&rings);
+    let read = read(&by_take, &higher)?;
+    let tried = tracks().map(|t| t.tuning_tried).sum();
+    // a stroke among others that shows no pitch contradicts none; of a kick it says that there is none
+    let kick = tracks().any(|t| t.drum.as_deref() == Some("kick"));
+    let agree: Vec<HitTuning> = read.iter().flatten().copied().collect();
+    let mut tuning = pool_read(&agree, &all, if kick { tried } else { all.len() })?;
+    tuning.tried = tried;
     let own: Vec<f64> = by_take.iter().map(weight).collect();
-    let unsure = lay_on_each_other(&mut tuned, &own, &rings, &tuning);
+    let mut tuned: Vec<Option<Tuning>> = read
+        .iter()
+        .zip(&own)
+        .map(|(hits, own)| take_tuning(hits, *own, &tuning))
+        .collect();
+    lay_on_each_other(&mut tuned, &own, (&rings, &higher), &tuning);
+    let unsure = unsure(&rings);
     Some(DrumTuning {
         label: label.to_owned(),
         drift: drift(&tuned, unsure),
@@ -99,17 +104,42 @@ pub(crate) fn tuning(takes: &[&TakeEvidence], label: &str) -> Option<DrumTuning>
     })
 }
 
-/// The tuning of one take: what of its strokes lies near the fundamental of the set-up, which a few
-/// strokes alone could not name.
-fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
-    let near: Vec<HitTuning> = hits
-        .iter()
-        .filter_map(|h| h.read_near(setup.fundamental_hz, SAME_HEAD))
-        .collect();
-    if weight(&near) < LEAST_SHARE * weight(hits) {
+/// The strokes of each take that show the fundamental of the drum, read there. It is named by all
+/// together, each take brought down by how much `higher` it rings: a drum has one pattern of lines, and of
+/// two a tone apart now one is the louder, now the other. `None` without strokes.
+fn read(takes: &[Vec<HitTuning>], higher: &[Option<f64>]) -> Option<Vec<Vec<HitTuning>>> {
+    let mut laid: Vec<HitTuning> = Vec::new();
+    for (hits, higher) in takes.iter().zip(higher) {
+        laid.extend(hits.iter().map(|hit| {
+            let mut hit = *hit;
+            hit.shift(1.0 / higher.unwrap_or(1.0));
+            hit
+        }));
+    }
+    let named = named(&laid)?;
+    let near = laid.iter().filter_map(|h| h.read_near(named, SAME_LINE));
+    let near: Vec<(f64, f64)> = near.map(|h| (h.fundamental_hz, h.weight())).collect();
+    let middle_hz = weighted_quantile(&near, 0.5)?;
+    let read = |hits: &Vec<HitTuning>, higher: Option<f64>| {
+        let (hz, within) = match higher {
+            Some(higher) => (middle_hz * higher, SAME_LINE),
+            None => (middle_hz, SAME_HEAD),
+        };
+        hits.iter()
+            .filter_map(|h| h.read_near(hz, within))
+            .collect()
+    };
+    let takes = takes.iter().zip(higher);
+    Some(takes.map(|(hits, higher)| read(hits, *higher)).collect())
+}
+
+/// The tuning of one take: what its strokes show near the fundamental of the set-up, which a few
+/// strokes alone could not name. `own` is how much all its strokes count.
+fn take_tuning(near: &[HitTuning], own: f64, setup: &Tuning) -> Option<Tuning> {
+    if weight(near) < LEAST_SHARE * own {
         return None;
     }
-    let mut tuning = pool(&near, near.len())?;
+    let mut tuning = pool_read(near, near, near.len())?;
     if setup.confidence < SURE {
         // what the takes disagree about no take knows alone
         tuning.confidence = tuning.confidence.min(setup.confidence);
@@ -121,51 +151,64 @@ fn take_tuning(hits: &[HitTuning], setup: &Tuning) -> Option<Tuning> {
     Some(tuning)
 }
 
-/// One pitch for the drum from all takes, and of each take how much higher it rings than the one whose
-/// ring is clearest. A take of few strokes has the middle of that and its own pitch, as far as they count
-/// (`own`); one whose strokes show no pitch alone has it from that. Gives how far the pitch of a take is to
-/// be trusted, as a share.
+/// The take whose ring is clearest.
+fn clearest(rings: &[Option<&Ring>]) -> Option<usize> {
+    (0..rings.len()).max_by(|&i, &j| {
+        let order = clear(rings[i]).total_cmp(&clear(rings[j]));
+        order.then(j.cmp(&i))
+    })
+}
+
+/// How much the ring of a take counts.
+fn clear(ring: Option<&Ring>) -> f64 {
+    ring.map_or(0.0, |r| r.weight)
+}
+
+/// By which ratio each take rings higher than the one whose ring is clearest.
+fn higher(rings: &[Option<&Ring>]) -> Vec<Option<f64>> {
+    let best = clearest(rings);
+    let over = |i: usize| match Some(i) == best {
+        true => Some(1.0),
+        false => rings[i]?.over(rings[best?]?),
+    };
+    (0..rings.len()).map(over).collect()
+}
+
+/// How far the pitch of a take is to be trusted, as a share.
+fn unsure(rings: &[Option<&Ring>]) -> f64 {
+    let best = clearest(rings).and_then(|best| rings[best]);
+    let squares: Vec<f64> = rings
+        .iter()
+        .filter_map(|ring| Some((*ring)?.unsure(best?)?.powi(2)))
+        .collect();
+    match squares.len() {
+        0 => USUALLY_UNSURE,
+        n => (squares.iter().sum::<f64>() / n as f64).sqrt(),
+    }
+}
+
+/// One pitch for the drum from all takes, and of each take how much `higher` it rings. A take of few
+/// strokes has the middle of that and its own pitch, as far as they count (`own`); one whose strokes show no
+/// pitch alone has it from that.
 fn lay_on_each_other(
     takes: &mut [Option<Tuning>],
     own: &[f64],
-    rings: &[Option<&Ring>],
+    (rings, higher): (&[Option<&Ring>], &[Option<f64>]),
     setup: &Tuning,
-) -> f64 {
-    let clear = |ring: &Option<&Ring>| ring.map_or(0.0, |r| r.weight);
-    let best = (0..rings.len()).max_by(|&i, &j| {
-        let order = clear(&rings[i]).total_cmp(&clear(&rings[j]));
-        order.then(j.cmp(&i))
-    });
-    let Some(best) = best else {
-        return USUALLY_UNSURE;
-    };
-    let squares: Vec<f64> = rings
-        .iter()
-        .filter_map(|ring| Some((*ring)?.unsure(rings[best]?)?.powi(2)))
-        .collect();
-    let unsure = match squares.len() {
-        0 => USUALLY_UNSURE,
-        n => (squares.iter().sum::<f64>() / n as f64).sqrt(),
-    };
-    let higher: Vec<Option<f64>> = (0..rings.len())
-        .map(|i| match i == best {
-            true => Some(1.0),
-            false => rings[i]?.over(rings[best]?),
-        })
-        .collect();
+) {
     let same: Vec<(f64, f64)> = takes
         .iter()
         .zip(own)
-        .zip(&higher)
+        .zip(higher)
         .filter_map(|((take, own), higher)| {
             let take = take.as_ref()?;
             Some(((take.fundamental_hz / (*higher)?).ln(), *own))
         })
         .collect();
     let Some(middle) = weighted_quantile(&same, 0.5) else {
-        return unsure;
+        return;
     };
-    for (i, (take, higher)) in takes.iter_mut().zip(&higher).enumerate() {
+    for (i, (take, higher)) in takes.iter_mut().zip(higher).enumerate() {
         let Some(hz) = higher.map(|higher| middle.exp() * higher) else {
             continue;
         };
@@ -182,7 +225,7 @@ fn lay_on_each_other(
                 take.confidence = take.confidence.min(UNSURE);
                 take.reason = Some("its few hits ring otherwise than those of other takes".into());
             }
-            None if setup.confidence >= SURE && clear(&rings[i]) > 0.0 => {
+            None if setup.confidence >= SURE && clear(rings[i]) > 0.0 => {
                 *take = Some(Tuning {
                     fundamental_hz: round_to(hz, 2),
                     hits: rings[i].map_or(0, |r| r.strokes),
@@ -193,7 +236,6 @@ fn lay_on_each_other(
             _ => {}
         }
     }
-    unsure
 }
 
 /// Drops what several drums show alike: a peak that stays the same whatever is struck is the room.
@@ -278,6 +320,7 @@ fn drift(takes: &[Option<Tuning>], unsure: f64) -> Option<Drift> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::tuning::pooled::pool;
 
     fn hits(hz: f64) -> Vec<HitTuning> {
         let hit = |i: usize| HitTuning::plain(hz + 0.1 * i as f64);
@@ -322,7 +365,7 @@ mod tests {
         let own: Vec<f64> = takes.iter().map(|t| t.1).collect();
         let rings: Vec<_> = takes.iter().map(|t| Some(&t.2)).collect();
         let setup = pool(&hits(140.0), 6).expect("a pitch");
-        lay_on_each_other(&mut pitches, &own, &rings, &setup);
+        lay_on_each_other(&mut pitches, &own, (&rings, &higher(&rings)), &setup);
         pitches
     }
 
@@ -348,12 +391,31 @@ mod tests {
     }
 
     #[test]
+    fn of_two_lines_a_tone_apart_one_is_read_in_all_takes_whichever_is_the_louder() {
+        let take = |higher: f64, lower: f64, upper: f64| {
+            let hit = HitTuning {
+                amplitude: lower,
+                lines: [Some((203.2 * higher, upper)), None, None],
+                ..HitTuning::plain(183.7 * higher)
+            };
+            vec![hit; 4]
+        };
+        let takes = [take(1.0, 0.83, 1.0), take(1.05, 1.0, 0.6)];
+        let found = read(&takes, &[Some(1.0), Some(1.05)]).expect("strokes");
+        for (take, hz) in found.iter().zip([183.7, 183.7 * 1.05]) {
+            assert!(take.len() == 4, "{take:?}");
+            let near = |h: &HitTuning| (h.fundamental_hz - hz).abs() < 0.01;
+            assert!(take.iter().all(near), "{take:?}");
+        }
+    }
+
+    #[test]
     fn a_take_is_not_surer_than_all_takes_together() {
         let strokes = [hits(140.0), hits(197.0), hits(270.0)].concat();
         let setup = pool(&strokes, strokes.len()).expect("a pitch");
         assert!(setup.confidence < 0.5, "{setup:?}");
         let near = hits(setup.fundamental_hz);
-        let take = take_tuning(&near, &setup).expect("a pitch");
+        let take = take_tuning(&near, weight(&near), &setup).expect("a pitch");
         assert!(take.confidence < 0.5 && take.reason.is_some(), "{take:?}");
     }
 }

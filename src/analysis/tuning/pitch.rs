@@ -102,13 +102,18 @@ impl HitTuning {
         own.into_iter().chain(self.lines).flatten()
     }
 
-    /// The strongest line near a frequency (`within` is a logarithm of a ratio).
+    /// The line near a frequency (`within` is a logarithm of a ratio): its own fundamental, else the
+    /// strongest of the others.
     pub(crate) fn line_near(&self, hz: f64, within: f64) -> Option<(f64, f64)> {
-        let near = self.all_lines().filter(|l| (l.0 / hz).ln().abs() < within);
-        near.max_by(|a, b| a.1.total_cmp(&b.1))
+        let near = |line: &(f64, f64)| (line.0 / hz).ln().abs() < within;
+        let own = Some((self.fundamental_hz, self.amplitude)).filter(near);
+        own.or_else(|| {
+            let others = self.lines.into_iter().flatten().filter(near);
+            others.max_by(|a, b| a.1.total_cmp(&b.1))
+        })
     }
 
-    /// The hit with its strongest line near a frequency as its fundamental, and no other line.
+    /// The hit with its line near a frequency as its fundamental, and no other line.
     pub(crate) fn read_near(&self, hz: f64, within: f64) -> Option<Self> {
         let (fundamental_hz, amplitude) = self.line_near(hz, within)?;
         Some(Self {

@@ -14,9 +14,9 @@ use crate::analysis::tuning::{SURE, UNSURE};
 use crate::dsp::median;
 use crate::units::round_to;
 
-/// Fundamentals of several hits within this are one (logarithm of the ratio): half of what makes two
-/// lines of one stroke one.
-const SAME_LINE: f64 = 0.09;
+/// Fundamentals of several hits within this are one (logarithm of the ratio): two lines of a drum may lie
+/// a tone apart, and which is the louder changes with the stroke.
+pub(crate) const SAME_LINE: f64 = 0.05;
 /// Next partials within this.
 const SAME: f64 = 0.05;
 /// A median that is uncertain by more than this share is no pitch to go by.
@@ -77,8 +77,8 @@ fn vote(values: &[f64], same: f64) -> Option<f64> {
 }
 
 /// The fundamental that most hits have; where they do not agree, the one in the lines of all together.
-/// `None` without hits.
-fn named(hits: &[HitTuning]) -> Option<f64> {
+/// `None` without hits. The hits are those of one take, or of several that are laid on each other.
+pub(crate) fn named(hits: &[HitTuning]) -> Option<f64> {
     let distance = |a: f64, b: f64| (a / b).ln().abs();
     let support = |hz: f64| -> f64 {
         let near = |h: &&HitTuning| distance(h.fundamental_hz, hz) < SAME_LINE;
@@ -111,14 +111,16 @@ fn named(hits: &[HitTuning]) -> Option<f64> {
     fundamental(&modes).map(|mode| mode.0)
 }
 
-/// One tuning from many hits: the fundamental in the lines of all, and medians of the hits that show it.
-/// `None` where no hit had a pitch.
+/// One tuning from the hits of a take: the fundamental in the lines of all, and medians of the hits that
+/// show it. `None` where no hit had a pitch.
 pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
     let best = named(hits)?;
-    let agree: Vec<HitTuning> = hits
-        .iter()
-        .filter_map(|hit| hit.read_near(best, SAME_LINE))
-        .collect();
+    let agree = hits.iter().filter_map(|hit| hit.read_near(best, SAME_LINE));
+    pool_read(&agree.collect::<Vec<_>>(), hits, tried)
+}
+
+/// The same from those hits that show the fundamental, each read near it, of all `hits`.
+pub(crate) fn pool_read(agree: &[HitTuning], hits: &[HitTuning], tried: usize) -> Option<Tuning> {
     let weigh = |value: &dyn Fn(&HitTuning) -> f64| {
         let weighed: Vec<(f64, f64)> = agree.iter().map(|h| (value(h), h.weight())).collect();
         weighted_quantile(&weighed, 0.5)
@@ -145,7 +147,7 @@ pub fn pool(hits: &[HitTuning], tried: usize) -> Option<Tuning> {
         })
         .unwrap_or_default();
     let heard = hits.len() as f64 / hits.len().max(tried).max(1) as f64;
-    let share = heard * weight(&agree) / weight(hits);
+    let share = heard * weight(agree) / weight(hits);
     let clear_db: f64 = agree.iter().map(|h| h.clear_db.max(0.0)).sum();
     // three hits are just enough, eight leave little doubt
     let enough = (agree.len() as f64 / 5.0).sqrt().min(1.0);
