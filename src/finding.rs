@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::audio::Truncation;
 use crate::reason::SumFigures;
+use crate::remark::Remark;
 
 /// What was found; the words of the contract.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -260,7 +261,7 @@ pub enum FindingKind {
         /// What it may be, as mics with their sides, the likeliest first; none: any.
         candidates: Vec<String>,
         /// Why that is not certain.
-        because: Option<String>,
+        because: Option<Remark>,
     },
     /// The file ends before it should.
     Truncated(Truncation),

@@ -333,3 +333,23 @@ impl Reason {
         }
     }
 }
+
+/// What timing is measured against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Against {
+    /// The click track of the take.
+    Click,
+    /// A grid that follows the take's own tempo.
+    Own,
+}
+
+/// Why there is no timing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Undecided {
+    /// Fewer strokes than a grid needs.
+    TooFewStrokes,
+    /// No pulse explains the strokes.
+    NoPulse,
+}

@@ -47,7 +47,6 @@ pub use strokes::bank::BANDS;
 pub use strokes::hits::{Hit, level_ms};
 pub use strokes::metronome::Metronome;
 pub use strokes::onset::Onset;
-pub(crate) use strokes::trace::sample_of_ms;
 pub use strokes::trace::{Listener, Trace};
 pub use tuning::boxy::BoxyPartial;
 pub use tuning::drift::{Drift, DrumTuning};

@@ -38,7 +38,7 @@ impl Key {
     }
 }
 
-/// What an output was made from, part by part, so that a person can be told which one changed.
+/// What an output was made from, part by part, so that it can be said which one changed.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Origin {
     generation: String,
@@ -63,7 +63,7 @@ impl Origin {
         self
     }
 
-    /// With something that is only told where a part has changed too.
+    /// With something that is only named where another part has changed too.
     pub fn because(mut self, name: &str, cause: &impl Serialize) -> Self {
         self.causes.insert(name.to_owned(), Key::of(name, cause));
         self

@@ -265,7 +265,7 @@ impl Store {
 
     /// Warnings about the memory itself, and which outputs were made again and why. Once asked for,
     /// they are gone.
-    pub fn tell(&self) -> (Vec<String>, Vec<String>) {
+    pub fn messages(&self) -> (Vec<String>, Vec<String>) {
         let Notices { warnings, again } = std::mem::take(&mut *self.notices());
         let again = again.into_iter().map(|(why, (count, first))| {
             let more = if count > first.len() { ", …" } else { "" };

@@ -267,6 +267,6 @@ pub fn demo(out: &Path, options: &Options<'_>, voice: &Voice) -> Result<u8> {
     let planted = demo::write(&takes, &|_, _| {})?;
     let status = prep(&takes, &prepared, options, voice)?;
     sum_up(&summary::demo(&planted, &takes, &prepared), voice)?;
-    // The demo plants a file that cannot be read to its end; that it is told is what should happen.
+    // The demo plants a file that cannot be read to its end; that it is reported is what should happen.
     Ok(status)
 }

@@ -2,6 +2,7 @@
 
 use std::time::{Duration, Instant};
 
+use crate::wording::text::about;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::json;
 
@@ -36,7 +37,7 @@ pub struct Progress {
     samples: u64,
     done: u64,
     begun: Instant,
-    told: Instant,
+    said: Instant,
     bar: Option<ProgressBar>,
 }
 
@@ -62,7 +63,7 @@ impl Progress {
             samples: 0,
             done: 0,
             begun: now,
-            told: now,
+            said: now,
             bar,
         }
     }
@@ -87,9 +88,9 @@ impl Progress {
     pub fn advance(&mut self, samples: u64) -> bool {
         self.done += samples;
         self.draw();
-        let due = self.bar.is_none() && self.told.elapsed() >= PLAIN_EVERY;
+        let due = self.bar.is_none() && self.said.elapsed() >= PLAIN_EVERY;
         if due {
-            self.told = Instant::now();
+            self.said = Instant::now();
         }
         due
     }
@@ -109,7 +110,7 @@ impl Progress {
         ((share(self.at) + here * of_phase) / self.whole).min(1.0)
     }
 
-    /// Seconds until the end, once that can be told.
+    /// Seconds until the end, once that can be said.
     fn left_s(&self) -> Option<f64> {
         let (spent, part) = (self.begun.elapsed(), self.part());
         (spent >= WARM_UP && part > 0.01).then(|| spent.as_secs_f64() * (1.0 - part) / part)
@@ -119,7 +120,7 @@ impl Progress {
         let Some(bar) = &self.bar else { return };
         bar.set_position((self.part() * PARTS as f64) as u64);
         bar.set_message(match self.left_s() {
-            Some(left) => format!("{} left, {}", duration(left), self.name),
+            Some(left) => format!("{} left, {}", about(left), self.name),
             None => self.name.to_owned(),
         });
     }
@@ -132,22 +133,13 @@ impl Progress {
             return json!({"type": "status", "phase": self.name, "percent": percent, "left_s": left})
                 .to_string();
         }
-        let left = left.map_or(String::new(), |left| format!(", {} left", duration(left)));
+        let left = left.map_or(String::new(), |left| format!(", {} left", about(left)));
         format!("{percent} % done{left} ({})", self.name)
     }
 }
 
 fn share(phases: usize) -> f64 {
     PHASES.iter().take(phases).map(|(_, share)| share).sum()
-}
-
-/// Seconds as people say them: an estimate is good for two digits.
-pub fn duration(seconds: f64) -> String {
-    match seconds {
-        s if s < 90.0 => format!("{:.0} s", s.max(1.0)),
-        s if s < 5_400.0 => format!("{:.0} min", s / 60.0),
-        s => format!("{:.1} h", s / 3_600.0),
-    }
 }
 
 #[cfg(test)]

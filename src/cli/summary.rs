@@ -4,8 +4,6 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::Path;
 
-use super::progress::duration;
-
 use crate::demo::Summary as Planted;
 use crate::error::printable;
 use crate::finding::Severity;
@@ -13,7 +11,7 @@ use crate::job::space::size;
 use crate::job::verify::Verified;
 use crate::job::{Estimate, Outcome, Share};
 use crate::session::is_no_good;
-use crate::wording::counted;
+use crate::wording::summary as wording;
 
 /// Lines that are shown at most: the whole is to fit a screen.
 const PROBLEMS: usize = 5;
@@ -22,13 +20,13 @@ const FILES: usize = 5;
 
 /// After `scan`: what a `prep` will take.
 pub fn estimate(estimate: &Estimate) -> String {
-    format!(
-        "\nprep will take about {} on {}, {} of disk and {} of memory.\n",
-        duration(estimate.elapsed_s),
-        counted(estimate.threads, "thread"),
-        size(estimate.output_bytes),
-        size(estimate.memory_bytes),
-    )
+    let said = wording::estimate(
+        estimate.elapsed_s,
+        estimate.threads,
+        &size(estimate.output_bytes),
+        &size(estimate.memory_bytes),
+    );
+    format!("\n{said}\n")
 }
 
 /// After `prep`.
@@ -43,17 +41,12 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
     let totals = &outcome.report.totals;
     let _ = writeln!(
         text,
-        "{} and {} in {}\nWhat to look at and listen to: {}",
-        counted(totals.stems, "stem"),
-        counted(totals.mixes, "rough mix"),
-        shown(out),
-        shown(&out.join("session.html")),
+        "{}\n{}",
+        wording::written(totals.stems, totals.mixes, &shown(out)),
+        wording::page(&shown(&out.join("session.html"))),
     );
     no_good(&mut text, outcome);
-    let _ = writeln!(
-        text,
-        "Turn the volume down first: stems and mixes can be loud."
-    );
+    let _ = writeln!(text, "{}", wording::LOUD);
     text
 }
 
@@ -61,17 +54,9 @@ pub fn prep(outcome: &Outcome, out: &Path) -> String {
 fn share(outcome: &Outcome, share: &Share, out: &Path) -> String {
     let mut text = String::new();
     failed(&mut text, outcome);
-    let _ = writeln!(
-        text,
-        "{} of {} in {}",
-        counted(outcome.report.totals.stems, "stem"),
-        share.songs().join(", "),
-        shown(out)
-    );
-    let _ = writeln!(
-        text,
-        "Mixes, reports and manifest follow when all songs are there: the same command without --song."
-    );
+    let stems = outcome.report.totals.stems;
+    let written = wording::written_of(stems, share.songs(), &shown(out));
+    let _ = writeln!(text, "{written}\n{}", wording::rest_follows());
     text
 }
 
@@ -86,11 +71,7 @@ fn no_good(text: &mut String, outcome: &Outcome) {
         .collect();
     if !takes.is_empty() {
         let takes: Vec<String> = takes.into_iter().collect();
-        let _ = writeln!(
-            text,
-            "Noted as no good, and prepared all the same: {}",
-            printable(&takes.join(", "))
-        );
+        let _ = writeln!(text, "{}", printable(&wording::no_good(&takes)));
     }
 }
 
@@ -101,23 +82,20 @@ fn left_over(text: &mut String, outcome: &Outcome) {
         let takes: Vec<String> = (report.new_takes.iter())
             .map(|(song, take)| format!("{song} {take}"))
             .collect();
-        let _ = writeln!(text, "New in this delivery: {}", takes.join(", "));
+        let _ = writeln!(text, "{}", wording::new_takes(&takes));
     }
     let removed: Vec<&String> = (outcome.removed.iter())
         .filter(|path| path.ends_with(".wav"))
         .collect();
     for path in &removed {
-        let _ = writeln!(text, "Removed: {}", printable(path));
+        let _ = writeln!(text, "{}", printable(&wording::removed(path)));
     }
     let stays =
         || (report.past.left_over.iter()).filter(|file| !removed.contains(&&file.path.path));
     if stays().next().is_none() {
         return;
     }
-    let _ = writeln!(
-        text,
-        "\nLeft over, since nothing makes them any more (--prune removes them):"
-    );
+    let _ = writeln!(text, "\n{}", wording::left_over());
     for file in stays() {
         let _ = writeln!(
             text,
@@ -135,18 +113,10 @@ pub fn check(outcome: &Outcome, out: Option<&Path>) -> String {
     matters(&mut text, outcome);
     failed(&mut text, outcome);
     let totals = &outcome.report.totals;
-    let listen = "Listen before the kit is packed up:";
-    let problems = counted(totals.problems, "problem");
-    let failures = counted(totals.failed, "failed file");
-    let verdict = match (totals.failed, totals.problems) {
-        (0, 0) => "Nothing has to be played again.".to_owned(),
-        (0, _) => format!("{listen} {problems}."),
-        (_, 0) => format!("{listen} {failures}."),
-        _ => format!("{listen} {problems} and {failures}."),
-    };
-    let _ = writeln!(text, "{verdict}");
+    let _ = writeln!(text, "{}", wording::verdict(totals.failed, totals.problems));
     if let Some(out) = out {
-        let _ = writeln!(text, "Reports: {}", shown(&out.join("session.html")));
+        let page = shown(&out.join("session.html"));
+        let _ = writeln!(text, "{}", wording::reports(&page));
     }
     text
 }
@@ -159,22 +129,12 @@ pub fn watch(
     path: &Path,
     out: Option<&Path>,
 ) -> String {
-    let mut text = format!(
-        "\n{} checked: {}, {}.\n",
-        counted(takes, "take"),
-        counted(problems, "problem"),
-        counted(warnings, "warning")
-    );
+    let mut text = format!("\n{}\n", wording::watched(takes, problems, warnings));
     if let Some(out) = out {
         if takes > 0 {
             let _ = writeln!(text, "{}", shown(&out.join("session.html")));
         }
-        let _ = writeln!(
-            text,
-            "Next: batterhead prep {} --out {}",
-            shown(path),
-            shown(out)
-        );
+        let _ = writeln!(text, "{}", wording::next(&shown(path), &shown(out)));
     }
     text
 }
@@ -184,24 +144,14 @@ pub fn apply(outcome: &Outcome, out: &Path) -> String {
     let mut text = String::new();
     for track in &outcome.tracks {
         if let Some(output) = &track.output {
-            let _ = writeln!(
-                text,
-                "{}  gain {} dB",
-                printable(&output.path),
-                track.decisions.gain_db
-            );
+            let gain_db = track.decisions.gain_db;
+            let line = wording::with_gain(&printable(&output.path), gain_db);
+            let _ = writeln!(text, "{line}");
         }
     }
     failed(&mut text, outcome);
-    let _ = writeln!(
-        text,
-        "{} in {}",
-        counted(
-            outcome.tracks.iter().filter(|t| t.output.is_some()).count(),
-            "file"
-        ),
-        shown(out)
-    );
+    let files = outcome.tracks.iter().filter(|t| t.output.is_some()).count();
+    let _ = writeln!(text, "{}", wording::files_written(files, &shown(out)));
     text
 }
 
@@ -209,15 +159,13 @@ pub fn apply(outcome: &Outcome, out: &Path) -> String {
 pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
     let mut text = String::new();
     for (candidate, letter) in report.candidates.iter().zip('a'..) {
-        let _ = writeln!(
-            text,
-            "{letter}  {}  {:+} samples, gain {:+.2} dB, {} of {} hits matched",
-            printable(&candidate.name),
+        let line = wording::candidate(
+            (letter, &printable(&candidate.name)),
             candidate.offset_samples,
             candidate.gain_db,
-            candidate.matched_hits,
-            candidate.hits
+            (candidate.matched_hits, candidate.hits),
         );
+        let _ = writeln!(text, "{line}");
     }
     text.push('\n');
     for answer in crate::shootout::answers(report) {
@@ -225,20 +173,13 @@ pub fn shootout(report: &crate::shootout::Report, out: &Path) -> String {
         if let Some(rest) = answer.rest() {
             let _ = writeln!(text, "{rest}");
         }
-        let place = answer
-            .mic
-            .map_or(String::new(), |mic| format!(" in {}", printable(mic)));
-        let _ = writeln!(
-            text,
-            "({} of hits{place}, against {})\n",
-            counted(answer.hits, "pair"),
-            report
-                .candidates
-                .first()
-                .map_or(String::new(), |c| printable(&c.name))
-        );
+        let first = report.candidates.first();
+        let first = first.map_or(String::new(), |c| printable(&c.name));
+        let mic = answer.mic.map(printable);
+        let rests = wording::pairs(answer.hits, mic.as_deref(), &first);
+        let _ = writeln!(text, "{rests}\n");
     }
-    let _ = writeln!(text, "Turn the volume down before you listen.");
+    let _ = writeln!(text, "{}", wording::loud_shootout());
     let _ = writeln!(text, "{}", shown(&out.join("shootout.html")));
     text
 }
@@ -256,37 +197,29 @@ pub fn verify(verified: &Verified, quiet: bool) -> String {
             printable(&detail)
         );
     }
-    let _ = match verified.differences.len() {
-        _ if quiet => Ok(()),
-        0 => writeln!(text, "{} files, all as they were written", verified.whole),
-        n => writeln!(
-            text,
-            "{} files as they were written, {n} different",
-            verified.whole
-        ),
-    };
+    if !quiet {
+        let said = wording::verified(verified.whole, verified.differences.len());
+        let _ = writeln!(text, "{said}");
+    }
     text
 }
 
 /// After `prep --dry-run`: what would be written.
 pub fn dry_run(outcome: &Outcome) -> String {
-    let mut text = String::from("nothing was written; these stems would be:\n");
+    let mut text = format!("{}\n", wording::nothing_written());
     for (path, left_out) in outcome.stems() {
-        let mark = if left_out { " left out" } else { "" };
-        let _ = writeln!(text, "  {path}{mark}");
+        let _ = writeln!(text, "  {}", wording::would_be(&path, left_out));
     }
     text
 }
 
 /// After `demo`.
 pub fn demo(planted: &Planted, takes: &Path, prepared: &Path) -> String {
-    let mut text =
-        String::from("\nThe demo session holds these mishaps; see what was found of them:\n");
+    let mut text = format!("\n{}\n", wording::mishaps());
     for mishap in &planted.planted {
         let _ = writeln!(text, "  {}", mishap.text);
     }
-    let _ = writeln!(text, "Takes: {}", shown(takes));
-    let _ = writeln!(text, "Prepared: {}", shown(prepared));
+    let _ = writeln!(text, "{}", wording::demo(&shown(takes), &shown(prepared)));
     text
 }
 
@@ -297,13 +230,8 @@ fn shown(path: &Path) -> String {
 
 fn head(outcome: &Outcome) -> String {
     let t = &outcome.report.totals;
-    format!(
-        "{}, {}, {}, {:.1} minutes of audio\n",
-        counted(t.songs, "song"),
-        counted(t.takes, "take"),
-        counted(t.tracks, "track"),
-        t.audio_s / 60.0
-    )
+    let held = wording::held(t.songs, t.takes, t.tracks, t.audio_s);
+    format!("{held}\n")
 }
 
 /// Problems by matter with what to do, warnings without; notes are a number.
@@ -316,23 +244,21 @@ fn matters(text: &mut String, outcome: &Outcome) {
         if lines.is_empty() {
             continue;
         }
-        let _ = writeln!(text, "\n{}:", counted(lines.len(), what));
+        let _ = writeln!(text, "\n{}", wording::severity(lines.len(), what));
         for line in lines.iter().take(most) {
             let who = format!("{} ({})", line.mics, line.takes);
-            let todo = match (&line.said.advice, severity) {
-                (Some(advice), Severity::Problem) => format!(" → {advice}"),
-                _ => String::new(),
-            };
-            let said = format!("{who}: {}{todo}", line.said.what);
+            let advice = (line.said.advice.as_deref()).filter(|_| severity == Severity::Problem);
+            let said = wording::matter(&who, &line.said.what, advice);
             let _ = writeln!(text, "  {}", printable(&said));
         }
         if lines.len() > most {
-            let _ = writeln!(text, "  and {} more on the page", lines.len() - most);
+            let more = wording::more(lines.len() - most, "on the page");
+            let _ = writeln!(text, "  {more}");
         }
     }
     let notes = outcome.report.totals.notes;
     if notes > 0 {
-        let _ = writeln!(text, "\n{}, nothing to do", counted(notes, "note"));
+        let _ = writeln!(text, "\n{}", wording::notes(notes));
     }
     text.push('\n');
 }
@@ -342,20 +268,17 @@ fn failed(text: &mut String, outcome: &Outcome) {
     if failed.is_empty() {
         return;
     }
-    let _ = writeln!(text, "{} failed:", counted(failed.len(), "file"));
+    let _ = writeln!(text, "{}", wording::failed(failed.len()));
     let groups = outcome.report.failed_by_reason();
     let mut said = 0;
     for (reason, files) in groups.iter().take(FILES) {
-        let more = match files.len() {
-            1 => String::new(),
-            n => format!(" and {} more", n - 1),
-        };
-        let line = format!("{}{more}: {reason}", files[0]);
+        let line = wording::failure(files[0], files.len(), reason);
         let _ = writeln!(text, "  {}", printable(&line));
         said += files.len();
     }
     if failed.len() > said {
-        let _ = writeln!(text, "  and {} more in session.json", failed.len() - said);
+        let more = wording::more(failed.len() - said, "in session.json");
+        let _ = writeln!(text, "  {more}");
     }
     text.push('\n');
 }

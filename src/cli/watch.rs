@@ -17,7 +17,7 @@ use crate::finding::{Code, Severity};
 use crate::job::{self, Earlier, Event, Job, Outcome, Presets, Stop, Store};
 use crate::report::page::{About, Line};
 use crate::session::{self, Failed, Session, SessionFile, Song, Still, Take, Track};
-use crate::wording::{counted, text};
+use crate::wording::summary as wording;
 
 /// Between two looks while something is being written.
 const BUSY: Duration = Duration::from_millis(500);
@@ -49,7 +49,7 @@ pub fn watch(path: &Path, out: Option<&Path>, options: &Options<'_>, voice: &Voi
         behind: false,
     };
     let root = watch.begin()?;
-    voice.note(&format!("watching {}; Ctrl-C ends it", root.display()));
+    voice.note(&wording::watching(&root.display().to_string()));
     let followed = follow(&root);
     let events = followed.as_ref().map(|(_, events)| events);
     let mut last_error = String::new();
@@ -69,7 +69,7 @@ pub fn watch(path: &Path, out: Option<&Path>, options: &Options<'_>, voice: &Voi
                 let said = error.to_string();
                 if said != last_error {
                     voice.error(&error);
-                    voice.note("watching goes on");
+                    voice.note(wording::watching_again());
                     last_error = said;
                 }
                 AGAIN
@@ -351,8 +351,8 @@ impl Said {
 const GRAVE: [Severity; 2] = [Severity::Problem, Severity::Warning];
 
 fn sentence(line: &Line) -> String {
-    let advice = (line.said.advice.as_ref()).map_or(String::new(), |todo| format!(" → {todo}"));
-    format!("{}, {}: {}{advice}", line.takes, line.mics, line.said.what)
+    let who = format!("{}, {}", line.takes, line.mics);
+    wording::matter(&who, &line.said.what, line.said.advice.as_deref())
 }
 
 /// Lines that are printed together, and the bell behind them.
@@ -387,19 +387,12 @@ impl<'a> Lines<'a> {
         }
         let seconds = |track: &Track| track.frames() as f64 / f64::from(track.rate_hz());
         let length_s = take.tracks.iter().map(seconds).fold(0.0, f64::max);
-        let found = match (problems, warnings) {
-            (0, 0) => "nothing wrong".to_owned(),
-            (0, n) => counted(n, "warning"),
-            (n, 0) => counted(n, "problem"),
-            (n, m) => format!("{}, {}", counted(n, "problem"), counted(m, "warning")),
-        };
-        self.text += &printable(&format!(
-            "{}, {} ({}, {}): {found}",
-            song.slug,
-            text::take(&take.slug),
-            counted(take.tracks.len(), "track"),
-            text::time(length_s, 0),
-        ));
+        let said = wording::take(
+            (&song.slug, &take.slug),
+            (take.tracks.len(), length_s),
+            (problems, warnings),
+        );
+        self.text += &printable(&said);
         self.text.push('\n');
     }
 

@@ -25,6 +25,7 @@ use crate::output::bag::Bag;
 use crate::problem::read_text;
 use crate::report::TOOL;
 use crate::session::{Session, SessionFile};
+use crate::wording;
 use crate::worksheet::Worksheet;
 use crate::{preset, session, shootout as comparison};
 
@@ -254,7 +255,8 @@ fn standing(
     options: &Options<'_>,
 ) -> Result<(Standing, Folder)> {
     let (folder, notes) = Folder::of(out, session, options.also)?;
-    for text in &notes {
+    for note in &notes {
+        let text = &wording::remark(note);
         (options.tell)(Event::Note { text });
     }
     Ok((Standing::of(out)?, folder))
@@ -289,7 +291,7 @@ pub(crate) fn run<R>(
         block_frames: options.block_frames,
         earlier,
     });
-    let (warnings, again) = store.tell();
+    let (warnings, again) = store.messages();
     for text in &warnings {
         (options.tell)(Event::Warning { text });
     }

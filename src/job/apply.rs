@@ -10,8 +10,10 @@ use crate::error::{Error, Kind, Result};
 use crate::files::hex;
 use crate::output::layout::{Unit, fault};
 use crate::preset::Preset;
+use crate::remark::Remark;
 use crate::session::config::SessionFile;
 use crate::session::{Failed, Label, Mic, Session, Song, Source, Take, Track, arrange};
+use crate::wording;
 
 /// Bytes of a file name at most, on every common file system.
 const LONGEST: usize = 255;
@@ -59,7 +61,7 @@ pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFil
                 channel: None,
                 lead_frames: 0,
             }],
-            why: "given by name".to_owned(),
+            why: wording::remark::given_by_name(),
             notes: Vec::new(),
             candidates: Vec::new(),
             already_driven: false,
@@ -103,7 +105,7 @@ pub fn session(files: &[PathBuf], together: bool) -> Result<(Session, SessionFil
 /// A name for each file: its own without the ending; where several would share one, with as many of
 /// its folders in front as tell it from the others, then with its ending. A file that is given twice
 /// counts once, and `notes` say so.
-fn names(files: &[PathBuf], notes: &mut Vec<String>) -> Result<Vec<(PathBuf, String)>> {
+fn names(files: &[PathBuf], notes: &mut Vec<Remark>) -> Result<Vec<(PathBuf, String)>> {
     let mut real: BTreeMap<PathBuf, (&PathBuf, usize)> = BTreeMap::new();
     let mut named: Vec<(&PathBuf, Vec<String>)> = Vec::new();
     for path in files {
@@ -122,7 +124,7 @@ fn names(files: &[PathBuf], notes: &mut Vec<String>) -> Result<Vec<(PathBuf, Str
         let text = |name: Option<&std::ffi::OsStr>| {
             name.unwrap_or_default().to_string_lossy().into_owned()
         };
-        // Forms of the name, each longer than the one before; the last tells every file.
+        // Forms of the name, each longer than the one before; the last is different for every file.
         let mut name = text(path.file_stem());
         let mut forms = vec![name.clone()];
         for folder in place.ancestors().skip(1).filter_map(Path::file_name) {
@@ -143,12 +145,9 @@ fn names(files: &[PathBuf], notes: &mut Vec<String>) -> Result<Vec<(PathBuf, Str
         named.push((path, forms));
     }
     let again = real.values().filter(|(_, times)| *times > 1);
-    notes.extend(again.map(|(path, times)| {
-        let times = match times {
-            2 => "twice".to_owned(),
-            n => format!("{n} times"),
-        };
-        format!("{} was given {times}: it is processed once", path.display())
+    notes.extend(again.map(|(path, times)| Remark::GivenAgain {
+        path: path.display().to_string(),
+        times: *times,
     }));
     let mut chosen = vec![0; named.len()];
     loop {
@@ -219,7 +218,7 @@ pub fn units<'a>(session: &'a Session, preset: &'a Preset) -> Vec<Unit<'a>> {
     session.tracks().enumerate().map(unit).collect()
 }
 
-/// A name that fits with the ending of a report: a long one is cut, and told from others by its hash.
+/// A name that fits with the ending of a report: a long one is cut, and kept apart from others by its hash.
 fn fitting(name: &str) -> String {
     let room = LONGEST - ".json".len();
     if name.len() <= room {

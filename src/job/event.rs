@@ -1,4 +1,4 @@
-//! [`Event`]: what a run tells while it works. The library prints nothing itself.
+//! [`Event`]: what a run reports while it works. The library prints nothing itself.
 
 use std::path::Path;
 

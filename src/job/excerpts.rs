@@ -58,7 +58,7 @@ pub fn wanted(job: &Job<'_>, plan: &Plan) -> BTreeSet<usize> {
     (0..job.units.len()).filter(is_wanted).collect()
 }
 
-/// Excerpts of the stems of the units `shown`, by unit; one that cannot be made is missing, and told
+/// Excerpts of the stems of the units `shown`, by unit; one that cannot be made is missing, and reported
 /// in `failed`.
 pub fn of_stems(
     work: &Work<'_>,

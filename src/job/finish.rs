@@ -68,9 +68,9 @@ pub fn outcome(
     failed.extend(more_failed);
     let skipped = job.session.skipped.iter();
     let skipped = skipped
-        .map(|s| FailedReport::new(&s.path, &s.reason))
+        .map(|s| FailedReport::new(&s.path, &wording::remark(&s.reason)))
         .collect();
-    let mut notes = job.session.notes.clone();
+    let mut notes: Vec<String> = job.session.notes.iter().map(wording::remark).collect();
     notes.extend(faint_hum(plan));
     let takes = match job.units.iter().any(|unit| unit.song.is_some()) {
         true => take::reports(job, plan),
@@ -345,7 +345,7 @@ fn finish_with(
     outbox.write(Path::new(MANIFEST), manifest.text().as_bytes())?;
     if let Some(ours) = outbox.ours() {
         ours.settle(outbox)?;
-        ours.tell().iter().for_each(|text| work.warn(text));
+        ours.messages().iter().for_each(|text| work.warn(text));
     }
     match sheet {
         Some(sheet) if outcome.report.worksheet => standing::forget_others(outbox, &sheet.text),

@@ -13,6 +13,7 @@ use crate::error::{Error, Result, if_there, printable};
 use crate::output::bag::own_folder;
 use crate::output::ours::Ours;
 use crate::output::publish::Outbox;
+use crate::remark::Remark;
 use crate::session::Session;
 use crate::session::slug::slug;
 
@@ -62,7 +63,7 @@ impl Folder {
     /// # Errors
     /// [`crate::error::Kind::Input`] where the folder belongs to another session, unless `also`;
     /// [`crate::error::Kind::Environment`] where that cannot be read.
-    pub fn of(out: &Path, session: &mut Session, also: bool) -> Result<(Self, Vec<String>)> {
+    pub fn of(out: &Path, session: &mut Session, also: bool) -> Result<(Self, Vec<Remark>)> {
         let mut notes = Vec::new();
         let root = std::path::absolute(&session.root).unwrap_or_else(|_| session.root.clone());
         let root = root.canonicalize().unwrap_or(root);
@@ -98,10 +99,11 @@ impl Folder {
                     n += 1;
                     name = format!("{own}-{beside}-{n}");
                 }
-                notes.push(format!(
-                    "the song {own} is called {name} in {}: another session has one of this name there",
-                    out.display()
-                ));
+                notes.push(Remark::SongRenamed {
+                    song: own.clone(),
+                    name: name.clone(),
+                    folder: out.display().to_string(),
+                });
                 song.slug = name;
             }
             taken.insert(song.slug.clone());

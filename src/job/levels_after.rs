@@ -1,7 +1,6 @@
 //! A chain tried without writing: what comes out decides the gain.
 
-mod ear;
-mod spots;
+mod meter;
 
 use serde::{Deserialize, Serialize};
 
@@ -15,7 +14,7 @@ use crate::measure::Levels;
 use crate::measure::matcher::{Match, Matcher};
 use crate::output::layout::Unit;
 use crate::stage::{Chain, Stage};
-use ear::Ear;
+use meter::OutputMeter;
 
 /// What came out of a chain.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
@@ -78,28 +77,14 @@ pub fn levels_after(
         work.advance(unit.samples());
         return Ok(found);
     }
-    let by_spots = match asked.figures {
-        Figures::Peaks if asked.other_rate_hz.is_none() => {
-            spots::levels_after(work, unit, measured, chain, asked.hits)?
-        }
-        _ => None,
-    };
-    let tried = match by_spots {
-        Some(tried) => {
-            work.advance(unit.samples());
-            tried
-        }
-        None => {
-            let mut ear = Ear::new(unit, asked)?;
-            let mut reader = TrackReader::open(work.root, unit.track)?;
-            let from = (&mut reader, &measured.dc_offsets()[..]);
-            run(work, unit, from, chain, |block| {
-                ear.push(block);
-                Ok(())
-            })?;
-            ear.finish()
-        }
-    };
+    let mut meter = OutputMeter::new(unit, asked)?;
+    let mut reader = TrackReader::open(work.root, unit.track)?;
+    let from = (&mut reader, &measured.dc_offsets()[..]);
+    run(work, unit, from, chain, |block| {
+        meter.push(block);
+        Ok(())
+    })?;
+    let tried = meter.finish();
     work.store.put(&key, &tried)?;
     Ok(tried)
 }
@@ -138,15 +123,15 @@ pub fn listen_to_drive(
     let mut last = match whole {
         true => {
             let chain = Chain::start(behind, f64::from(rate_hz), channels);
-            Some((chain, Ear::new(unit, asked)?, Block::default()))
+            Some((chain, OutputMeter::new(unit, asked)?, Block::default()))
         }
         false => None,
     };
     let mut follow = |distorted: &Block| {
-        if let Some((chain, ear, block)) = &mut last {
+        if let Some((chain, meter, block)) = &mut last {
             block.clone_from(distorted);
             chain.process(block);
-            ear.push(block);
+            meter.push(block);
         }
     };
     let mut reader = TrackReader::open(work.root, unit.track)?;
@@ -156,11 +141,11 @@ pub fn listen_to_drive(
         Ok(())
     })?;
     follow(matcher.rest());
-    let tried = last.map(|(mut chain, mut ear, mut block)| {
+    let tried = last.map(|(mut chain, mut meter, mut block)| {
         while chain.finish(&mut block) > 0 {
-            ear.push(&block);
+            meter.push(&block);
         }
-        ear.finish()
+        meter.finish()
     });
     let matched = Matched {
         drive: matcher.finish(),

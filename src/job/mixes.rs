@@ -15,6 +15,7 @@ use crate::dsp::resample::{self, Resampler};
 use crate::error::Result;
 use crate::measure::{Levels, Meter};
 use crate::mix::{FADE_IN_S, FADE_OUT_S, Fades, no_louder_than};
+use crate::output::mixes::{dry_path, group_path, listening_path, path};
 use crate::output::publish::Outbox;
 use crate::report::TOOL;
 use crate::report::session::{FailedReport, MixFile, MixLevel, MixReport};
@@ -23,12 +24,9 @@ use crate::wav::{Change, Depth, Dither, Loudness, Metadata, WriteSpec, history_l
 
 mod balance;
 mod dry;
-mod names;
 mod sums;
 
 use balance::{dry_gain_db, gains, set_faders};
-pub use names::{check_names, names, path};
-use names::{dry_path, group_path, listening_path};
 use sums::{Sum, Which, add_up, sums, try_sum};
 
 /// A finished take: what is reported of it, and what excerpts go by.

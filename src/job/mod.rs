@@ -31,6 +31,7 @@ use crate::output::publish::Outbox;
 use crate::report::page::{self, About, Line};
 use crate::report::session::MixReport;
 use crate::session::{Session, SessionFile, Track};
+use crate::wording;
 use crate::worksheet::{Entry, Notes, Worksheet};
 use hear::{Hearing, TakePlayed};
 use measure::Measured;
@@ -104,7 +105,7 @@ impl Work<'_> {
         });
     }
 
-    /// Maps over `items` in the pool. Files that failed are told and listed; an error of another
+    /// Maps over `items` in the pool. Files that failed are reported and listed; an error of another
     /// kind (stopped, disk full) ends the phase.
     fn each<T: Sync, R: Send>(
         &self,
@@ -226,7 +227,7 @@ pub fn plan(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
 /// The first half of that: all that is found, with no gain decided yet.
 pub fn listen(work: &Work<'_>, job: &Job<'_>) -> Result<Plan> {
     for note in &job.session.notes {
-        work.warn(note);
+        work.warn(&wording::remark(note));
     }
     let tracks = job.session.tracks().map(|(_, _, track)| track);
     let pairs = job.session.pairs().map(|(pair, _)| pair);

@@ -253,7 +253,7 @@ impl Placed {
     }
 }
 
-/// A sound file on its way into the output folder; whatever fails, its name is told.
+/// A sound file on its way into the output folder; whatever fails, its name is given.
 pub struct Sink {
     writer: Writer<Draft>,
     target: PathBuf,

@@ -6,7 +6,8 @@ use std::path::Path;
 use crate::dsp::resample::frames_out;
 use crate::error::{Error, Kind, Result};
 use crate::job::render::depth;
-use crate::job::{Job, excerpts, mixes, take};
+use crate::job::{Job, excerpts, take};
+use crate::output::mixes;
 use crate::session::config::{Excerpts, Start};
 
 /// What may be needed beyond the samples themselves: headers, blocks that are not filled.

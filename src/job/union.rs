@@ -13,9 +13,11 @@ use crate::files;
 use crate::output::layout::report_path;
 use crate::output::ours::Ours;
 use crate::output::publish::Manifest;
+use crate::remark::Remark;
 use crate::report::PathText;
 use crate::report::page;
 use crate::report::session::{FailedReport, Past};
+use crate::wording;
 
 /// What there is of it in the folder `out`, of which `manifest` is what still stands of the last one
 /// and `made` what this run makes; and the files that are to be removed.
@@ -66,7 +68,7 @@ pub fn past(
         let reason = match track {
             Some(key) => why_left(job, key, &unread)?,
             None if song_of(path).is_some_and(|song| unread_songs.contains(song)) => None,
-            None => Some("no take of the session makes this file any more".to_owned()),
+            None => Some(Remark::NoTakeMakesIt),
         };
         let Some(reason) = reason else {
             continue; // its source could not be read this time
@@ -77,7 +79,7 @@ pub fn past(
         if is_sound && !job.prune {
             past.left_over.push(FailedReport {
                 path: PathText::from(Path::new(path)),
-                reason,
+                reason: wording::remark(&reason),
             });
         }
     }
@@ -212,9 +214,9 @@ fn song_of(path: &str) -> Option<&str> {
 }
 
 /// Why a stem is made no more; `None` where its source could only not be read this time.
-fn why_left(job: &Job<'_>, key: &str, unread: &Unread<'_>) -> Result<Option<String>> {
+fn why_left(job: &Job<'_>, key: &str, unread: &Unread<'_>) -> Result<Option<Remark>> {
     if job.units.iter().any(|unit| unit.key == key) {
-        return Ok(Some("its track is left out now".to_owned()));
+        return Ok(Some(Remark::TrackLeftOut));
     }
     let report = report_path(key);
     if unread.made(&report)? {
@@ -225,12 +227,12 @@ fn why_left(job: &Job<'_>, key: &str, unread: &Unread<'_>) -> Result<Option<Stri
     for source in &sources {
         let path = job.session.root.join(source);
         if if_there(&path, fs::metadata(&path))?.is_none() {
-            gone.push(source.as_str());
+            gone.push(source.clone());
         }
     }
-    Ok(Some(match gone.as_slice() {
-        [] => "its source makes another stem now".to_owned(),
-        gone => format!("its source is gone: {}", gone.join(", ")),
+    Ok(Some(match gone.is_empty() {
+        true => Remark::SourceMakesAnother,
+        false => Remark::SourceGone { sources: gone },
     }))
 }
 

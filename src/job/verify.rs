@@ -205,7 +205,7 @@ fn compare(file: &Path, name: &str, expected: &str) -> Option<Difference> {
     }
 }
 
-/// Whether a file of ours lacks its end: every format that is written tells its own.
+/// Whether a file of ours lacks its end: every format that is written states its own.
 fn ends_early(path: &Path, is_wav: bool) -> std::io::Result<bool> {
     let mut file = files::open(path)?;
     let length = file.metadata()?.len();

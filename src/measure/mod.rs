@@ -13,7 +13,6 @@ pub(crate) mod lanes;
 pub mod loudness;
 pub mod matcher;
 mod meter;
-pub mod reach;
 mod survey;
 #[cfg(test)]
 pub(crate) mod testing;

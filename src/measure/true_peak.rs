@@ -77,7 +77,7 @@ impl TruePeak {
     pub(crate) fn push_known(&mut self, samples: &[f64], sample_peak: f64) {
         self.peak = self.peak.max(sample_peak);
         if self.skips(|bounds| bounds.by_size(sample_peak.max(self.kept_peak))) {
-            self.jump(samples);
+            self.pass(samples);
             return;
         }
         self.window.extend_from_slice(samples);
@@ -102,16 +102,11 @@ impl TruePeak {
         self.keep();
     }
 
-    /// Goes on elsewhere: `before` lies before the next samples, and does not count.
-    pub(crate) fn jump(&mut self, before: &[f64]) {
-        let kept = before.len().saturating_sub(TAPS - 1);
-        self.window.extend_from_slice(&before[kept..]);
+    /// Samples that cannot hold the peak.
+    fn pass(&mut self, samples: &[f64]) {
+        let kept = samples.len().saturating_sub(TAPS - 1);
+        self.window.extend_from_slice(&samples[kept..]);
         self.keep();
-    }
-
-    /// The peak so far, without what lies between the last samples.
-    pub(crate) fn so_far(&self) -> f64 {
-        self.peak
     }
 
     /// Whether what has this bound can be left out.
@@ -135,26 +130,6 @@ impl TruePeak {
         self.push_known(&[0.0; TAPS - 1], 0.0);
         self.peak
     }
-}
-
-/// How many frames after a value between samples the last sample comes that it is made of, and more.
-pub const LATE: usize = TAPS;
-
-/// What stands at and between the samples of `x`, each by itself, when its last sample has come:
-/// `TAPS − 1` values more than samples.
-pub(crate) fn between(x: &[f64]) -> [Vec<f64>; 4] {
-    let mut itself = [0.0; TAPS];
-    itself[TAPS / 2 - 1] = 1.0;
-    let [a, b, c] = FRACTIONS.map(phase);
-    [itself, a, b, c].map(|taps| {
-        let mut sums = vec![0.0; x.len() + TAPS - 1];
-        for (tap, later) in taps.iter().rev().zip(0..) {
-            for (sum, x) in sums[later..].iter_mut().zip(x) {
-                *sum += tap * x;
-            }
-        }
-        sums
-    })
 }
 
 /// What the values between the samples cannot exceed, for all phases.

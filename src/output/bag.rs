@@ -172,11 +172,11 @@ mod tests {
     fn what_an_archive_wrote_about_a_bag_stays() {
         let before = "Source-Organization: The Archive\n  of the house\nPayload-Oxum: 1.1\n  more\n\
                       Bag-Size: 3 GB\n";
-        let told = info(before, "batterhead 7", "77.3");
+        let written = info(before, "batterhead 7", "77.3");
         let want = "Source-Organization: The Archive\n  of the house\nBag-Size: 3 GB\n\
                     Bag-Software-Agent: batterhead 7\nPayload-Oxum: 77.3\n";
-        assert_eq!(told, want);
-        assert_eq!(info(&told, "batterhead 7", "77.3"), want);
+        assert_eq!(written, want);
+        assert_eq!(info(&written, "batterhead 7", "77.3"), want);
     }
 
     #[test]

@@ -188,7 +188,7 @@ pub fn units<'a>(
             );
         }
     }
-    if let Err(error) = crate::job::mixes::check_names(session, config) {
+    if let Err(error) = super::mixes::check_names(session, config) {
         errors.push(error);
     }
     match Error::all(errors) {

@@ -2,6 +2,7 @@
 
 pub mod bag;
 pub mod layout;
+pub mod mixes;
 pub mod ours;
 pub mod publish;
 

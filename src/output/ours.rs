@@ -254,8 +254,8 @@ impl Ours {
         self.begin(outbox, None)
     }
 
-    /// Moves a file that a person has changed out of the way. What becomes of it is told by
-    /// [`Ours::tell`].
+    /// Moves a file that a person has changed out of the way. What becomes of it is said by
+    /// [`Ours::messages`].
     pub(super) fn set_aside(&self, outbox: &Outbox, path: &Path) -> Result<()> {
         let own = outbox.own()?;
         let kept = outbox.move_to(path, &own, &Path::new(ASIDE).join(path))?;
@@ -268,7 +268,7 @@ impl Ours {
     }
 
     /// What was set aside, in words; once asked for, it is gone.
-    pub fn tell(&self) -> Vec<String> {
+    pub fn messages(&self) -> Vec<String> {
         std::mem::take(&mut self.state().said)
     }
 
@@ -436,7 +436,7 @@ fn modified_ns(found: &fs::Metadata) -> u64 {
     since.map_or(0, |since| since.as_nanos() as u64)
 }
 
-/// What tells a file from every other one, whatever it is called.
+/// What makes a file different from every other one, whatever it is called.
 #[cfg(unix)]
 fn identity(path: &Path) -> Option<(u64, u64)> {
     use std::os::unix::fs::MetadataExt;

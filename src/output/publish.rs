@@ -370,17 +370,17 @@ impl Outbox {
         })
     }
 
-    /// A failure to make a file or folder, with "no inodes" told from "no space".
+    /// A failure to make a file or folder, with "no inodes" apart from "no space".
     fn making(&self, path: &Path, error: &io::Error) -> Error {
-        let mut told = Error::writing(path, error);
+        let mut failed = Error::writing(path, error);
         if error.kind() == ErrorKind::StorageFull
             && fs4::available_space(&self.root).is_ok_and(|bytes| bytes > 1 << 20)
         {
-            told.reason = "cannot be written: the disk has space, but no room for more files \
+            failed.reason = "cannot be written: the disk has space, but no room for more files \
                            (inodes)"
                 .to_owned();
         }
-        told
+        failed
     }
 }
 
@@ -469,7 +469,7 @@ pub(super) fn sync(file: &File) -> io::Result<()> {
     }
 }
 
-/// What tells a folder from another one of the same name.
+/// What differs between two folders of one name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Identity(u64, u64);
 

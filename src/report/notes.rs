@@ -10,7 +10,7 @@ use crate::error::printable;
 use crate::finding::Severity;
 use crate::reason::Reason;
 use crate::session::Side;
-use crate::wording::{self, text};
+use crate::wording::{self, done, sheet, text};
 
 mod lines;
 mod playing;
@@ -19,8 +19,8 @@ use lines::{Lines, shown};
 
 /// Takes side by side in the table of tunings.
 const SIDE_BY_SIDE: usize = 6;
-/// Findings of one kind are told for so many mics.
-const TOLD: usize = 40;
+/// Findings of one severity that are written out.
+const SHOWN: usize = 40;
 
 /// One sheet a song, by its slug, in order.
 pub fn sheets(session: &SessionReport, tracks: &[TrackReport]) -> Vec<(String, String)> {
@@ -74,12 +74,9 @@ impl Sheet<'_> {
         let days = several(self.takes.iter().filter_map(|t| t.recorded.clone()));
         lines.line(&self.song.to_uppercase());
         let mut about = vec![wording::counted(self.takes.len(), "take"), rates, bits];
-        about.push(match days.is_empty() {
-            true => "day not known".to_owned(),
-            false => format!("recorded {days}"),
-        });
+        about.push(sheet::recorded(&days));
         lines.wrapped("", &about.join(", "));
-        lines.wrapped("", &format!("Written by {}.", super::TOOL));
+        lines.wrapped("", &sheet::written_by(super::TOOL));
     }
 
     fn takes(&self, lines: &mut Lines) {
@@ -108,11 +105,7 @@ impl Sheet<'_> {
                 tempo,
             ));
         }
-        lines.wrapped(
-            "",
-            "LUFS and dBTP are those of the rough mix as written; tempo is in beats a minute; timing is \
-             how far the strokes scatter (standard deviation), against the click or the take's own grid.",
-        );
+        lines.wrapped("", sheet::columns());
     }
 
     fn tunings(&self, lines: &mut Lines) {
@@ -124,7 +117,7 @@ impl Sheet<'_> {
         }
         lines.heading("Tuning, Hz");
         if drums.is_empty() {
-            lines.line("No pitch was found in any take.");
+            lines.line(sheet::no_pitch());
         }
         for takes in self
             .takes
@@ -161,37 +154,34 @@ impl Sheet<'_> {
                 let path = s.path.path.as_str();
                 let file = shown(path.rsplit('/').next().unwrap_or(path));
                 s.channel
-                    .map_or(file.clone(), |c| format!("{file} channel {c}"))
+                    .map_or(file.clone(), |c| sheet::channel_of(&file, c))
             }));
             let source = match &takes[0].derived_from {
-                Some(_) => "derived from the same files".to_owned(),
+                Some(_) => sheet::derived().to_owned(),
                 None => files,
             };
             let d = |track: &&TrackReport| {
                 let d = &track.decisions;
-                let mut said = vec![format!("preset {}", track.preset)];
+                let mut said = vec![sheet::preset(&track.preset)];
                 if d.left_out {
-                    said.push("left out".to_owned());
+                    said.push(done::left_out().to_owned());
                 } else {
-                    said.push(format!("{:+.1} dB", d.gain_db));
+                    said.push(done::gain(d.gain_db));
                 }
                 let gate = d.stages.iter().find_map(|stage| match stage.reason {
                     Some(Reason::Gated { tom, .. }) => Some(tom),
                     _ => None,
                 });
-                match gate {
-                    Some(true) => said.push("gate (preset tom-open has none)".to_owned()),
-                    Some(false) => said.push("gate".to_owned()),
-                    None => (),
-                }
+                said.extend(gate.map(|tom| sheet::gate(tom).to_owned()));
                 if d.polarity_inverted {
-                    said.push("polarity inverted".to_owned());
+                    said.push(sheet::inverted().to_owned());
                 }
                 if d.delay_samples != 0 {
-                    said.push(format!("delayed by {} samples", d.delay_samples));
+                    let rate_hz = track.sources.first().map_or(0, |s| s.sample_rate_hz);
+                    said.push(done::moved(d.delay_samples, f64::from(rate_hz)));
                 }
                 if d.muted && !d.left_out {
-                    said.push("muted in the mix".to_owned());
+                    said.push(done::muted().to_owned());
                 }
                 said.join(", ")
             };
@@ -236,22 +226,18 @@ impl Sheet<'_> {
                 }
             }
             none &= found.is_empty();
-            let more = found.len().saturating_sub(TOLD);
-            for (mic, code, takes, message) in found.iter().take(TOLD) {
+            let more = found.len().saturating_sub(SHOWN);
+            for (mic, code, takes, message) in found.iter().take(SHOWN) {
                 let (severity, takes) = (grave(severity), takes.join(" "));
                 let text = format!("{severity}, {code}, {takes}: {}", printable(message));
                 lines.item(mic, &text);
             }
             if more > 0 {
-                let text = format!(
-                    "{more} more of severity {} in the reports.",
-                    grave(severity)
-                );
-                lines.wrapped("", &text);
+                lines.wrapped("", &sheet::more_found(more, grave(severity)));
             }
         }
         if none {
-            lines.line("Nothing.");
+            lines.line(sheet::nothing());
         }
     }
 
@@ -264,7 +250,7 @@ impl Sheet<'_> {
         };
         for failed in &self.session.failed {
             let (path, reason) = (shown(&failed.path.path), printable(&failed.reason));
-            say(format!("failed: {path}: {reason}"));
+            say(sheet::failed(&path, &reason));
         }
         for mix in self
             .session
@@ -273,7 +259,7 @@ impl Sheet<'_> {
             .filter(|mix| mix.song == self.song)
         {
             if mix.path.is_none() {
-                say(format!("{}: no rough mix", mix.take));
+                say(sheet::no_mix(&mix.take));
             }
         }
         let count = |severity: Severity| {
@@ -282,11 +268,7 @@ impl Sheet<'_> {
         };
         let (problems, warnings) = (count(Severity::Problem), count(Severity::Warning));
         if problems + warnings > 0 {
-            say(format!(
-                "listen to what is above: {}, {}",
-                wording::counted(problems, "problem"),
-                wording::counted(warnings, "warning")
-            ));
+            say(sheet::listen(problems, warnings));
         }
         let unknown = several(
             (self.tracks.iter())
@@ -294,15 +276,15 @@ impl Sheet<'_> {
                 .map(|t| label(t)),
         );
         if !unknown.is_empty() {
-            say(format!("say in session.toml what these are: {unknown}"));
+            say(sheet::unknown(&unknown));
         }
         if none {
-            lines.line("Nothing.");
+            lines.line(sheet::nothing());
         }
     }
 }
 
-/// The part of the name that tells mics apart: the mic, its side, its index.
+/// The part of the name that differs between mics: the mic, its side, its index.
 fn label(track: &TrackReport) -> String {
     let own = (track.song.as_ref().zip(track.take.as_ref()))
         .and_then(|(song, take)| track.name.strip_prefix(&format!("{song}_{take}_")));

@@ -21,6 +21,8 @@ use super::tracks::{Part, tracks_of};
 use super::{Session, Skipped, Song, Take};
 use crate::audio::Info;
 use crate::error::Result;
+use crate::remark::{Remark, SecondTake};
+use crate::wording;
 
 /// A file on its way into the session.
 pub(super) struct Item<'p> {
@@ -65,7 +67,7 @@ pub fn arrange(root: &Path, files: Vec<(PathBuf, Info)>, config: &SessionFile) -
         if input.is_some_and(|input| input.mic.is_none()) {
             session.skipped.push(Skipped {
                 path,
-                reason: "left out by the session file".to_owned(),
+                reason: Remark::LeftOutBySessionFile,
             });
             continue;
         }
@@ -76,10 +78,8 @@ pub fn arrange(root: &Path, files: Vec<(PathBuf, Info)>, config: &SessionFile) -
     settle_songs(&mut items, root, &vocabulary);
     for (input, used) in config.inputs.iter().zip(used) {
         if let (Some(file), false, None) = (&input.file, used, input.channel) {
-            session.notes.push(format!(
-                "the session file names `{}`: no file fits",
-                file.text
-            ));
+            let pattern = file.text.clone();
+            session.notes.push(Remark::NoFileFits { pattern });
         }
     }
     build(&mut session, items, config, &vocabulary)?;
@@ -132,7 +132,7 @@ impl<'p> Item<'p> {
         };
         let mut reading = vocabulary.read(&name, LastIs::Either, &place.names);
         if let Some(label) = label {
-            reading.give(label, "the session file");
+            reading.give(label, wording::remark::by_session_file(None));
         }
         let unnamed = reading.guess == Guess::Nothing && info.channels <= 2 && label.is_none();
         if let (true, Some(Some(name))) = (unnamed, info.inside.tracks.first()) {
@@ -222,8 +222,11 @@ fn build(
         };
         let slug = slugs.take(&plain);
         if slug != plain {
-            let text = format!("two songs would be called `{plain}`: `{name}` is `{slug}`");
-            session.notes.push(text);
+            session.notes.push(Remark::SongsOfOneName {
+                plain,
+                name: name.clone(),
+                slug: slug.clone(),
+            });
         }
         built.push(song(
             name,
@@ -264,7 +267,7 @@ fn song(
     takes: Takes,
     config: &SessionFile,
     vocabulary: &Vocabulary,
-    notes: &mut Vec<String>,
+    notes: &mut Vec<Remark>,
 ) -> (Song, Vec<Vec<Part>>) {
     let takes = named_takes(takes);
     let mut slugs = Names::default();
@@ -280,12 +283,14 @@ fn song(
             _ => slugs.take(&take.slug),
         };
         if slug != take.slug {
-            let (song, home, plain) = (&song.slug, take.home.display(), &take.slug);
-            notes.push(match &take.variant {
-                Some(variant) => {
-                    format!("{song}: {plain} is there with `{variant}` too: it is {slug}")
-                }
-                None => format!("{song}: `{home}` holds a second {plain}: it is {slug}"),
+            notes.push(Remark::TakesOfOneNumber {
+                song: song.slug.clone(),
+                plain: take.slug.clone(),
+                slug: slug.clone(),
+                of: match &take.variant {
+                    Some(variant) => SecondTake::Variant(variant.clone()),
+                    None => SecondTake::Folder(take.home.display().to_string()),
+                },
             });
         }
         song.takes.push(Take {

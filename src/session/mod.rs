@@ -25,6 +25,7 @@ mod tracks;
 use crate::audio::Info;
 use crate::dsp::resample::frames_out;
 use crate::finding::FindingKind;
+use crate::remark::Remark;
 
 /// One side of a pair, or the middle.
 #[derive(
@@ -53,7 +54,7 @@ pub struct Session {
     pub failed: Vec<Failed>,
     /// What a person should know of the session as a whole: names that collide, takes that two
     /// folders number alike, entries of the session file that nothing fits.
-    pub notes: Vec<String>,
+    pub notes: Vec<Remark>,
 }
 
 /// All takes of one song, in order.
@@ -160,7 +161,7 @@ pub struct Skipped {
     /// Relative to the session folder.
     pub path: PathBuf,
     /// Why.
-    pub reason: String,
+    pub reason: Remark,
 }
 
 /// A sound file that cannot be used.

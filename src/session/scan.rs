@@ -13,6 +13,7 @@ use super::{Failed, Session, Skipped, arrange};
 use crate::audio;
 use crate::error::{Error, Kind, Result};
 use crate::files;
+use crate::remark::Remark;
 
 /// Folders below this depth are left out.
 const MAX_DEPTH: usize = 32;
@@ -154,7 +155,7 @@ struct Found {
 impl Found {
     /// Only the session folder itself cannot be done without.
     fn walk(&mut self, root: &Path) -> Result<()> {
-        let mut twins: BTreeMap<(u64, u64), PathBuf> = BTreeMap::new();
+        let mut seen: BTreeMap<(u64, u64), PathBuf> = BTreeMap::new();
         let mut walk = WalkDir::new(root)
             .max_depth(MAX_DEPTH + 1)
             .sort_by_file_name()
@@ -184,8 +185,8 @@ impl Found {
             if kind.is_dir() {
                 let reason = match hidden {
                     true => None,
-                    false if is_output(entry.path()) => Some("an output folder of this program"),
-                    false if entry.depth() > MAX_DEPTH => Some("a folder too deep"),
+                    false if is_output(entry.path()) => Some(Remark::OutputFolder),
+                    false if entry.depth() > MAX_DEPTH => Some(Remark::FolderTooDeep),
                     false => continue,
                 };
                 walk.skip_current_dir();
@@ -193,13 +194,14 @@ impl Found {
                     self.skip(path, reason);
                 }
             } else if hidden {
-                // `._` twins and other files that no person made: silently
+                // `._` copies and other files that no person made: silently
             } else if kind.is_symlink() {
                 self.skip(path, link(root, &entry));
             } else if !kind.is_file() {
-                self.skip(path, "not a file: a pipe, socket or device");
-            } else if let Some(twin) = twin(&entry, &path, &mut twins) {
-                self.skip(path, format!("the same file as {}", twin.display()));
+                self.skip(path, Remark::NotAFile);
+            } else if let Some(first) = same_file(&entry, &path, &mut seen) {
+                let first = first.display().to_string();
+                self.skip(path, Remark::SameFileAs { path: first });
             } else {
                 self.file(&entry, path);
             }
@@ -217,23 +219,19 @@ impl Found {
             return;
         }
         if FOREIGN.split(' ').any(|foreign| foreign == ending) {
-            return self.skip(
-                path,
-                "a sound format that cannot be read: convert it to WAV",
-            );
+            return self.skip(path, Remark::ForeignFormat);
         }
         match first_bytes(entry.path()) {
             Ok(bytes) if MAGIC.iter().any(|magic| bytes == *magic) => self.candidates.push(path),
-            Ok(_) => self.skip(path, "not a sound file"),
+            Ok(_) => self.skip(path, Remark::NotSound),
             Err(error) => {
                 let reason = Error::reading(entry.path(), &error).reason;
-                self.skip(path, reason);
+                self.skip(path, Remark::Unreadable { reason });
             }
         }
     }
 
-    fn skip(&mut self, path: PathBuf, reason: impl Into<String>) {
-        let reason = reason.into();
+    fn skip(&mut self, path: PathBuf, reason: Remark) {
         self.skipped.push(Skipped { path, reason });
     }
 
@@ -263,19 +261,17 @@ fn relative(root: &Path, path: &Path) -> PathBuf {
 }
 
 /// Why a link is left out.
-fn link(root: &Path, entry: &DirEntry) -> &'static str {
+fn link(root: &Path, entry: &DirEntry) -> Remark {
     match (entry.path().canonicalize(), root.canonicalize()) {
-        (Err(_), _) => "a link to nothing",
-        (Ok(target), Ok(root)) if target.starts_with(&root) => {
-            "a link to something in this folder: taken where it is"
-        }
-        _ => "a link out of the session folder: put the file itself there",
+        (Err(_), _) => Remark::LinkToNothing,
+        (Ok(target), Ok(root)) if target.starts_with(&root) => Remark::LinkInside,
+        _ => Remark::LinkOutside,
     }
 }
 
 /// The path under which the same file was seen already.
 #[cfg(unix)]
-fn twin(
+fn same_file(
     entry: &DirEntry,
     path: &Path,
     seen: &mut BTreeMap<(u64, u64), PathBuf>,
@@ -291,7 +287,7 @@ fn twin(
 }
 
 #[cfg(not(unix))]
-fn twin(_: &DirEntry, _: &Path, _: &mut BTreeMap<(u64, u64), PathBuf>) -> Option<PathBuf> {
+fn same_file(_: &DirEntry, _: &Path, _: &mut BTreeMap<(u64, u64), PathBuf>) -> Option<PathBuf> {
     None
 }
 

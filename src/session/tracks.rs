@@ -15,7 +15,9 @@ use crate::audio::Info;
 use crate::error::{Error, Result};
 use crate::finding::{Difference, Finding, FindingKind, Severity};
 use crate::mix;
+use crate::remark::Remark;
 use crate::wording;
+use crate::wording::remark::by_session_file;
 
 /// A file, or one channel of a file with many, and what it is taken for.
 pub(super) struct Part {
@@ -60,26 +62,19 @@ impl Part {
                 Some(None) => return None, // left out by the session file
                 _ if reading.is_known() => {
                     let name = name.unwrap_or_default();
-                    reading.notes.push(format!(
-                        "the recorder named channel {} `{name}`",
-                        channel + 1
-                    ));
+                    let channel = channel + 1;
+                    (reading.notes).push(Remark::RecorderNamedChannel { channel, name });
                 }
-                Some(Some(label)) => reading.give(
-                    label,
-                    &format!("the session file, as channel {}", channel + 1),
-                ),
+                Some(Some(label)) => reading.give(label, by_session_file(Some(channel + 1))),
                 None if name.is_some() && reading.guess != Guess::Nothing => {}
-                None => reading.ask(
-                    [] as [&str; 0],
-                    format!(
-                        "channel {} of a multichannel file; list its mics as `inputs` in session.toml",
-                        channel + 1
-                    ),
-                ),
+                None => {
+                    let channel = channel + 1;
+                    let because = Remark::ChannelWithoutName { channel };
+                    reading.ask([] as [&str; 0], because);
+                }
             }
             if reading.matched.is_empty() {
-                reading.matched = format!("channel {}", channel + 1);
+                reading.matched = wording::remark::channel(channel + 1);
             }
             Some(Part {
                 path: path.clone(),
@@ -122,9 +117,8 @@ pub(super) fn tracks_of(
         }
         let label = labels.take(&track.label);
         if label != track.label {
-            let text = format!("a second `{}` in this take", track.label);
-            note(track, false, text);
-            track.label = label;
+            let second = std::mem::replace(&mut track.label, label);
+            note(track, false, &Remark::SecondLabel { label: second });
         }
     }
     let mut names: BTreeMap<String, String> = BTreeMap::new();
@@ -190,8 +184,8 @@ fn settle_if_free(parts: &mut [Part]) {
         let candidates = free.map(|mic| mic.to_string()).into_iter();
         let candidates: Vec<_> = candidates.chain([format!("{mic}-2")]).collect();
         part.reading.notes.clear();
-        part.reading
-            .ask(candidates, format!("`{mic}` is another file of this take"));
+        let mic = mic.to_string();
+        part.reading.ask(candidates, Remark::MicIsThere { mic });
     }
 }
 
@@ -219,16 +213,13 @@ fn track(part: Part) -> Track {
         Guess::Mic(mic) | Guess::IfFree(mic) => {
             track.mic = mic;
             (track.side, track.index) = (reading.side, reading.index.max(1));
-            track.why = match reading.given {
-                true => reading.matched,
-                false => format!("`{}`", reading.matched),
-            };
+            track.why = wording::remark::taken_by(&reading.matched, reading.given);
         }
         Guess::Ask {
             candidates,
             because,
         } => {
-            track.why = format!("`{}`, which is not certain", reading.matched);
+            track.why = wording::remark::uncertain(&reading.matched);
             let kind = FindingKind::UnknownMic {
                 candidates: candidates.clone(),
                 because: Some(because),
@@ -237,7 +228,7 @@ fn track(part: Part) -> Track {
             track.candidates = candidates;
         }
         Guess::Tom(_) | Guess::Nothing => {
-            track.why = "no word of its name is a mic's".to_owned();
+            track.why = wording::remark(&Remark::NoWordOfAMic);
             let kind = FindingKind::UnknownMic {
                 candidates: Vec::new(),
                 because: None,
@@ -258,13 +249,13 @@ fn track(part: Part) -> Track {
         };
     }
     if !reading.ignored.is_empty() {
-        track.why += &format!(", ignored: {}", reading.ignored.join(" "));
+        track.why += &wording::remark::ignoring(&reading.ignored);
     }
-    for text in reading.warnings {
-        note(&mut track, true, text);
+    for remark in reading.warnings {
+        note(&mut track, true, &remark);
     }
-    for text in reading.notes {
-        note(&mut track, false, text);
+    for remark in reading.notes {
+        note(&mut track, false, &remark);
     }
     if let Some(truncation) = info.truncated {
         found(&mut track, FindingKind::Truncated(truncation));
@@ -287,9 +278,12 @@ fn track(part: Part) -> Track {
     track
 }
 
-fn note(track: &mut Track, ask: bool, text: String) {
-    let finding = None;
-    track.notes.push(TrackNote { ask, text, finding });
+fn note(track: &mut Track, ask: bool, remark: &Remark) {
+    track.notes.push(TrackNote {
+        ask,
+        text: wording::remark(remark),
+        finding: None,
+    });
 }
 
 /// A note that becomes a finding of the track.
@@ -319,8 +313,8 @@ fn number_doubles(tracks: &mut [Track]) {
                 side,
                 index: wanted,
             };
-            let text = format!("`{label}` is another file of this take: this one is numbered on");
-            note(track, true, text);
+            let label = label.to_string();
+            note(track, true, &Remark::NumberedOn { label });
         }
     }
 }
@@ -350,7 +344,7 @@ fn join_pairs(tracks: Vec<Track>, wanted: Pairs, pairs: &mut Vec<Track>) -> Vec<
             (Ok(leads), Pairs::Stereo) => {
                 let padded = padded(left, &track, leads);
                 let mut right = place(left, &mut track, leads);
-                left.why = format!("{} and {}", left.why, track.why);
+                left.why = wording::remark::both(&left.why, &track.why);
                 left.sources.append(&mut right);
                 left.notes.append(&mut track.notes);
                 left.notes.dedup();

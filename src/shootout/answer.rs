@@ -1,9 +1,8 @@
-//! What a comparison comes to, in one sentence, and each measure as people read it.
+//! What a comparison comes to: which measures are claimed, and which are not proven.
 
-use super::compare::Measure;
 use super::report::Report;
-use crate::wording::numbers::{plain, semitones};
-use crate::wording::text::{list, note, signed};
+use crate::compared::Measure;
+use crate::wording::compared as wording;
 
 /// One candidate against the first, by what tells most: all that was heard together, or one mic over
 /// the strokes of its own drum.
@@ -55,8 +54,8 @@ fn answer<'a>(name: &'a str, mic: Option<&'a str>, measures: &'a [Measure]) -> A
     said.sort_by(|x, y| times(y).total_cmp(&times(x)));
     let mut unproven: Vec<&'static str> = Vec::new();
     for measure in measures.iter().filter(|m| m.step.is_some() && !m.said) {
-        let topic = topic(measure.name);
-        if !unproven.contains(&topic) && !said.iter().any(|m| self::topic(m.name) == topic) {
+        let topic = wording::topic(measure.name);
+        if !unproven.contains(&topic) && !said.iter().any(|m| wording::topic(m.name) == topic) {
             unproven.push(topic);
         }
     }
@@ -64,7 +63,10 @@ fn answer<'a>(name: &'a str, mic: Option<&'a str>, measures: &'a [Measure]) -> A
         name,
         mic,
         measures,
-        claims: said.iter().map(|m| (claim(m), evidence(m))).collect(),
+        claims: said
+            .iter()
+            .map(|m| (wording::claim(m), wording::evidence(m)))
+            .collect(),
         unproven,
         hits: measures.iter().map(|m| m.hits).max().unwrap_or(0),
     }
@@ -84,180 +86,12 @@ fn weight(measures: &[Measure]) -> f64 {
 impl Answer<'_> {
     /// The whole of it as plain text, without the name.
     pub fn sentence(&self) -> String {
-        let claims: Vec<String> = (self.claims.iter())
-            .map(|(claim, evidence)| format!("{claim} ({evidence})"))
-            .collect();
-        match claims.is_empty() {
-            true => "differs in nothing that could be proven".to_owned(),
-            false => list(&claims),
-        }
+        wording::answer(&self.claims)
     }
 
-    /// "No provable difference in attack and rattle."
+    /// What is not proven, where something is.
     pub fn rest(&self) -> Option<String> {
-        let topics: Vec<String> = self.unproven.iter().map(|t| (*t).to_owned()).collect();
-        let ends = match topics.as_slice() {
-            [] => return None,
-            [one] => one.clone(),
-            [first @ .., last] => format!("{} or {last}", first.join(", ")),
-        };
-        (!self.claims.is_empty()).then(|| format!("No provable difference in {ends}."))
-    }
-}
-
-/// What a measure is about, as it stands in a sentence.
-fn topic(name: &str) -> &'static str {
-    match name {
-        "tilt" => "brightness",
-        "body" => "body",
-        "low-mid" => "boxiness",
-        "presence" => "presence",
-        "harshness" => "harshness",
-        "air" => "air",
-        "snap" => "snap",
-        "attack" => "attack",
-        "wires" => "rattle",
-        "fundamental" => "pitch",
-        _ => "ring",
-    }
-}
-
-/// Its name, and what it is.
-pub fn described(measure: &Measure) -> (&'static str, String) {
-    let range = measure.range_hz.map(range).unwrap_or_default();
-    match measure.name {
-        "level" => (
-            "Level",
-            "as recorded; made equal before all else".to_owned(),
-        ),
-        "tilt" => ("Brightness", format!("slope, {range}")),
-        "centroid" => ("Centre of the spectrum", String::new()),
-        "body" => ("Body", format!("{range}, of the whole hit")),
-        "low-mid" => ("Boxiness", format!("{range}, of the whole hit")),
-        "presence" => ("Presence", format!("{range}, of the whole hit")),
-        "harshness" => ("Harshness", format!("{range}, of the whole hit")),
-        "air" => ("Air", format!("{range}, of the whole hit")),
-        "snap" => ("Snap", "first 12 ms over 30 to 250 ms".to_owned()),
-        "crest-factor" => ("Crest factor", "peak over RMS".to_owned()),
-        "attack" => ("Attack", "rise from 10 to 90 %".to_owned()),
-        "wires" => ("Rattle", format!("wires, {range}, under the ring")),
-        "fundamental" => (
-            "Pitch",
-            "fundamental, 20 to 150 ms after the stroke".to_owned(),
-        ),
-        "fundamental-ring" => (
-            "Ring of the fundamental",
-            "until it is 60 dB down".to_owned(),
-        ),
-        "next-partial-ring" => (
-            "Ring of the next partial",
-            "until it is 60 dB down".to_owned(),
-        ),
-        _ => ("Ring", format!("{range}, until it is 60 dB down")),
-    }
-}
-
-/// "80–315 Hz", "8–16 kHz".
-pub fn range((low_hz, high_hz): (f64, f64)) -> String {
-    let number = |hz: f64, per: f64| {
-        let text = format!("{:.2}", hz / per);
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    };
-    match low_hz >= 1000.0 {
-        true => format!("{}–{} kHz", number(low_hz, 1000.0), number(high_hz, 1000.0)),
-        false if high_hz >= 10_000.0 => {
-            format!("{} Hz–{} kHz", number(low_hz, 1.0), number(high_hz, 1000.0))
-        }
-        false => format!("{}–{} Hz", number(low_hz, 1.0), number(high_hz, 1.0)),
-    }
-}
-
-/// "is tuned lower", "has more air".
-fn claim(measure: &Measure) -> String {
-    let word = measure.word.unwrap_or_default();
-    let verb = match word {
-        "rings longer" | "rings shorter" => return word.to_owned(),
-        "slower attack" | "faster attack" => return format!("has a {word}"),
-        word if word.starts_with("tuned ") => "is",
-        "brighter" | "darker" | "boxier" | "less boxy" | "harsher" | "less harsh" => "is",
-        _ => "has",
-    };
-    format!("{verb} {word}")
-}
-
-/// "−4.0 semitones, 196 → 156 Hz, G3 → D♯3"; "8–16 kHz: −1.5 dB".
-fn evidence(measure: &Measure) -> String {
-    let (difference, _) = shown(measure);
-    match (measure.name, measure.first, measure.later) {
-        ("fundamental", Some(a), Some(b)) => format!(
-            "{difference}, {} → {} Hz, {} → {}",
-            plain(a, 0),
-            plain(b, 0),
-            note(a),
-            note(b)
-        ),
-        _ => match measure.range_hz {
-            Some(hz) => format!("{}: {difference}", range(hz)),
-            None => difference,
-        },
-    }
-}
-
-/// A difference with its unit, and half its 95 % interval in the same unit.
-pub fn shown(measure: &Measure) -> (String, Option<String>) {
-    let part = measure.difference / 100.0;
-    let plus_minus = measure.plus_minus;
-    match (measure.name, measure.first, measure.later) {
-        ("fundamental", Some(a), Some(_)) => (
-            semitones(a, a * (1.0 + part)),
-            plus_minus.map(|pm| plain(12.0 * (1.0 + pm / 100.0).log2(), 1)),
-        ),
-        (_, Some(a), Some(_)) if measure.unit == "%" => {
-            let digits = digits(measure.value_unit);
-            (
-                format!("{} {}", signed(a * part, digits), measure.value_unit),
-                plus_minus.map(|pm| plain(a * pm / 100.0, digits)),
-            )
-        }
-        _ => {
-            let unit = match measure.unit {
-                "dB/octave" => "dB an octave",
-                unit => unit,
-            };
-            (
-                format!("{} {unit}", signed(measure.difference, 1)),
-                plus_minus.map(|pm| plain(pm, 1)),
-            )
-        }
-    }
-}
-
-/// A value of one candidate.
-pub fn value(measure: &Measure, value: Option<f64>) -> Option<String> {
-    let value = value?;
-    let number = plain(value, digits(measure.value_unit));
-    Some(match measure.name {
-        "fundamental" => format!("{number} Hz, {}", note(value)),
-        _ => format!("{number} {}", measure.value_unit),
-    })
-}
-
-fn digits(unit: &str) -> u32 {
-    match unit {
-        "s" => 2,
-        _ => 1,
-    }
-}
-
-/// Whether a word is said of it, and if not, why.
-pub fn verdict(measure: &Measure) -> String {
-    let beyond = (measure.plus_minus).is_some_and(|pm| measure.difference.abs() > pm);
-    match (measure.word, measure.step) {
-        (Some(word), _) => word.to_owned(),
-        (None, None) => "for information".to_owned(),
-        _ if !beyond => "no: ± is larger".to_owned(),
-        (None, Some(step)) if measure.difference.abs() < step => "too small to matter".to_owned(),
-        _ => "no: too few hits, or not borne out by the rest".to_owned(),
+        (!self.claims.is_empty()).then(|| wording::unproven(&self.unproven))?
     }
 }
 
@@ -319,12 +153,12 @@ mod tests {
             Some("No provable difference in snap.")
         );
         assert_eq!(
-            shown(&list[0]),
+            wording::shown(&list[0]),
             ("−1.5 dB".to_owned(), Some("0.4".to_owned()))
         );
-        assert_eq!(verdict(&list[1]), "no: ± is larger");
+        assert_eq!(wording::verdict(&list[1]), "no: ± is larger");
         assert_eq!(
-            [range((1250.0, 2000.0)), range((90.0, 11_000.0))],
+            [(1250.0, 2000.0), (90.0, 11_000.0)].map(wording::range),
             ["1.25–2 kHz", "90 Hz–11 kHz"]
         );
     }

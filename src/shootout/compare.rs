@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::figures::Difference;
 use super::hit::{Hit, RINGS_HZ, share};
 use crate::analysis::{HitTuning, pool_hits};
+use crate::compared::Measure;
 use crate::dsp::median;
 use crate::measure::bands::{COUNT, middles_hz, nominal_hz, numbers};
 use crate::session::Family;
@@ -45,37 +46,6 @@ pub struct Band {
     pub spread_db: Option<f64>,
     /// Whether both lie over their background in at least half of the hits.
     pub over_noise: bool,
-}
-
-/// Difference of one measure; positive: more in the later candidate.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Measure {
-    /// `level`, `tilt`, `snap`, …
-    pub name: &'static str,
-    /// Of `difference`, `plus_minus` and `spread`.
-    pub unit: &'static str,
-    /// Median over the hits.
-    pub difference: f64,
-    /// Half the 95 % interval of that median; null for one hit.
-    pub plus_minus: Option<f64>,
-    /// Median absolute deviation of the hits from it.
-    pub spread: f64,
-    /// The least difference that is put into a word; null where none is.
-    pub step: Option<f64>,
-    /// Its range in hertz, where it has one.
-    pub range_hz: Option<(f64, f64)>,
-    /// Median over the same hits of the first candidate, in `value_unit`.
-    pub first: Option<f64>,
-    /// The same of the later one.
-    pub later: Option<f64>,
-    /// `Hz`, `s`, `ms`, `dB`, …
-    pub value_unit: &'static str,
-    /// Whether it is at least its step and larger than its interval, and so put into a word.
-    pub said: bool,
-    /// The word.
-    pub word: Option<&'static str>,
-    /// Hits that it rests on.
-    pub hits: usize,
 }
 
 /// One candidate compared with the first.

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::sound::{Placed, Sound};
+use crate::compared::Note;
 use crate::error::{Error, Kind, Result};
 use crate::job;
 use crate::mix;
@@ -77,17 +78,13 @@ impl Candidate {
     }
 }
 
-/// Opens what was named on the command line and finds the mics that all have. `notes` is told what
+/// Opens what was named on the command line and finds the mics that all have. `notes` gets what
 /// a person should know.
 ///
 /// # Errors
 /// [`Kind::Input`], with the reason: fewer than two or too many candidates, files and folders mixed,
 /// a folder with several takes, different sample rates, no mic in common, or what cannot be read.
-pub(super) fn open(
-    paths: &[PathBuf],
-    out: &Path,
-    notes: &mut Vec<String>,
-) -> Result<Vec<Candidate>> {
+pub(super) fn open(paths: &[PathBuf], out: &Path, notes: &mut Vec<Note>) -> Result<Vec<Candidate>> {
     if !(2..=MOST).contains(&paths.len()) {
         return Err(Error::input(format!(
             "{} candidates were given, 2 to {MOST} can be compared",
@@ -149,16 +146,16 @@ fn file(path: &Path, letter: char, out: &Path) -> Result<Candidate> {
     })
 }
 
-fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Result<Candidate> {
+fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<Note>) -> Result<Candidate> {
     let (root, config) = session::open(path)?;
     job::check_places(&root, out)?;
     let session = session::scan(&root, &config)?;
     for failed in &session.failed {
-        notes.push(format!(
-            "{letter}: {} is left out: {}",
-            failed.path.display(),
-            failed.reason
-        ));
+        notes.push(Note::Unread {
+            candidate: letter,
+            path: failed.path.display().to_string(),
+            reason: failed.reason.clone(),
+        });
     }
     let mut takes = session.songs.iter().flat_map(|song| &song.takes);
     let take = takes
@@ -188,11 +185,12 @@ fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Res
         .filter(|t| t.rate_hz() == rate_hz)
         .collect();
     for track in take.tracks.iter().filter(|t| t.rate_hz() != rate_hz) {
-        notes.push(format!(
-            "{letter}: {} is left out: {} Hz, the others have {rate_hz} Hz",
-            track.label,
-            track.rate_hz()
-        ));
+        notes.push(Note::OtherRate {
+            candidate: letter,
+            label: track.label.clone(),
+            rate_hz: track.rate_hz(),
+            others_hz: rate_hz,
+        });
     }
     let times: Vec<_> = kept
         .iter()
@@ -202,9 +200,7 @@ fn folder(path: &Path, letter: char, out: &Path, notes: &mut Vec<String>) -> Res
     let latest = placed.offsets.iter().max().copied().unwrap_or(0);
     let believed = !placed.disbelieved && latest <= MOST_APART_S * u64::from(rate_hz);
     if !believed {
-        notes.push(format!(
-            "{letter}: the time references of its tracks lie too far apart; they are taken to start together"
-        ));
+        notes.push(Note::TimesTooFarApart { candidate: letter });
     }
     let place = |(track, offset): (&session::Track, u64)| Placed {
         track: track.clone(),
@@ -259,7 +255,7 @@ fn name_apart(candidates: &mut [Candidate]) {
 }
 
 /// Finds the mics that all takes have.
-fn share(candidates: &mut [Candidate], notes: &mut Vec<String>) -> Result<()> {
+fn share(candidates: &mut [Candidate], notes: &mut Vec<Note>) -> Result<()> {
     let labels = |c: &Candidate| -> Vec<String> {
         let music = c
             .tracks
@@ -286,17 +282,13 @@ fn share(candidates: &mut [Candidate], notes: &mut Vec<String>) -> Result<()> {
         .hint("name the files alike, or give the two files instead of the folders"));
     }
     for (candidate, labels) in candidates.iter_mut().zip(&all) {
-        let alone: Vec<&str> = labels
-            .iter()
-            .filter(|l| !shared.contains(l))
-            .map(String::as_str)
-            .collect();
+        let alone = labels.iter().filter(|label| !shared.contains(label));
+        let alone: Vec<String> = alone.cloned().collect();
         if !alone.is_empty() {
-            notes.push(format!(
-                "{}: {} not in every take: written, but neither mixed nor compared",
-                candidate.letter,
-                alone.join(", ")
-            ));
+            notes.push(Note::NotInEveryTake {
+                candidate: candidate.letter,
+                labels: alone,
+            });
         }
         candidate.shared.clone_from(&shared);
     }
@@ -304,7 +296,7 @@ fn share(candidates: &mut [Candidate], notes: &mut Vec<String>) -> Result<()> {
 }
 
 /// Says where two candidates are the same file or folder.
-fn twice(candidates: &[Candidate], notes: &mut Vec<String>) {
+fn twice(candidates: &[Candidate], notes: &mut Vec<Note>) {
     let real: Vec<_> = candidates
         .iter()
         .map(|c| c.path.canonicalize().ok())
@@ -312,11 +304,10 @@ fn twice(candidates: &[Candidate], notes: &mut Vec<String>) {
     for (i, one) in candidates.iter().enumerate() {
         for (j, other) in candidates.iter().enumerate().skip(i + 1) {
             if real[i].is_some() && real[i] == real[j] {
-                let what = if one.is_folder { "folder" } else { "file" };
-                notes.push(format!(
-                    "{} and {} are the same {what}",
-                    one.letter, other.letter
-                ));
+                notes.push(Note::SamePlace {
+                    pair: (one.letter, other.letter),
+                    folder: one.is_folder,
+                });
             }
         }
     }

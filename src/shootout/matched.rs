@@ -11,6 +11,7 @@ use super::report::By;
 use super::sound::Sound;
 use super::{Check, STILL};
 use crate::block::Block;
+use crate::compared::Note;
 use crate::dsp::median;
 use crate::error::{Error, Result};
 use crate::session::Family;
@@ -96,12 +97,12 @@ pub(super) struct Side<'a> {
     pub strokes: &'a Strokes,
 }
 
-/// Lays a candidate on the first one. `notes` is told what a person should know.
+/// Lays a candidate on the first one. `notes` gets what a person should know.
 pub(super) fn candidate(
     a_side: &Side<'_>,
     b_side: &Side<'_>,
     later_s: f64,
-    notes: &mut Vec<String>,
+    notes: &mut Vec<Note>,
 ) -> Result<Matched> {
     let (first, other) = (a_side.candidate, b_side.candidate);
     let (a_onsets, b_onsets) = (&a_side.heard.onsets, &b_side.heard.onsets);
@@ -163,7 +164,7 @@ pub(super) fn candidate(
         ))
     })?;
     found.louder_db = level.median;
-    tell(&found, &alignment, a_side, b_side, notes);
+    remarks(&found, &alignment, a_side, b_side, notes);
     Ok(found)
 }
 
@@ -305,61 +306,51 @@ fn confidence(alignment: &Alignment, same: bool) -> f64 {
     alignment.share.min(1.0) * close * enough * once * alignment.likeness.unwrap_or(1.0)
 }
 
-fn tell(
+fn remarks(
     found: &Matched,
     alignment: &Alignment,
     a_side: &Side<'_>,
     b_side: &Side<'_>,
-    notes: &mut Vec<String>,
+    notes: &mut Vec<Note>,
 ) {
     let (first, first_heard) = (a_side.candidate, a_side.heard);
     let (other, other_heard) = (b_side.candidate, b_side.heard);
-    let names = format!("{} and {}", first.letter, other.letter);
+    let pair = (first.letter, other.letter);
     let rate = f64::from(other.rate_hz);
     match found.same {
-        Some(same) if same.likeness > 0.9999 => notes.push(format!("{names} are the same recording")),
-        Some(_) => notes.push(format!("{names} are one performance: they were aligned by their sound")),
-        None if alignment.repeats => notes.push(format!(
-            "the pattern repeats: {names} would fit just as well at another repeat; use takes that start at the same point"
-        )),
+        Some(same) if same.likeness > 0.9999 => notes.push(Note::SameRecording { pair }),
+        Some(_) => notes.push(Note::OnePerformance { pair }),
+        None if alignment.repeats => notes.push(Note::PatternRepeats { pair }),
         None => {}
     }
     let together = alignment.share.min(1.0) * alignment.likeness.unwrap_or(1.0);
     // Two mics of one performance do not hear the same strokes.
     if together < WHOLE && found.same.is_none() {
-        notes.push(format!(
-            "{names} share {:.0} % of their hits: parts of the pattern differ, or were not heard",
-            100.0 * together
-        ));
+        let percent = 100.0 * together;
+        notes.push(Note::PartsDiffer { pair, percent });
     }
     if found.paired < FEW {
-        notes.push(format!(
-            "{names}: only {} matched hits, too few for reliable figures",
-            found.paired
-        ));
+        let hits = found.paired;
+        notes.push(Note::FewHits { pair, hits });
     }
     let span_ms = span_ms(alignment, &first_heard.onsets);
     let apart_ms = 0.5 * span_ms * found.drift_ppm.abs() * 1e-6;
     if apart_ms > 10.0 {
-        notes.push(format!(
-            "{names} drift apart: aligned in the middle, {apart_ms:.0} ms apart at the ends; hits are compared one by one"
-        ));
+        notes.push(Note::Drift { pair, apart_ms });
     }
     let (short, long) = (
         first.frames().min(other.frames()),
         first.frames().max(other.frames()),
     );
     if long > 2 * short {
-        notes.push(format!(
-            "{names} differ in length: {:.1} s and {:.1} s; only what both cover is written",
-            first.frames() as f64 / rate,
-            other.frames() as f64 / rate
-        ));
+        notes.push(Note::LengthsDiffer {
+            pair,
+            first_s: first.frames() as f64 / rate,
+            other_s: other.frames() as f64 / rate,
+        });
     }
     let alone = first_heard.onsets.len().max(other_heard.onsets.len()) - found.paired;
     if alone > found.paired {
-        notes.push(format!(
-            "{names}: {alone} hits have no counterpart in the other"
-        ));
+        notes.push(Note::HitsAlone { pair, hits: alone });
     }
 }

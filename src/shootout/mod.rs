@@ -9,7 +9,7 @@
 use std::path::{Path, PathBuf};
 
 pub use answer::{Answer, answers};
-pub use compare::{Band, Comparison, Measure};
+pub use compare::{Band, Comparison};
 pub use report::Report;
 
 use crate::cache;
@@ -19,6 +19,7 @@ use crate::output::ours::Ours;
 use crate::output::publish::Outbox;
 use crate::report::{PathText, SCHEMA, TOOL};
 use crate::units::round_to;
+use crate::wording;
 use align::Map;
 use attribution::Strokes;
 use hear::{Heard, Onset, hear};
@@ -136,7 +137,7 @@ pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Res
             })
             .collect(),
         mics,
-        notes,
+        notes: notes.iter().map(wording::compared::note).collect(),
     };
     // the store holds the lock of the output folder until all is written
     let _store = Store::open(out)?;
@@ -145,7 +146,7 @@ pub fn run(paths: &[PathBuf], later_s: f64, out: &Path, check: Check<'_>) -> Res
     written.map_err(Error::of_the_run)?;
     if let Some(ours) = outbox.ours() {
         ours.settle(&outbox).map_err(Error::of_the_run)?;
-        report.notes.extend(ours.tell());
+        report.notes.extend(ours.messages());
     }
     Ok(report)
 }

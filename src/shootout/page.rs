@@ -9,8 +9,9 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use super::answer::{self, Answer};
-use super::compare::{Band, Comparison, Measure};
+use super::compare::{Band, Comparison};
 use super::report::{By, MicComparison, Report};
+use crate::compared::Measure;
 use crate::dsp::axis;
 use crate::error::printable;
 use crate::report::frame::{self, CAUTION};
@@ -338,21 +339,21 @@ fn comparison(shown: &Shown<'_>, index: usize) -> Markup {
 }
 
 fn row(m: &Measure, later: char) -> Markup {
-    let (name, what) = answer::described(m);
-    let (difference, plus_minus) = answer::shown(m);
+    let (name, what) = wording::compared::described(m);
+    let (difference, plus_minus) = wording::compared::shown(m);
     let none = || text::NONE.to_owned();
     html! {
         tr {
             th scope="row" { (name) }
             td.soft { (what) }
-            td.r data-label="A" { (answer::value(m, m.first).unwrap_or_else(none)) }
-            td.r data-label=(later) { (answer::value(m, m.later).unwrap_or_else(none)) }
+            td.r data-label="A" { (wording::compared::value(m, m.first).unwrap_or_else(none)) }
+            td.r data-label=(later) { (wording::compared::value(m, m.later).unwrap_or_else(none)) }
             td.r data-label={ (later) " minus A" } {
                 (difference)
                 @if let Some(pm) = plus_minus { " ± " (pm) }
             }
             td.zone { (zone(m)) }
-            td { (answer::verdict(m)) }
+            td { (wording::compared::verdict(m)) }
         }
     }
 }
@@ -471,7 +472,7 @@ fn curve(shown: &Shown<'_>) -> Markup {
                     @let at = high + 52.0 + 20.0 * (i % 2) as f64;
                     @let (from, to) = (x(low.max(ENDS_HZ.0)), x(high_hz.min(ENDS_HZ.1)));
                     path.range.heavy[m.said] d={ "M" (from) " " (at) "H" (to) } {}
-                    text x=((from + to) / 2.0) y=(at + 15.0) text-anchor="middle" { (answer::described(m).0.to_lowercase()) }
+                    text x=((from + to) / 2.0) y=(at + 15.0) text-anchor="middle" { (wording::compared::described(m).0.to_lowercase()) }
                 }
             }
             figcaption { "Level taken out: the middle of the curve is 0. Bars are ±. Bands that do not stand over the background are left out. Below: what the words mean, heavy where one is said." }

@@ -2,7 +2,8 @@
 
 use serde::Serialize;
 
-use super::compare::{Band, Comparison, Measure};
+use super::compare::{Band, Comparison};
+use crate::compared::Measure;
 use crate::report::PathText;
 
 /// What was found and done.

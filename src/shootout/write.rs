@@ -12,6 +12,7 @@ use super::report::Report;
 use super::sound::{Placed, Sound};
 use crate::audio::SampleFormat;
 use crate::block::{Block, FRAMES};
+use crate::compared::Note;
 use crate::dsp::maths;
 use crate::error::{Error, Result};
 use crate::output::publish::{MANIFEST, Outbox, Published};
@@ -38,12 +39,12 @@ pub(super) struct Plan {
 
 impl Plan {
     /// The time that all candidates share, and gains that make them equally loud without clipping.
-    /// `notes` is told where all had to be lowered.
+    /// `notes` says where all had to be lowered.
     pub fn new(
         candidates: &[Candidate],
         heard: &[Heard],
         matched: &[Matched],
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
         check: Check<'_>,
     ) -> Result<Self> {
         let first = matched.iter().map(|m| -m.offset).max().unwrap_or(0);
@@ -74,19 +75,14 @@ impl Plan {
             gains_db
                 .iter_mut()
                 .for_each(|gain| *gain = round_to(*gain - lower, 2));
-            notes.push(format!(
-                "all are {lower:.2} dB quieter than the match needs, so that none clips"
-            ));
+            notes.push(Note::AllQuieter { by_db: lower });
         }
         let mix_db = round_to(
             -((mix_over - over.max(0.0)).max(0.0) * 100.0).ceil() / 100.0,
             2,
         );
         if mix_db < 0.0 {
-            notes.push(format!(
-                "the rough mixes are {:.2} dB quieter than their tracks, so that none clips",
-                -mix_db
-            ));
+            notes.push(Note::MixesQuieter { by_db: -mix_db });
         }
         Ok(Self {
             first,

@@ -5,7 +5,7 @@
 //! - A delay of +n moves the sound n samples later, of −n n samples earlier; the length stays, zeros
 //!   come in at one end, and what passes the other end is lost.
 
-use dasp::ring_buffer;
+use dasp::Fixed;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -117,7 +117,7 @@ impl Settings for Delay {
         if frames < 0 {
             Box::new(Earlier(length))
         } else {
-            let line = || ring_buffer::Fixed::from(vec![0.0; length]);
+            let line = || Fixed::from(vec![0.0; length]);
             let lines = if length == 0 { 0 } else { channels }; // there is no line of length 0
             Box::new(Later((0..lines).map(|_| line()).collect()))
         }
@@ -129,7 +129,7 @@ impl Settings for Delay {
 }
 
 /// A delay at work: a line a channel.
-struct Later(Vec<ring_buffer::Fixed<Vec<f64>>>);
+struct Later(Vec<Fixed<Vec<f64>>>);
 
 impl Running for Later {
     fn process(&mut self, block: &mut Block) {

@@ -2,7 +2,7 @@
 //! dies away is set to zero long before it gets denormal.
 
 use biquad::{Biquad, DirectForm2Transposed};
-use dasp::ring_buffer::Fixed;
+use dasp::Fixed;
 
 use super::Settings;
 use super::pass::{HighPass, Shape};

@@ -82,11 +82,6 @@ impl Stage {
         matches!(self, Stage::Drive(_) | Stage::Compress(_))
     }
 
-    /// Whether it is linear and the same at all times: what has a [`Settings::magnitude_db`].
-    pub fn is_filter(&self) -> bool {
-        !matches!(self, Stage::Drive(_) | Stage::Compress(_) | Stage::Gate(_))
-    }
-
     /// Whether integer samples come out as integers of the same depth: nothing is lost that dither
     /// would have to cover.
     pub fn keeps_bits(&self) -> bool {

@@ -79,7 +79,7 @@ pub fn time_reference(bext: &[u8]) -> Option<u64> {
 
 impl Metadata {
     /// Reads what a walked file carries. `path` is where the large chunks are fetched later.
-    /// `odd` is told what is left behind.
+    /// `odd` gets what is left behind.
     pub(super) fn read<R: Read + Seek>(
         source: &mut R,
         path: &Path,

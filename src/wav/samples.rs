@@ -22,7 +22,7 @@ pub enum Dither {
     None,
     /// Triangular, 2 LSB wide. The same seed gives the same noise.
     Tpdf {
-        /// Anything that tells files apart.
+        /// Anything that differs between files.
         seed: u64,
     },
 }

@@ -5,7 +5,7 @@ use std::fmt;
 use super::numbers::{
     counted, db, hz, length, level, percent, plain, rate, semitones, signed, size, time,
 };
-use super::{UNSURE, text};
+use super::{UNSURE, remark, text};
 use crate::finding::{Finding, FindingKind, Gap, Part, Severity};
 use crate::units::round_to;
 use files::{padded, pair, truncated, wrong_rate};
@@ -318,13 +318,14 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             because,
         } => match (&candidates[..], because) {
             ([], Some(because)) => Sentence::new(
-                format!("Unknown mic: {because}."),
+                format!("Unknown mic: {}.", remark(because)),
                 "Name it in session.toml.",
             ),
             (candidates, Some(because)) => Sentence::new(
                 format!(
-                    "Unknown mic, perhaps {}: {because}.",
-                    candidates.join(" or ")
+                    "Unknown mic, perhaps {}: {}.",
+                    candidates.join(" or "),
+                    remark(because)
                 ),
                 "Name it in session.toml.",
             ),

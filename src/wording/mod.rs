@@ -4,10 +4,16 @@
 pub use finding::{Sentence, faint_hum, finding};
 pub use numbers::{counted, db, hz, level, percent, time};
 pub use reason::reason;
+pub use remark::remark;
 pub use stage::{code, stage};
 
+pub mod compared;
+pub mod done;
 pub mod numbers;
 pub mod playing;
+pub mod remark;
+pub mod sheet;
+pub mod summary;
 pub mod text;
 
 mod finding;

@@ -1,7 +1,7 @@
 //! How a take was played.
 
 use super::numbers::plain;
-use crate::analysis::playing::Against;
+use crate::reason::{Against, Undecided};
 
 /// What timing was measured against.
 pub fn against(against: Against) -> &'static str {
@@ -21,4 +21,28 @@ pub fn drift(percent: f64) -> String {
 pub fn late(drum: &str, by_ms: f64) -> String {
     let way = if by_ms > 0.0 { "late" } else { "early" };
     format!("{drum} {} ms {way}", plain(by_ms.abs(), 1))
+}
+
+/// Why the timing of a take is undecided.
+pub fn undecided(why: Undecided) -> &'static str {
+    match why {
+        Undecided::TooFewStrokes => "too few strokes",
+        Undecided::NoPulse => "no even pulse",
+    }
+}
+
+/// The same as a sentence of its own.
+pub fn no_timing(why: Undecided) -> String {
+    match why {
+        Undecided::TooFewStrokes => format!("{} for tempo and timing", undecided(why)),
+        Undecided::NoPulse => format!("tempo and timing undecided: {}", undecided(why)),
+    }
+}
+
+/// A pulse of which nobody knows whether it is the beat.
+pub fn pulses(per_minute: f64) -> String {
+    format!(
+        "{} pulses a minute; which of them is the beat is undecided",
+        plain(per_minute, 1)
+    )
 }

@@ -9,9 +9,14 @@ use super::*;
 use crate::audio::Truncation;
 use crate::finding::{Difference, Finding, FindingKind, Gap, Part, Severity};
 use crate::reason::{Reason, SumFigures};
+use crate::remark::Remark;
 use reasons::reasons;
+use remarks::remarks;
+use sentences::{SOURCES, sentences};
 
 mod reasons;
+mod remarks;
+mod sentences;
 
 fn warning(kind: FindingKind) -> Finding {
     Finding::new(kind, Severity::Warning, 0.91)
@@ -194,14 +199,11 @@ fn findings() -> Vec<Finding> {
         },
         FindingKind::UnknownMic {
             candidates: vec!["tom-3".to_owned(), "tom-4".to_owned()],
-            because: Some("a floor tom, but there is no rack tom to count on from".to_owned()),
+            because: Some(Remark::NoRackTom),
         },
         FindingKind::UnknownMic {
             candidates: Vec::new(),
-            because: Some(
-                "channel 3 of a multichannel file; list its mics as `inputs` in session.toml"
-                    .to_owned(),
-            ),
+            because: Some(Remark::ChannelWithoutName { channel: 3 }),
         },
         FindingKind::UnknownMic {
             candidates: Vec::new(),
@@ -235,7 +237,7 @@ fn findings() -> Vec<Finding> {
     all
 }
 
-/// The names of all kinds of an enum that is told apart by `kind`, as serde knows them.
+/// The names of all kinds of an enum with a `kind`, as serde knows them.
 fn kinds<T: DeserializeOwned>() -> BTreeSet<String> {
     let Err(error) = serde_json::from_value::<T>(json!({"kind": "?"})) else {
         panic!("`?` is no kind");
@@ -256,7 +258,27 @@ fn every_kind_has_an_example() {
     assert_eq!(shown, kinds::<FindingKind>());
     let shown: BTreeSet<String> = reasons().iter().map(kind).collect();
     assert_eq!(shown, kinds::<Reason>());
+    let shown: BTreeSet<String> = remarks().iter().map(kind).collect();
+    assert_eq!(shown, kinds::<Remark>());
     assert!(shown.len() > 20, "{shown:?}");
+}
+
+/// The names of the public functions of a source file.
+fn functions(source: &str) -> impl Iterator<Item = &str> {
+    let lines = source.lines();
+    let names = lines.filter_map(|line| line.strip_prefix("pub fn "));
+    names.filter_map(|rest| rest.split(['(', '<']).next())
+}
+
+#[test]
+fn every_function_that_makes_a_sentence_has_an_example() {
+    let shown: BTreeSet<&str> = sentences().iter().map(|(name, _)| *name).collect();
+    for (file, source) in SOURCES {
+        assert!(functions(source).count() > 2, "{file}");
+        for name in functions(source) {
+            assert!(shown.contains(name), "{file}: `{name}` has no example");
+        }
+    }
 }
 
 #[test]
@@ -272,6 +294,14 @@ fn every_sentence_is_the_one_that_was_looked_at() {
     text += "\n";
     for why in reasons() {
         text += &format!("{}: {}\n", kind(&why), reason(&why));
+    }
+    text += "\n";
+    for said in remarks() {
+        text += &format!("{}: {}\n", kind(&said), remark(&said));
+    }
+    text += "\n";
+    for (name, said) in sentences() {
+        text += &format!("{name}: {said}\n");
     }
     crate::testing::assert_golden("tests/golden/wording.txt", &text);
 }

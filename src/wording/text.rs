@@ -55,6 +55,15 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// An estimate, good for two digits: "12 s", "45 min", "2.1 h".
+pub fn about(seconds: f64) -> String {
+    match seconds {
+        s if s < 90.0 => format!("{:.0} s", s.max(1.0)),
+        s if s < 5_400.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3_600.0),
+    }
+}
+
 /// `take-03` as "take 3"; a name that is not a number stays.
 pub fn take(slug: &str) -> String {
     match number(slug) {

@@ -3,7 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use batterhead::audio::{Info, SampleFormat};
+use batterhead::remark::Remark;
 use batterhead::session::{Session, SessionFile, Track, arrange};
+use batterhead::wording::remark;
 
 fn info(frames: u64) -> Info {
     Info {
@@ -355,7 +357,7 @@ fn songs_come_from_folders_and_from_names() {
         takes(&got),
         ["song/take-01: kick-in", "song-2/take-01: kick-in"]
     );
-    assert!(got.notes[0].contains("song-2"));
+    assert!(remark(&got.notes[0]).contains("song-2"));
 }
 
 #[test]
@@ -368,7 +370,7 @@ fn takes_of_two_folders_that_are_numbered_alike_are_kept_apart() {
         takes(&got),
         ["low-tide/take-01: kick-in", "low-tide/take-01-2: kick-in"]
     );
-    assert!(got.notes[0].contains("Day 2"), "{:?}", got.notes);
+    assert!(remark(&got.notes[0]).contains("Day 2"), "{:?}", got.notes);
 }
 
 #[test]
@@ -678,9 +680,9 @@ fn the_session_file_overrules_names_and_patterns() {
         takes(&got),
         ["low-tide/take-03: snare-side overhead-l room-near"]
     );
-    assert_eq!(got.skipped[0].reason, "left out by the session file");
-    assert!(got.notes.iter().any(|n| n.contains("gone")));
-    assert!(got.notes.iter().any(|n| n.contains("china")));
+    assert_eq!(got.skipped[0].reason, Remark::LeftOutBySessionFile);
+    assert!(got.notes.iter().any(|n| remark(n).contains("gone")));
+    assert!(got.notes.iter().any(|n| remark(n).contains("china")));
 }
 
 #[test]
@@ -813,7 +815,7 @@ fn reasons(session: &Session) -> Vec<String> {
     let skipped = session
         .skipped
         .iter()
-        .map(|s| format!("{}: {}", s.path.display(), s.reason));
+        .map(|s| format!("{}: {}", s.path.display(), remark(&s.reason)));
     let failed = session
         .failed
         .iter()

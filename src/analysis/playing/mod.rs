@@ -15,6 +15,7 @@ mod tests;
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::reason::{Against, Undecided};
 pub use level::{Passage, Passages};
 pub use robust::Estimate;
 
@@ -69,26 +70,6 @@ impl Strokes {
         let levels = self.list.iter().filter(own).filter_map(|s| s.level_dbfs);
         levels.max_by(f64::total_cmp)
     }
-}
-
-/// What timing is measured against.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Against {
-    /// The click track of the take.
-    Click,
-    /// A grid that follows the take's own tempo.
-    Own,
-}
-
-/// Why there is no timing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Undecided {
-    /// Fewer strokes than a grid needs.
-    TooFewStrokes,
-    /// No pulse explains the strokes.
-    NoPulse,
 }
 
 /// Tempo of a take.

@@ -10,7 +10,6 @@ use crate::analysis::strokes::rows::{BYTES, Growing, PARTS, Row, Rows};
 use crate::analysis::strokes::steps::{PEAK_FLOOR_DB, STEPS, peak_step};
 pub(crate) use crate::analysis::strokes::steps::{PEAK_STEP_DB, powers};
 use crate::block::Block;
-use crate::dsp::maths;
 use crate::error::{Error, Kind, Result};
 use crate::measure::lanes;
 use crate::session::Family;
@@ -23,11 +22,6 @@ const ONSET: usize = 6;
 
 /// The bands that an attack is heard in, above the ring of any drum.
 const ATTACK_BANDS: std::ops::Range<usize> = 4..BANDS;
-
-/// First sample of a millisecond.
-pub(crate) fn sample_of_ms(ms: u64, rate_hz: u32) -> u64 {
-    (ms * u64::from(rate_hz)).div_ceil(1000)
-}
 
 /// What was heard of one track. Levels are mean squares of six bands a millisecond (of a stereo
 /// track: the sum of both channels), in steps of 0.625 dB; attacks are those of the two highest bands
@@ -87,20 +81,6 @@ impl Trace {
         let step = peaks.max()?;
         let db = PEAK_FLOOR_DB + PEAK_STEP_DB * f64::from(step);
         (step > 0).then(|| crate::units::round_to(db, 2))
-    }
-
-    /// The largest absolute sample of each millisecond as a ratio, to 0.0013 dB.
-    pub fn peak_ratios(&self) -> Vec<f32> {
-        // A product of two: 65,536 powers would be dear.
-        let power = |steps: usize| maths::db_to_ratio(PEAK_STEP_DB * steps as f64) as f32;
-        let coarse: [f32; 256] = std::array::from_fn(|i| power(i << 8));
-        let floor = maths::db_to_ratio(PEAK_FLOOR_DB) as f32;
-        let fine: [f32; 256] = std::array::from_fn(|i| floor * power(i));
-        let ratio = |step: u16| match step {
-            0 => 0.0,
-            _ => coarse[usize::from(step >> 8)] * fine[usize::from(step & 255)],
-        };
-        self.rows.iter().map(|row| ratio(row.peak)).collect()
     }
 
     /// An error if something of it could not be read when it was asked for, or not be kept.
@@ -443,7 +423,6 @@ mod tests {
         assert!(memory.onsets.len() > 500 && file.whole().is_ok());
         assert_eq!(bytes(&memory), bytes(&file));
         assert_eq!(memory.peak_dbfs(100, 5000), file.peak_dbfs(100, 5000));
-        assert_eq!(memory.peak_ratios(), file.peak_ratios());
     }
 
     #[test]

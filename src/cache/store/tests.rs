@@ -97,7 +97,7 @@ fn what_changed_is_told_with_the_outputs_it_concerns() {
         );
     }
     assert!(store.done("stems/new.wav", &origin("b")).is_none());
-    let (warnings, again) = store.tell();
+    let (warnings, again) = store.messages();
     assert!(warnings.is_empty());
     let [only] = &again[..] else {
         panic!("{again:?}")

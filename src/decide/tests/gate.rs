@@ -145,7 +145,7 @@ fn a_tom_that_a_take_never_plays_is_closed_all_through() {
 fn a_gate_without_hits_to_open_at_stays_open() {
     let unplayed = [take("take-01", [track("tom-1")])];
     let mut alone = track("tom-1").hits(8, -12.0);
-    // onsets that nobody told from bleed
+    // onsets that may all be bleed
     alone.shows.attributed = false;
     for takes in [unplayed, [take("take-01", [alone])]] {
         assert_eq!(gate_of(&takes), (preset(), Reason::NoHitsToGate));

@@ -108,7 +108,7 @@ impl<'a> Shown<'a> {
         self.report.findings.iter().map(|f| f.severity).max()
     }
 
-    /// Whether a picture with its places tells something.
+    /// Whether a waveform with its places shows something.
     fn asks_with_places(&self) -> bool {
         let asks = |f: &Finding| f.severity > Severity::Note && !f.at_s.is_empty();
         self.report.findings.iter().any(asks)

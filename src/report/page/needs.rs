@@ -10,7 +10,7 @@ use crate::error::printable;
 use crate::finding::{Code, Finding, Severity};
 use crate::report::TrackReport;
 use crate::report::session::SessionReport;
-use crate::wording::{self, Sentence, counted};
+use crate::wording::{self, Sentence, counted, done};
 
 /// Problems that are written out; the rest is folded.
 const PROBLEMS: usize = 12;
@@ -188,33 +188,16 @@ fn undo(matter: &Matter<'_>) -> Markup {
 }
 
 fn names(labels: &[&str]) -> String {
-    match labels.len() > NAMED + 1 {
-        true => format!(
-            "{} and {} more",
-            labels[..NAMED].join(", "),
-            labels.len() - NAMED
-        ),
-        false => text::list(&labels.iter().map(|l| (*l).to_owned()).collect::<Vec<_>>()),
-    }
+    done::mics(labels, NAMED)
 }
 
 /// Which takes: "low-tide, takes 2 and 3", "all songs, all 12 takes".
 fn scope(view: &View<'_>, songs: &Takes<'_>) -> String {
-    let takes: usize = songs.iter().map(|(_, takes)| takes.len()).sum();
-    if takes > 2 && takes == view.takes.len() && songs.len() > 1 {
-        return format!("all songs, all {takes} takes");
-    }
     let of = |song: &str| view.takes.iter().filter(|((s, _), _)| *s == song).count();
-    let parts: Vec<String> = songs
-        .iter()
-        .map(
-            |(song, takes)| match takes.len() > 2 && takes.len() == of(song) {
-                true => format!("{song}, all {} takes", takes.len()),
-                false => format!("{song}, {}", text::takes(takes)),
-            },
-        )
+    let songs: Vec<_> = (songs.iter())
+        .map(|(song, takes)| (*song, &takes[..], of(song)))
         .collect();
-    parts.join("; ")
+    done::takes(&songs, view.takes.len())
 }
 
 fn places(view: &View<'_>, matter: &Matter<'_>) -> Markup {
@@ -291,18 +274,11 @@ fn missing(view: &View<'_>, song: &str, label: &str) -> Sentence {
         .filter(|((s, _), tracks)| *s == song && tracks.iter().any(|t| t.subject.label == label))
         .map(|((_, take), _)| *take)
         .collect();
-    let others = capital(&text::takes(&others));
+    let (what, advice) = done::missing(label, &others);
     Sentence {
-        what: format!("No {label} in this take. {others} have one."),
-        advice: Some("Look for the file; was it named otherwise?".to_owned()),
+        what,
+        advice: Some(advice.to_owned()),
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or(String::new(), |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }
 
 /// What the program changed or could not decide, mic by mic, folded.

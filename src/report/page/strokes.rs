@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use super::{View, plot, text};
-use crate::analysis::playing::{SURE, Strokes, Undecided};
+use crate::analysis::playing::{SURE, Strokes};
 use crate::report::hits::LISTED;
 use crate::report::takes::{TakeReport, drifts, early_or_late};
 use crate::units::round_to;
@@ -90,8 +90,7 @@ fn timing(take: &TakeReport) -> String {
 fn against(take: &TakeReport) -> &'static str {
     match (take.timing_ms.map(|timing| timing.against), take.undecided) {
         (Some(against), _) => wording::against(against),
-        (None, Some(Undecided::TooFewStrokes)) => "too few strokes",
-        (None, Some(Undecided::NoPulse)) => "no even pulse",
+        (None, Some(why)) => wording::undecided(why),
         (None, None) => text::NONE,
     }
 }

@@ -255,10 +255,10 @@ mod tests {
                 // A wrong value is one thing, a key that has no meaning is another.
                 let problems = SessionFile::load(&format!("{head}{key} = 1979-05-27\n"), "x")
                     .expect_err("no key takes a date");
-                let told = problems.to_string();
+                let said = problems.to_string();
                 assert!(
-                    !told.contains("no key has this name"),
-                    "{head}{key}: {told}"
+                    !said.contains("no key has this name"),
+                    "{head}{key}: {said}"
                 );
             }
             let problems = SessionFile::load(&format!("{head}qqqqqqqq = 1\n"), "x");

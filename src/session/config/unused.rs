@@ -3,10 +3,11 @@
 use std::collections::BTreeSet;
 
 use super::SessionFile;
+use crate::remark::Remark;
 use crate::session::{Label, Session};
 
-/// Entries of a session file for what the session lacks, each in words.
-pub(in crate::session) fn unused(session: &Session, config: &SessionFile) -> Vec<String> {
+/// Entries of a session file for what the session lacks.
+pub(in crate::session) fn unused(session: &Session, config: &SessionFile) -> Vec<Remark> {
     let tracks = || {
         session
             .songs
@@ -20,32 +21,31 @@ pub(in crate::session) fn unused(session: &Session, config: &SessionFile) -> Vec
         let whole = label.side.is_none() && label.index == 1;
         !(labels.contains(label.to_string().as_str()) || whole && mics.contains(&label.mic))
     };
-    let presets = config.presets.iter().map(|(label, _)| (label, "a preset"));
-    let strips = config
-        .mix
-        .mics
-        .iter()
-        .map(|(label, _)| (label, "a place in the mix"));
-    let mut notes: Vec<String> = presets
-        .chain(strips)
-        .filter(|(label, _)| lacks(label))
-        .map(|(label, what)| format!("the session file gives `{label}` {what}: no track is one"))
+    let presets = config.presets.iter().filter(|(label, _)| lacks(label));
+    let mut notes: Vec<Remark> = presets
+        .map(|(label, _)| Remark::NoTrackForPreset {
+            label: label.to_string(),
+        })
         .collect();
+    let strips = config.mix.mics.iter().filter(|(label, _)| lacks(label));
+    notes.extend(strips.map(|(label, _)| Remark::NoTrackForMix {
+        label: label.to_string(),
+    }));
     let derived = config.derived.iter().flatten();
     notes.extend(
         derived
             .filter(|d| !labels.contains(d.of.as_str()))
-            .map(|d| {
-                format!(
-                    "the session file makes `{}` of `{}`: no track is called so",
-                    d.name, d.of
-                )
+            .map(|d| Remark::NoTrackForDerived {
+                name: d.name.to_string(),
+                of: d.of.to_string(),
             }),
     );
     let setups = config.setups.iter().filter(|setup| {
         let mut takes = session.songs.iter().flat_map(|s| &s.takes);
         !takes.any(|take| take.setup == setup.name)
     });
-    notes.extend(setups.map(|s| format!("no take belongs to the set-up `{}`", s.name)));
+    notes.extend(setups.map(|s| Remark::NoTakeInSetup {
+        name: s.name.clone(),
+    }));
     notes
 }

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::reading::{Guess, Reading, TomSpec};
 use super::token::is_noun;
+use crate::remark::Remark;
 use crate::session::mic::TomPlace;
 use crate::session::tracks::Part;
 use crate::session::{Family, Label, Mic, Side};
@@ -76,11 +77,7 @@ impl Company {
         let numbers = self.numbers.get(&reading.words);
         let two = numbers.is_some_and(|numbers| numbers.iter().eq(&[1, 2]));
         if label.mic.pair && two && !self.sided.contains(&reading.words) {
-            reading.settle(
-                label.mic,
-                label.side,
-                "1 and 2 are taken for left and right",
-            );
+            reading.settle(label.mic, label.side, Remark::NumbersAreSides);
         }
     }
 
@@ -121,7 +118,7 @@ impl Company {
                 reading.notes.clear();
             }
             (_, Guess::Mic(mic)) if mic.has_sides() && reading.side.is_none() => {
-                let (mic, because) = (*mic, format!("`{letter}` is taken for that side"));
+                let (mic, because) = (*mic, Remark::LetterIsSide { letter });
                 match letter {
                     'a' | 'g' if both("ab") || both("dg") => {
                         reading.settle(mic, Some(Side::L), because);
@@ -154,8 +151,7 @@ impl Company {
             true => [format!("{mic}-l"), format!("{mic}-r")],
             false => [mic.to_string(), format!("{mic}-2")],
         };
-        let because = format!("what `{letter}` means behind it is not said");
-        reading.ask(candidates, because);
+        reading.ask(candidates, Remark::LetterUnclear { letter });
     }
 
     /// Words that are a tom's where toms are beside them.
@@ -179,11 +175,8 @@ impl Company {
             number,
             size_in: None,
         });
-        let note = format!(
-            "`{}` is a tom, as the files beside it tell",
-            reading.matched
-        );
-        reading.notes.push(note);
+        let word = reading.matched.clone();
+        reading.notes.push(Remark::TomBesideToms { word });
     }
 
     /// `Floor Room` is a room mic, and the only one without a place where toms have files of their own.
@@ -193,7 +186,7 @@ impl Company {
         if let (true, Guess::Ask { .. }, false, Some(room)) =
             (words, &reading.guess, self.toms.is_empty(), room)
         {
-            reading.settle(room, reading.side, "a room mic on the floor, not a tom");
+            reading.settle(room, reading.side, Remark::RoomOnTheFloor);
         }
     }
 

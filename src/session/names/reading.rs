@@ -1,6 +1,7 @@
 //! [`Reading`]: what one file name says, and how sure that is.
 
 use super::token::{Kind, Token};
+use crate::remark::Remark;
 use crate::session::label::Label;
 use crate::session::mic::TomPlace;
 use crate::session::{Mic, Side};
@@ -23,7 +24,7 @@ pub(in crate::session) enum Guess {
     /// Unknown, with labels that it may be, the likeliest first, and why it is not simply taken.
     Ask {
         candidates: Vec<String>,
-        because: String,
+        because: Remark,
     },
     /// No word of it is known.
     Nothing,
@@ -103,10 +104,10 @@ pub(in crate::session) struct Reading {
     pub take_notes: Vec<String>,
     /// Pieces that were ignored, as written.
     pub ignored: Vec<String>,
-    /// For information, in words.
-    pub notes: Vec<String>,
+    /// For information.
+    pub notes: Vec<Remark>,
     /// For a person to look at, though it is taken.
-    pub warnings: Vec<String>,
+    pub warnings: Vec<Remark>,
     /// The name says that it is distorted.
     pub already_driven: bool,
     /// `song` holds words of another mic: it must be the song's name in other files too.
@@ -160,10 +161,10 @@ impl Reading {
     }
 
     /// What the session file says counts; song and take still come from the name.
-    pub fn give(&mut self, label: Label, how: &str) {
+    pub fn give(&mut self, label: Label, how: String) {
         self.guess = Guess::Mic(label.mic);
         (self.side, self.index) = (label.side, label.index);
-        self.matched = how.to_owned();
+        self.matched = how;
         self.notes.clear();
         self.doubtful_song = false;
         self.given = true;
@@ -213,20 +214,20 @@ impl Reading {
     pub fn ask<T: Into<String>>(
         &mut self,
         candidates: impl IntoIterator<Item = T>,
-        because: impl Into<String>,
+        because: Remark,
     ) {
         self.guess = Guess::Ask {
             candidates: candidates.into_iter().map(Into::into).collect(),
-            because: because.into(),
+            because,
         };
     }
 
     /// Takes it for this mic after all.
-    pub fn settle(&mut self, mic: Mic, side: Option<Side>, note: impl Into<String>) {
+    pub fn settle(&mut self, mic: Mic, side: Option<Side>, note: Remark) {
         self.guess = Guess::Mic(mic);
         self.side = side;
         self.index = 1;
-        self.notes.push(note.into());
+        self.notes.push(note);
     }
 
     /// Whether it is taken for something.
@@ -249,7 +250,9 @@ impl Reading {
             song_after: Vec::new(),
             ..inside
         };
-        self.notes.push(format!("the recorder named it `{name}`"));
+        self.notes.push(Remark::RecorderNamed {
+            name: name.to_owned(),
+        });
     }
 
     /// The mic itself, without its number.

@@ -8,6 +8,7 @@ use super::numbers::{Numbered, judge};
 use super::reading::{Guess, LastIs, Reading, TakeWord};
 use super::takes::take_word;
 use super::words::Vocabulary;
+use crate::remark::Remark;
 use crate::session::arrange::Item;
 
 /// A name's words in lower case → the name.
@@ -64,9 +65,7 @@ pub(in crate::session) fn settle_numbers(items: &mut [Item], vocabulary: &Vocabu
                 false => number.or(inside),
             };
             if verdict.disagrees {
-                let text = "the number at its end is not a take's: the files that share it differ \
-                            in start or length";
-                item.reading.warnings.push(text.to_owned());
+                item.reading.warnings.push(Remark::NumberIsNoTake);
             }
         }
     }
@@ -118,9 +117,8 @@ pub(in crate::session) fn settle_songs(items: &mut [Item], root: &Path, vocabula
             String::new()
         };
         if reading.doubtful_song && !said {
-            let text = format!("`{}` beside it may be another mic", reading.song.join(" "));
-            let candidates = reading.labels();
-            reading.ask(candidates, text);
+            let words = reading.song.join(" ");
+            reading.ask(reading.labels(), Remark::SongMayBeMic { words });
         }
         // In a song's folder the folder's name counts, unless a take in the file's name or a second
         // song makes sure that its words are a song's.

@@ -1,5 +1,7 @@
 //! [`Suffix`]: what recorders append to a name: lane, part, copy.
 
+use crate::remark::Remark;
+
 /// A name without what a recorder appended, and what that was.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(in crate::session) struct Suffix<'a> {
@@ -37,9 +39,9 @@ impl<'a> Suffix<'a> {
     }
 
     /// The note on it.
-    pub fn note(self) -> Option<String> {
+    pub fn note(self) -> Option<Remark> {
         let (lane, part) = (self.lane?, self.part?);
-        Some(format!("appended by a recorder: lane {lane}, part {part}"))
+        Some(Remark::RecorderSuffix { lane, part })
     }
 }
 

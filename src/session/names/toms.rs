@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::reading::{Guess, TomSpec};
+use crate::remark::Remark;
 use crate::session::Mic;
 use crate::session::mic::TomPlace;
 use crate::session::tracks::Part;
@@ -127,31 +128,24 @@ fn number_setup(takes: &mut [&mut Vec<Part>], mut numbers: BTreeMap<TomSpec, u32
         let number = numbers.get(&spec).copied().unwrap_or(1);
         let notes = &mut part.reading.notes;
         match spec.place {
-            TomPlace::Low => notes.push("taken for the last rack tom".to_owned()),
+            TomPlace::Low => notes.push(Remark::LastRackTom),
             TomPlace::Floor if racks == 0 => {
                 let first = spec.number.unwrap_or(1);
                 let candidates = (first..first + 3)
                     .filter_map(Mic::tom)
                     .map(|mic| mic.to_string());
-                let because = "a floor tom, but there is no rack tom to count on from";
-                part.reading.ask(candidates, because);
+                part.reading.ask(candidates, Remark::NoRackTom);
                 continue;
             }
-            TomPlace::Floor if own == 0 => notes.push(format!(
-                "no rack tom in this set-up: numbered on after the {racks} of another"
-            )),
+            TomPlace::Floor if own == 0 => notes.push(Remark::AfterOtherRacks { racks }),
             _ => {}
         }
         if let Some(inches) = spec.size_in {
-            notes.push(format!(
-                "{inches} inches: toms are numbered by size, ascending"
-            ));
+            notes.push(Remark::NumberedBySize { inches });
         }
         match Mic::tom(number) {
             Some(mic) => part.reading.guess = Guess::Mic(mic),
-            None => part
-                .reading
-                .ask(["tom-6"], "there are names for six toms only"),
+            None => part.reading.ask(["tom-6"], Remark::SixToms),
         }
     }
 }

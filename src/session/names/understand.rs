@@ -5,8 +5,10 @@ use std::ops::Range;
 use super::reading::{Guess, Last, LastIs, Reading, TomSpec};
 use super::token::{Kind, Token, is_noun};
 use super::words::{Found, Meaning};
+use crate::remark::Remark;
 use crate::session::mic::TomPlace;
 use crate::session::{Family, Mic, Side};
+use crate::wording;
 
 impl Reading {
     /// Mic, side and number from the words that were found, and whether they can be taken.
@@ -29,12 +31,12 @@ impl Reading {
                 self.side = label.side.or(self.side);
                 self.index = label.index;
                 self.guess = Guess::Mic(label.mic);
-                self.matched += ", as the session file says";
+                self.matched = wording::remark::own_words(&self.matched);
                 return;
             }
             Meaning::Mic(mic) => self.guess = Guess::Mic(*mic),
             Meaning::Noted { mic, if_free, note } => {
-                self.notes.push((*note).to_owned());
+                self.notes.push(word(note));
                 self.guess = match if_free {
                     true => Guess::IfFree(*mic),
                     false => Guess::Mic(*mic),
@@ -43,7 +45,7 @@ impl Reading {
             Meaning::Ask {
                 candidates,
                 because,
-            } => self.ask(candidates.iter().cloned(), *because),
+            } => self.ask(candidates.iter().cloned(), word(because)),
             Meaning::Tom(place) => {
                 self.guess = Guess::Tom(TomSpec {
                     place: *place,
@@ -59,8 +61,7 @@ impl Reading {
         }
         self.doubt(found, number);
         if self.already_driven && !matches!(self.guess, Guess::Ask { .. }) {
-            let text = "its name says that it is distorted already: it is not driven again";
-            self.warnings.push(text.to_owned());
+            self.warnings.push(Remark::AlreadyDistorted);
         }
     }
 
@@ -76,14 +77,10 @@ impl Reading {
         let family = mic.map_or(Family::Tom, |mic| mic.family);
         let whole_drum = matches!(self.guess, Guess::IfFree(_)) || family == Hat;
         if has("stage") || has("house") {
-            let because = "a side as seen from the stage is the opposite one from the house";
-            self.ask(self.labels(), because);
+            self.ask(self.labels(), Remark::SideFromStage);
         } else if !found.extra.is_empty() {
-            let because = format!(
-                "what `{}` means beside it is not certain",
-                found.extra.join(" ")
-            );
-            self.ask(self.labels(), because);
+            let words = found.extra.join(" ");
+            self.ask(self.labels(), Remark::WordsBeside { words });
         } else if self.side.is_some() && !mic.is_some_and(Mic::has_sides) {
             let drum = match family {
                 Kick => "kick drum",
@@ -91,7 +88,8 @@ impl Reading {
                 Hat => "hat",
                 _ => "tom",
             };
-            let because = format!("a {drum} has no sides: left and right are two of them");
+            let drum = drum.to_owned();
+            let because = Remark::NoSides { drum };
             self.side = None;
             match mic {
                 Some(mic) => self.ask([format!("{mic}-2"), mic.to_string()], because),
@@ -101,17 +99,11 @@ impl Reading {
             match family {
                 Overhead | Room if self.side.is_none() && number <= 2 => {
                     self.side = Some(if number == 1 { Side::L } else { Side::R });
-                    self.ask(
-                        self.labels(),
-                        "a number is not a side: which one it is is not said",
-                    );
+                    self.ask(self.labels(), Remark::NumberIsNoSide);
                 }
                 _ if number >= 2 && whole_drum => {
                     self.index = number;
-                    let because = match family {
-                        Hat => "a second hat, or a second mic on it",
-                        _ => "a second drum, or a second mic on it",
-                    };
+                    let drum = if family == Hat { "hat" } else { "drum" }.to_owned();
                     let other = match family {
                         Kick => Some("kick-out"),
                         Snare => Some("snare-bottom"),
@@ -119,13 +111,13 @@ impl Reading {
                     };
                     let other = other.filter(|_| number == 2).map(str::to_owned);
                     let candidates: Vec<_> = other.into_iter().chain(self.labels()).collect();
-                    self.ask(candidates, because);
+                    self.ask(candidates, Remark::SecondOrOtherMic { drum });
                 }
                 _ => {
                     self.index = number;
                     if number >= 2 {
-                        let text = format!("number {number} of several {mic} mics");
-                        self.notes.push(text);
+                        let mic = mic.to_string();
+                        self.notes.push(Remark::OneOfSeveral { number, mic });
                     }
                 }
             }
@@ -262,17 +254,11 @@ impl Reading {
                 number: Some(number),
                 size_in: None,
             });
-            let text = format!(
-                "`{}` is a tom, since the take stands beside it",
-                self.matched
-            );
-            self.notes.push(text);
+            let word = self.matched.clone();
+            self.notes.push(Remark::TomBesideTake { word });
         } else {
             self.lone_t = Some(number);
-            self.ask(
-                [format!("tom-{number}")],
-                format!("tom {number}, or take {number}"),
-            );
+            self.ask([format!("tom-{number}")], Remark::TomOrTake { number });
         }
     }
 
@@ -285,11 +271,15 @@ impl Reading {
         let size = tokens.iter().find(|t| matches!(t.kind, Kind::Size(8..=24)));
         if let Some(token) = size {
             self.matched = token.text.clone();
-            self.ask(
-                ["tom-1", "tom-2", "tom-3"],
-                "a size alone does not say which drum it is",
-            );
+            self.ask(["tom-1", "tom-2", "tom-3"], Remark::SizeAlone);
         }
+    }
+}
+
+/// What the table of mics says of a word.
+fn word(text: &str) -> Remark {
+    Remark::Word {
+        text: text.to_owned(),
     }
 }
 

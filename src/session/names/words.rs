@@ -9,6 +9,7 @@ use std::ops::Range;
 use super::reading::{Guess, LastIs, Reading, TakeWord};
 use super::suffix::Suffix;
 use super::token::{Kind, Spellings, Token, is_neutral, is_noun};
+use crate::remark::Remark;
 use crate::session::Mic;
 use crate::session::label::Label;
 use crate::session::mic::{TomPlace, table};
@@ -170,7 +171,7 @@ impl Vocabulary {
         }
         if suffix.copy && !matches!(reading.guess, Guess::Nothing | Guess::Ask { .. }) {
             let candidates = reading.labels();
-            reading.ask(candidates, "a lane or a copy of another file");
+            reading.ask(candidates, Remark::LaneOrCopy);
         }
         reading
     }

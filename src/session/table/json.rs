@@ -1,5 +1,6 @@
 //! What `scan --json` writes.
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -8,6 +9,7 @@ use serde::Serialize;
 use crate::audio::{SampleFormat, Truncation};
 use crate::session::paths::PathText;
 use crate::session::{Failed, Mic, Session, Side, Skipped, Song, Track, TrackNote};
+use crate::wording;
 
 /// How much a session is: what time and space depend on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
@@ -76,7 +78,7 @@ pub struct Json<'a> {
     songs: Vec<SongJson<'a>>,
     skipped: Vec<LeftJson<'a>>,
     failed: Vec<LeftJson<'a>>,
-    notes: &'a [String],
+    notes: Vec<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -130,7 +132,7 @@ struct SourceJson<'a> {
 struct LeftJson<'a> {
     #[serde(flatten)]
     path: PathText,
-    reason: &'a str,
+    reason: Cow<'a, str>,
 }
 
 /// The session as `scan --json` writes it.
@@ -147,14 +149,14 @@ pub fn json(session: &Session) -> Json<'_> {
         skipped: (session
             .skipped
             .iter()
-            .map(|Skipped { path, reason }| left(path, reason)))
+            .map(|Skipped { path, reason }| left(path, wording::remark(reason).into())))
         .collect(),
         failed: (session
             .failed
             .iter()
-            .map(|Failed { path, reason }| left(path, reason)))
+            .map(|Failed { path, reason }| left(path, reason.into())))
         .collect(),
-        notes: &session.notes,
+        notes: session.notes.iter().map(wording::remark).collect(),
     }
 }
 

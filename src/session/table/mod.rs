@@ -9,6 +9,7 @@ use super::{Mic, Session, Side, Song, Take, Track};
 use crate::audio::SampleFormat;
 use crate::error::printable;
 use crate::finding::FindingKind;
+use crate::wording;
 
 pub use files::files;
 pub use json::{Json, Totals, json};
@@ -361,8 +362,8 @@ fn look_at(out: &mut String, session: &Session, width: usize) {
         let place = places.first().map_or("", String::as_str);
         folded(out, "  ", &format!("{place}{more}: {text}"), width);
     }
-    for text in &session.notes {
-        folded(out, "  ", text, width);
+    for note in &session.notes {
+        folded(out, "  ", &wording::remark(note), width);
     }
 }
 
@@ -391,10 +392,11 @@ fn folded(out: &mut String, indent: &str, text: &str, width: usize) {
 
 fn left_out(out: &mut String, session: &Session, width: usize) {
     if !session.skipped.is_empty() {
-        let mut reasons: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+        let mut reasons: BTreeMap<String, Vec<String>> = BTreeMap::new();
         for skipped in &session.skipped {
             let path = skipped.path.display().to_string();
-            reasons.entry(&skipped.reason).or_default().push(path);
+            let reason = wording::remark(&skipped.reason);
+            reasons.entry(reason).or_default().push(path);
         }
         line(out, "\nLeft out");
         for (reason, paths) in reasons {

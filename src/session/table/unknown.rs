@@ -6,8 +6,10 @@ use std::fmt::Write as _;
 use super::{folded, line, stem};
 use crate::finding::FindingKind;
 use crate::problem::quoted;
+use crate::remark::Remark;
 use crate::session::config::pattern_of;
 use crate::session::{Session, Track};
+use crate::wording;
 
 /// Files of one kind: called alike but for numbers, and doubted for one reason.
 struct Kind<'s> {
@@ -68,12 +70,12 @@ fn entry(kind: &Kind) -> Option<(String, String)> {
     };
     let mic = (track.candidates.first()).map_or("unknown-mic", String::as_str);
     let because = track.notes.iter().find_map(|note| match &note.finding {
-        Some(FindingKind::UnknownMic { because, .. }) => because.as_deref(),
+        Some(FindingKind::UnknownMic { because, .. }) => because.as_ref(),
         _ => None,
     });
-    let because = because.unwrap_or("no word of its name is a mic's");
+    let because = wording::remark(because.unwrap_or(&Remark::NoWordOfAMic));
     let why = match track.candidates.is_empty() {
-        true => because.to_owned(),
+        true => because,
         false => format!("{}: {because}", track.candidates.join(" or ")),
     };
     let mut entry = format!("  {{ {what}, mic = \"{mic}\" }},");

@@ -11,7 +11,11 @@ pub fn path(song: &str, take: &str) -> String {
     format!("mixes/{song}/{take}.wav")
 }
 
-pub(super) fn group_path(
+/// Where the stem of a group lies.
+///
+/// # Errors
+/// The naming template cannot make its name.
+pub fn group_path(
     config: &SessionFile,
     (song, take): (&str, &str),
     group: &str,
@@ -53,11 +57,13 @@ pub fn names(config: &SessionFile, song: &Song, take: &Take) -> Vec<String> {
     names
 }
 
-pub(super) fn dry_path(song: &str, take: &str) -> String {
+/// Where the mix without processing lies.
+pub fn dry_path(song: &str, take: &str) -> String {
     format!("mixes/{song}/{take}_dry.wav")
 }
 
-pub(super) fn listening_path(song: &str, take: &str) -> String {
+/// Where the listening copy lies.
+pub fn listening_path(song: &str, take: &str) -> String {
     format!("mixes/{song}/{take}_listen.wav")
 }
 

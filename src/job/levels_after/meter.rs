@@ -10,7 +10,7 @@ use crate::output::layout::Unit;
 use crate::units;
 
 /// Measures what comes out of a chain.
-pub struct Ear {
+pub struct OutputMeter {
     meter: Meter,
     peaks: HitPeaks,
     resampled: Option<Resampled>,
@@ -23,7 +23,7 @@ struct Resampled {
     block: Block,
 }
 
-impl Ear {
+impl OutputMeter {
     pub fn new(unit: &Unit<'_>, asked: Asked<'_>) -> Result<Self> {
         let (rate_hz, channels) = (unit.track.rate_hz(), unit.track.channels());
         let resampled = match asked.other_rate_hz {
@@ -82,7 +82,7 @@ impl Ear {
 }
 
 /// The largest sample after each hit.
-pub struct HitPeaks {
+struct HitPeaks {
     /// First and last frame of each window, in order; windows may overlap.
     windows: Vec<(u64, u64)>,
     peaks: Vec<f64>,
@@ -106,16 +106,6 @@ impl HitPeaks {
             first: 0,
             at: 0,
         }
-    }
-
-    /// From which frame to which each is looked for.
-    pub fn windows(&self) -> &[(u64, u64)] {
-        &self.windows
-    }
-
-    /// Goes on at a later frame.
-    pub fn jump(&mut self, frame: u64) {
-        self.at = frame;
     }
 
     /// The next frames.
