@@ -7,35 +7,36 @@ use crate::audio::Truncation;
 use crate::reason::SumFigures;
 use crate::remark::Remark;
 
-/// What was found; the words of the contract.
+/// What was found; the words of the contract. What spoils most stands first: lost sound, wrong sound,
+/// doubts, remarks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 #[allow(missing_docs)] // the names say it; each message explains itself
 pub enum Code {
-    Clipped,
-    Silent,
-    NotPlayed,
-    Dropout,
-    Click,
-    Hum,
-    DcOffset,
-    Polarity,
-    Delay,
-    Duplicate,
-    PairMismatch,
-    SidesSwapped,
-    RateMismatch,
-    LengthMismatch,
-    LevelStep,
-    Detuned,
-    UnlikelyMic,
-    UnknownMic,
     Unreadable,
+    Silent,
     Truncated,
-    NonFinite,
-    Metronome,
     /// The header contradicts itself or the file; it was read as the message says.
     OddHeader,
+    Dropout,
+    Clipped,
+    NonFinite,
+    RateMismatch,
+    Duplicate,
+    UnknownMic,
+    UnlikelyMic,
+    Polarity,
+    SidesSwapped,
+    PairMismatch,
+    Delay,
+    LengthMismatch,
+    Detuned,
+    LevelStep,
+    Click,
+    Metronome,
+    Hum,
+    NotPlayed,
+    DcOffset,
 }
 
 /// How much it matters.

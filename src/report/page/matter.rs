@@ -116,7 +116,7 @@ pub fn matters_of<'a>(
     let mut matters = join(groups.into_values().collect());
     matters.sort_by_key(|matter| {
         let first = matter.found.first().map_or(0, |(track, _)| track.index);
-        (!matter.last_chance, weight(matter.code), first)
+        (!matter.last_chance, matter.code, first)
     });
     matters
 }
@@ -148,35 +148,4 @@ fn join(matters: Vec<Matter<'_>>) -> Vec<Matter<'_>> {
         }
     }
     joined
-}
-
-/// What spoils most stands first: lost sound, wrong sound, doubts, remarks.
-fn weight(code: Code) -> usize {
-    use Code::*;
-    const ORDER: [Code; 23] = [
-        Unreadable,
-        Silent,
-        Truncated,
-        OddHeader,
-        Dropout,
-        Clipped,
-        NonFinite,
-        RateMismatch,
-        Duplicate,
-        UnknownMic,
-        UnlikelyMic,
-        Polarity,
-        SidesSwapped,
-        PairMismatch,
-        Delay,
-        LengthMismatch,
-        Detuned,
-        LevelStep,
-        Click,
-        Metronome,
-        Hum,
-        NotPlayed,
-        DcOffset,
-    ];
-    ORDER.iter().position(|c| *c == code).unwrap_or(ORDER.len())
 }
