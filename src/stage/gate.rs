@@ -62,9 +62,11 @@ const SURE: f64 = 0.5;
 const UNSURE: f64 = 0.2;
 /// Where more than this share of the hits has probably been missed, or there are more unsure hits than this
 /// share of the sure ones, the gate closes no further than −6 dB: a stroke that it does not open at is softer,
-/// and still heard. Not in a take where the drum rests.
+/// and still heard. One unsure hit beside so many sure ones is no share: it opens half, and says nothing of
+/// others. Not in a take where the drum rests.
 const MOST_MISSED: f64 = 0.13;
 const MOST_UNSURE: f64 = 0.125;
+const ONE_BESIDE: usize = 6;
 const CAREFUL_RANGE_DB: f64 = -6.0;
 
 /// What was measured of the drum behind a gate, in one take.
@@ -137,7 +139,8 @@ impl Gate {
         openings.sort_by_key(|opening| opening.at);
         gate.openings = Some(openings);
 
-        let doubtful = unsure as f64 > MOST_UNSURE * sure as f64;
+        let several = unsure > 1 || sure < ONE_BESIDE;
+        let doubtful = several && unsure as f64 > MOST_UNSURE * sure as f64;
         if !struck.rests && (doubtful || struck.missed_share > MOST_MISSED) {
             gate.range_db = gate.range_db.max(CAREFUL_RANGE_DB);
         }

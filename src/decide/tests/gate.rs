@@ -170,6 +170,8 @@ fn where_hits_are_unsure_or_were_missed_a_gate_closes_by_6_db_only() {
     // an eighth of the sure ones, and 13 %
     assert_eq!([range(16, 2, 0.13), range(16, 3, 0.0)], [-24.0, -6.0]);
     assert_eq!(range(16, 0, 0.14), -6.0);
+    // one beside six is no share
+    assert_eq!([range(6, 1, 0.0), range(5, 1, 0.0)], [-24.0, -6.0]);
 }
 
 #[test]
