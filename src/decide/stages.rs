@@ -49,7 +49,7 @@ const TOO_FAR: f64 = 0.06;
 pub fn follow(preset: &Preset, setup: &Tuned, take: &Tuned) -> Vec<Decided<Stage>> {
     let step = |step: &crate::preset::Step| {
         let mut stage = step.stage.clone();
-        let why = match (&step.follow, crate::preset::freq_hz(&mut stage)) {
+        let why = match (&step.follow, stage.settings_mut().freq_hz()) {
             (Some(rule), Some(freq_hz)) => {
                 let (hz, why) = frequency(rule, *freq_hz, setup, take);
                 *freq_hz = hz;

@@ -9,7 +9,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::{
-    Follow, HIGHEST_RATE_HZ, LevelRule, MAX_BYTES, MAX_STAGES, Preset, Spans, Step, freq_hz, place,
+    Follow, HIGHEST_RATE_HZ, LevelRule, MAX_BYTES, MAX_STAGES, Preset, Spans, Step, place,
 };
 use crate::problem::walk::{self, Fields, Value, entries};
 use crate::problem::{Problem, Problems, suggest};
@@ -208,7 +208,7 @@ fn can_follow(example: &str) -> bool {
         use serde::Deserialize;
         Stage::deserialize(toml::de::ValueDeserializer::from(table)).ok()
     });
-    stage.is_some_and(|mut stage| freq_hz(&mut stage).is_some())
+    stage.is_some_and(|mut stage| stage.settings_mut().freq_hz().is_some())
 }
 
 fn follow(table: &DeTable, place: Range<usize>, problems: &mut Problems) -> Option<Follow> {
@@ -256,7 +256,7 @@ impl Step {
     /// What is used without a measurement must lie within the step's own limits.
     fn check_fallback(&self, problems: &mut Problems) {
         let mut stage = self.stage.clone();
-        let (Some(follow), Some(freq_hz)) = (self.follow, freq_hz(&mut stage)) else {
+        let (Some(follow), Some(freq_hz)) = (self.follow, stage.settings_mut().freq_hz()) else {
             return;
         };
         let low = follow.min_hz.is_some_and(|min| *freq_hz < min);

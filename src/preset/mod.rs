@@ -208,7 +208,7 @@ impl Preset {
 impl Step {
     /// The stage's name in a preset.
     pub fn name(&self) -> &'static str {
-        name_of(&self.stage)
+        self.stage.name()
     }
 
     fn check(&self, rate_hz: f64, of: &str, problems: &mut Problems) {
@@ -235,39 +235,6 @@ fn place(index: usize, stage: &str) -> String {
     format!("in stage {} ({stage})", index + 1)
 }
 
-/// The frequency that a stage can follow a drum with.
-pub(crate) fn freq_hz(stage: &mut Stage) -> Option<&mut f64> {
-    match stage {
-        Stage::HighPass(s) => Some(&mut s.freq_hz),
-        Stage::LowPass(s) => Some(&mut s.freq_hz),
-        Stage::Peak(s) => Some(&mut s.freq_hz),
-        Stage::LowShelf(s) => Some(&mut s.freq_hz),
-        Stage::HighShelf(s) => Some(&mut s.freq_hz),
-        Stage::Tilt(s) => Some(&mut s.freq_hz),
-        Stage::Notch(s) => Some(&mut s.freq_hz),
-        Stage::Drive(_) | Stage::Compress(_) | Stage::Gate(_) => None,
-        Stage::Gain(_) | Stage::Polarity(_) | Stage::Delay(_) => None,
-    }
-}
-
-fn name_of(stage: &Stage) -> &'static str {
-    match stage {
-        Stage::HighPass(_) => "high-pass",
-        Stage::LowPass(_) => "low-pass",
-        Stage::Peak(_) => "peak",
-        Stage::LowShelf(_) => "low-shelf",
-        Stage::HighShelf(_) => "high-shelf",
-        Stage::Tilt(_) => "tilt",
-        Stage::Notch(_) => "notch",
-        Stage::Drive(_) => "drive",
-        Stage::Compress(_) => "compress",
-        Stage::Gate(_) => "gate",
-        Stage::Gain(_) => "gain",
-        Stage::Polarity(_) => "polarity",
-        Stage::Delay(_) => "delay",
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -281,6 +248,16 @@ mod tests {
             assert_eq!(step.name(), row.name);
             let json = serde_json::to_value(&step.stage).expect("plain data");
             assert!(json.get(row.name).is_some(), "{json}");
+        }
+    }
+
+    #[test]
+    fn every_stage_with_a_frequency_can_follow_a_drum() {
+        for row in crate::stage::STAGES {
+            let text = format!("stages = [ {} ]", row.example);
+            let mut preset = load(&text, "x.toml").unwrap_or_else(|e| panic!("{e}"));
+            let follows = preset.stages[0].stage.settings_mut().freq_hz().is_some();
+            assert_eq!(follows, row.example.contains("freq_hz"), "{}", row.name);
         }
     }
 

@@ -30,6 +30,10 @@ pub struct Notch {
 }
 
 impl Settings for Peak {
+    fn freq_hz(&mut self) -> Option<&mut f64> {
+        Some(&mut self.freq_hz)
+    }
+
     fn check(&self, rate_hz: f64) -> Vec<Fault> {
         let freq = between("freq_hz", self.freq_hz, 0.0, rate_hz / 2.0);
         let gain = within("gain_db", self.gain_db, -24.0, 24.0);
@@ -52,6 +56,10 @@ impl Settings for Peak {
 }
 
 impl Settings for Notch {
+    fn freq_hz(&mut self) -> Option<&mut f64> {
+        Some(&mut self.freq_hz)
+    }
+
     fn check(&self, rate_hz: f64) -> Vec<Fault> {
         let freq = between("freq_hz", self.freq_hz, 0.0, rate_hz / 2.0);
         let q = within("q", self.q, 0.1, 200.0);

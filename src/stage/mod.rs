@@ -1,4 +1,4 @@
-//! Stages: what a chain is made of. This file is the one place where a stage is added.
+//! Stages: what a chain is made of. `stages!` is the one list of them.
 //!
 //! A stage keeps its settings apart from its running state: settings never change while audio runs,
 //! and one set serves every track. How the stream is cut cannot be heard.
@@ -37,46 +37,65 @@ pub mod shelf;
 
 use crate::block::Block;
 
-/// One line of a chain. Externally tagged: a tagged enum would lose the place of an error.
-#[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-#[allow(missing_docs)] // each is documented at its settings
-pub enum Stage {
-    HighPass(HighPass),
-    LowPass(LowPass),
-    Peak(Peak),
-    LowShelf(LowShelf),
-    HighShelf(HighShelf),
-    Tilt(Tilt),
-    Notch(Notch),
-    Drive(Drive),
-    Compress(Compress),
-    Gate(Gate),
-    Gain(Gain),
-    Polarity(Polarity),
-    Delay(Delay),
+/// One row a stage: its settings, its name in a preset, what it does in one line, and one entry of
+/// `stages` in TOML. All that knows every stage follows.
+macro_rules! stages {
+    ($($stage:ident $name:literal: $help:literal, $example:literal;)+) => {
+        /// One line of a chain. Externally tagged: a tagged enum would lose the place of an error.
+        #[derive(Clone, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
+        #[serde(rename_all = "kebab-case")]
+        #[allow(missing_docs)] // each is documented at its settings
+        pub enum Stage {
+            $($stage($stage),)+
+        }
+
+        impl Stage {
+            /// The settings behind the name.
+            pub fn settings(&self) -> &dyn Settings {
+                match self {
+                    $(Stage::$stage(settings) => settings,)+
+                }
+            }
+
+            /// The same, to be changed.
+            pub fn settings_mut(&mut self) -> &mut dyn Settings {
+                match self {
+                    $(Stage::$stage(settings) => settings,)+
+                }
+            }
+
+            /// Its name in a preset.
+            pub fn name(&self) -> &'static str {
+                match self {
+                    $(Stage::$stage(_) => $name,)+
+                }
+            }
+        }
+
+        /// All stages, in the order of [`Stage`].
+        pub const STAGES: [Row; [$($name),+].len()] = [
+            $(Row { name: $name, help: $help, example: $example },)+
+        ];
+    };
+}
+
+stages! {
+    HighPass "high-pass": "takes out what lies below a frequency, 6 to 48 dB per octave", "{ high-pass = { freq_hz = 80, order = 4 } }";
+    LowPass "low-pass": "takes out what lies above a frequency, 6 to 48 dB per octave", "{ low-pass = { freq_hz = 12000, order = 2 } }";
+    Peak "peak": "lifts or lowers the surroundings of a frequency", "{ peak = { freq_hz = 200, gain_db = 3.0, q = 1.4 } }";
+    LowShelf "low-shelf": "lifts or lowers everything below a frequency", "{ low-shelf = { freq_hz = 120, gain_db = 4.0 } }";
+    HighShelf "high-shelf": "lifts or lowers everything above a frequency", "{ high-shelf = { freq_hz = 8000, gain_db = 3.0, slope = 0.8 } }";
+    Tilt "tilt": "turns the balance of lows and highs about a frequency", "{ tilt = { freq_hz = 1000, gain_db = 1.5 } }";
+    Notch "notch": "takes one frequency out", "{ notch = { freq_hz = 50, q = 30 } }";
+    Drive "drive": "distorts, without aliasing", "{ drive = { curve = \"tube\", drive_db = 12, mix = 0.3 } }";
+    Compress "compress": "lowers what is louder than a threshold", "{ compress = { threshold_db = -18, ratio = 4, attack_ms = 10, release_ms = 120 } }";
+    Gate "gate": "lowers what lies between the hits, along the ring of the drum", "{ gate = { range_db = -20 } }";
+    Gain "gain": "changes the level", "{ gain = { gain_db = -3.0 } }";
+    Polarity "polarity": "inverts the polarity", "{ polarity = { inverted = true } }";
+    Delay "delay": "moves the sound later (positive) or earlier (negative)", "{ delay = { samples = 48 } }";
 }
 
 impl Stage {
-    /// The settings behind the name.
-    pub fn settings(&self) -> &dyn Settings {
-        match self {
-            Stage::HighPass(s) => s,
-            Stage::LowPass(s) => s,
-            Stage::Peak(s) => s,
-            Stage::LowShelf(s) => s,
-            Stage::HighShelf(s) => s,
-            Stage::Tilt(s) => s,
-            Stage::Notch(s) => s,
-            Stage::Drive(s) => s,
-            Stage::Compress(s) => s,
-            Stage::Gate(s) => s,
-            Stage::Gain(s) => s,
-            Stage::Polarity(s) => s,
-            Stage::Delay(s) => s,
-        }
-    }
-
     /// Whether it does something else to a loud sound than to a soft one.
     pub fn depends_on_level(&self) -> bool {
         matches!(self, Stage::Drive(_) | Stage::Compress(_))
@@ -103,75 +122,6 @@ pub struct Row {
     /// One entry of `stages`, in TOML.
     pub example: &'static str,
 }
-
-/// All stages, in the order of [`Stage`].
-pub const STAGES: [Row; 13] = [
-    Row {
-        name: "high-pass",
-        help: "takes out what lies below a frequency, 6 to 48 dB per octave",
-        example: "{ high-pass = { freq_hz = 80, order = 4 } }",
-    },
-    Row {
-        name: "low-pass",
-        help: "takes out what lies above a frequency, 6 to 48 dB per octave",
-        example: "{ low-pass = { freq_hz = 12000, order = 2 } }",
-    },
-    Row {
-        name: "peak",
-        help: "lifts or lowers the surroundings of a frequency",
-        example: "{ peak = { freq_hz = 200, gain_db = 3.0, q = 1.4 } }",
-    },
-    Row {
-        name: "low-shelf",
-        help: "lifts or lowers everything below a frequency",
-        example: "{ low-shelf = { freq_hz = 120, gain_db = 4.0 } }",
-    },
-    Row {
-        name: "high-shelf",
-        help: "lifts or lowers everything above a frequency",
-        example: "{ high-shelf = { freq_hz = 8000, gain_db = 3.0, slope = 0.8 } }",
-    },
-    Row {
-        name: "tilt",
-        help: "turns the balance of lows and highs about a frequency",
-        example: "{ tilt = { freq_hz = 1000, gain_db = 1.5 } }",
-    },
-    Row {
-        name: "notch",
-        help: "takes one frequency out",
-        example: "{ notch = { freq_hz = 50, q = 30 } }",
-    },
-    Row {
-        name: "drive",
-        help: "distorts, without aliasing",
-        example: "{ drive = { curve = \"tube\", drive_db = 12, mix = 0.3 } }",
-    },
-    Row {
-        name: "compress",
-        help: "lowers what is louder than a threshold",
-        example: "{ compress = { threshold_db = -18, ratio = 4, attack_ms = 10, release_ms = 120 } }",
-    },
-    Row {
-        name: "gate",
-        help: "lowers what lies between the hits, along the ring of the drum",
-        example: "{ gate = { range_db = -20 } }",
-    },
-    Row {
-        name: "gain",
-        help: "changes the level",
-        example: "{ gain = { gain_db = -3.0 } }",
-    },
-    Row {
-        name: "polarity",
-        help: "inverts the polarity",
-        example: "{ polarity = { inverted = true } }",
-    },
-    Row {
-        name: "delay",
-        help: "moves the sound later (positive) or earlier (negative)",
-        example: "{ delay = { samples = 48 } }",
-    },
-];
 
 pub(crate) fn is_default<T: Default + PartialEq>(value: &T) -> bool {
     *value == T::default()
@@ -268,6 +218,11 @@ pub trait Settings {
     /// The sections in series that a stage consists of; `None` where it consists of anything else.
     /// [`Chain`] runs those of neighbouring stages in one pass.
     fn sections(&self, _rate_hz: f64) -> Option<Vec<Section>> {
+        None
+    }
+
+    /// The frequency with which it can follow a drum, where it has one.
+    fn freq_hz(&mut self) -> Option<&mut f64> {
         None
     }
 

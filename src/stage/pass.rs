@@ -49,6 +49,10 @@ macro_rules! pass {
         }
 
         impl Settings for $name {
+            fn freq_hz(&mut self) -> Option<&mut f64> {
+                Some(&mut self.freq_hz)
+            }
+
             fn check(&self, rate_hz: f64) -> Vec<Fault> {
                 check(self.freq_hz, self.order, self.shape, rate_hz)
             }

@@ -27,6 +27,10 @@ macro_rules! shelf {
         }
 
         impl Settings for $name {
+            fn freq_hz(&mut self) -> Option<&mut f64> {
+                Some(&mut self.freq_hz)
+            }
+
             fn check(&self, rate_hz: f64) -> Vec<Fault> {
                 check(self.freq_hz, self.gain_db, self.q, self.slope, rate_hz)
             }
@@ -61,6 +65,10 @@ pub struct Tilt {
 }
 
 impl Settings for Tilt {
+    fn freq_hz(&mut self) -> Option<&mut f64> {
+        Some(&mut self.freq_hz)
+    }
+
     fn check(&self, rate_hz: f64) -> Vec<Fault> {
         let freq = between("freq_hz", self.freq_hz, 0.0, rate_hz / 2.0);
         let gain = within("gain_db", self.gain_db, -12.0, 12.0);
