@@ -38,7 +38,7 @@ fn a_set_up_of_recorded_drums_adds_up() {
     assert_eq!(figures.rooms.len(), 3, "{figures}");
     for room in &figures.rooms {
         assert!(
-            room.driven_db >= 2.5 && room.lows_db[1] >= 20.0,
+            room.denser_db >= 4.0 && room.lows_db[1] >= 20.0,
             "{figures}"
         );
         assert!((9.0..14.0).contains(&room.under_mix_lu), "{figures}");
