@@ -315,12 +315,12 @@ fn finish_with(
             put(WORKSHEET, &|sink| sink.write_all(sheet.text.as_bytes()))?;
         }
         let lost = RefCell::new(None);
-        let picture = |take: &TakeReport| {
+        let chart = |take: &TakeReport| {
             let mut all = plan.takes.iter();
             let played = all.find(|p| (&p.song, &p.take) == (&take.song, &take.take))?;
             let title = format!("{} {}", take.song, take.take);
             match played.strokes(work) {
-                Ok(strokes) => Some(page::strokes::picture(&strokes, take.seconds, &title)),
+                Ok(strokes) => Some(page::strokes::chart(&strokes, take.seconds, &title)),
                 Err(error) => {
                     lost.replace(Some(error));
                     None
@@ -332,7 +332,7 @@ fn finish_with(
             &outcome.tracks,
             &outcome.subjects,
             outcome.report.worksheet,
-            &picture,
+            &chart,
             put,
         )?;
         lost.into_inner().map_or(Ok(()), Err)?;

@@ -230,7 +230,7 @@ fn lone_hits(hits: &[Free]) -> Vec<Free> {
 
 /// One mic: a track and one of its channels.
 #[derive(Clone, Copy)]
-pub(crate) struct Ear {
+pub(crate) struct MicChannel {
     pub track: usize,
     pub channel: usize,
 }
@@ -239,22 +239,22 @@ pub(crate) struct Ear {
 pub(crate) fn strokes(
     tracks: &[TakeTrack],
     material: &mut dyn Material,
-    ears: [Ear; 2],
+    mics: [MicChannel; 2],
     at_ms: impl Iterator<Item = i64>,
 ) -> Result<Vec<Stroke>> {
     let mut out = Vec::new();
     for at_ms in at_ms {
         let mut sounds = Vec::new();
-        for ear in ears {
-            let track = &tracks[ear.track];
+        for mic in mics {
+            let track = &tracks[mic.track];
             let rate = f64::from(track.rate_hz);
             // the same instant in both files, to the sample of the take's time
             let instant = (at_ms as f64 / 1000.0 * rate).round() as i64;
             let first = instant - track.offset_frames - (pair::BEFORE_S * rate) as i64;
             let frames = ((pair::BEFORE_S + pair::AFTER_S) * rate) as usize;
-            let mut channels = material.samples(ear.track, first, frames)?;
-            if ear.channel < channels.len() {
-                sounds.push(channels.swap_remove(ear.channel));
+            let mut channels = material.samples(mic.track, first, frames)?;
+            if mic.channel < channels.len() {
+                sounds.push(channels.swap_remove(mic.channel));
             }
         }
         if let (Some(second), Some(first)) = (sounds.pop(), sounds.pop()) {
@@ -296,14 +296,14 @@ fn pairs_of_drum(
             kind
         };
         for channel in 0..channels(material, t)? {
-            let ears = [
-                Ear {
+            let mics = [
+                MicChannel {
                     track: own,
                     channel: 0,
                 },
-                Ear { track: t, channel },
+                MicChannel { track: t, channel },
             ];
-            let strokes = strokes(tracks, material, ears, hits.iter().map(|h| h.at_ms))?;
+            let strokes = strokes(tracks, material, mics, hits.iter().map(|h| h.at_ms))?;
             let second = match (overhead && tracks[t].side.is_none(), channel) {
                 (true, 0) => format!("{}-l", tracks[t].label),
                 (true, _) => format!("{}-r", tracks[t].label),
@@ -345,14 +345,14 @@ fn sides(
         .or((!kit.drums.is_empty()).then_some(0));
     let Some(main) = main else { return Ok(()) };
     for t in 0..tracks.len() {
-        let Some((ears, names)) = both_sides(tracks, material, t)? else {
+        let Some((mics, names)) = both_sides(tracks, material, t)? else {
             continue;
         };
         let rate_hz = tracks[t].rate_hz;
         for (d, hits) in lone.iter().enumerate() {
             let few = if d == main { PAIR_HITS } else { LEAN_HITS };
             let hits = &hits[..hits.len().min(few)];
-            let strokes = strokes(tracks, material, ears, hits.iter().map(|h| h.at_ms))?;
+            let strokes = strokes(tracks, material, mics, hits.iter().map(|h| h.at_ms))?;
             if d == main {
                 let kind = PairKind::Sides;
                 let found = analyse(&names[0], &names[1], kind, &strokes, rate_hz);
@@ -371,13 +371,13 @@ fn both_sides(
     tracks: &[TakeTrack],
     material: &mut dyn Material,
     t: usize,
-) -> Result<Option<([Ear; 2], [String; 2])>> {
+) -> Result<Option<([MicChannel; 2], [String; 2])>> {
     let track = &tracks[t];
-    let ear = |track, channel| Ear { track, channel };
+    let mic = |track, channel| MicChannel { track, channel };
     Ok(match track.side {
         _ if !matches!(track.family, Family::Overhead | Family::Room) => None,
         None if channels(material, t)? == 2 => Some((
-            [ear(t, 0), ear(t, 1)],
+            [mic(t, 0), mic(t, 1)],
             [format!("{}-l", track.label), format!("{}-r", track.label)],
         )),
         Some(Side::L) => {
@@ -388,7 +388,7 @@ fn both_sides(
             });
             other.map(|o| {
                 let names = [track.label.clone(), tracks[o].label.clone()];
-                ([ear(t, 0), ear(o, 0)], names)
+                ([mic(t, 0), mic(o, 0)], names)
             })
         }
         _ => None,

@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::attribution::close::{Ear, strokes};
+use crate::analysis::attribution::close::{MicChannel, strokes};
 use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::take::{Kit, Material};
 use crate::analysis::polarity::pair::lead;
@@ -98,9 +98,9 @@ pub(crate) fn unlikely(
         if !same_rate || !may_lead(rises, &kit.rises[there], &moments) {
             continue;
         }
-        let ears = [own, other].map(|track| Ear { track, channel: 0 });
+        let mics = [own, other].map(|track| MicChannel { track, channel: 0 });
         let at_ms = moments.iter().take(LISTEN).map(|&m| rises[m].arrival_ms());
-        let strokes = strokes(tracks, material, ears, at_ms)?;
+        let strokes = strokes(tracks, material, mics, at_ms)?;
         if let Some(samples) = lead(&strokes, tracks[own].rate_hz) {
             let lead_ms = samples / f64::from(tracks[own].rate_hz) * 1000.0;
             return Ok(Some(Unlikely::Led {

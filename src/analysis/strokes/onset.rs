@@ -43,7 +43,7 @@ const LEAST_DB: f32 = 2.2;
 const LEAST_DEVIATIONS: f32 = 1.5 * 1.4826;
 
 /// How a family of mics is listened to.
-struct Ear {
+struct Sensitivity {
     /// Weight of each band.
     weights: [f32; BANDS],
     /// Milliseconds after the onset that are averaged.
@@ -53,7 +53,7 @@ struct Ear {
     best: f32,
 }
 
-fn ear(family: Family) -> Ear {
+fn sensitivity(family: Family) -> Sensitivity {
     let (weights, after_ms, best) = match family {
         Family::Kick => ([1.0, 0.6, 0.4, 0.7, 1.0, 0.5], [14, 10, 6, 6, 6, 6], 0.8),
         Family::Snare => ([0.2, 1.0, 0.8, 0.8, 0.8, 0.5], [6; BANDS], 0.0),
@@ -63,7 +63,7 @@ fn ear(family: Family) -> Ear {
             ([0.6, 0.8, 0.8, 1.0, 1.0, 0.8], [6; BANDS], 0.0)
         }
     };
-    Ear {
+    Sensitivity {
         weights,
         after_ms,
         best,
@@ -72,7 +72,7 @@ fn ear(family: Family) -> Ear {
 
 /// Onsets from band levels (steps, a row a millisecond), in order. `floors` are those of the track.
 pub(crate) fn detect(family: Family, rows: &Rows, floors: &[f32; BANDS]) -> Vec<Onset> {
-    let mut novelty = Novelty::new(ear(family), rows, floors);
+    let mut novelty = Novelty::new(sensitivity(family), rows, floors);
     let mut peaks = Vec::new();
     // Those of a part of the track, from `first` on.
     let (mut values, mut first) = (Vec::new(), 0);
@@ -192,19 +192,19 @@ impl<'a> Around<'a> {
 
 /// How much a track rises, millisecond by millisecond, on the [`GRID`].
 struct Novelty<'a> {
-    ear: Ear,
+    sensitivity: Sensitivity,
     total: f32,
     floors: &'a [f32; BANDS],
     around: Around<'a>,
 }
 
 impl<'a> Novelty<'a> {
-    fn new(ear: Ear, rows: &'a Rows, floors: &'a [f32; BANDS]) -> Self {
+    fn new(sensitivity: Sensitivity, rows: &'a Rows, floors: &'a [f32; BANDS]) -> Self {
         Self {
-            total: ear.weights.iter().sum(),
-            around: Around::new(rows, ear.after_ms),
+            total: sensitivity.weights.iter().sum(),
+            around: Around::new(rows, sensitivity.after_ms),
             floors,
-            ear,
+            sensitivity,
         }
     }
 }
@@ -213,7 +213,11 @@ impl Iterator for Novelty<'_> {
     type Item = u16;
 
     fn next(&mut self) -> Option<u16> {
-        let Self { ear, around, .. } = self;
+        let Self {
+            sensitivity,
+            around,
+            ..
+        } = self;
         if around.at as usize >= around.rows.len() {
             return None;
         }
@@ -227,8 +231,8 @@ impl Iterator for Novelty<'_> {
                 true => (10.0 * libm::log10f(ratio)).min(CAP_DB),
                 false => 0.0,
             };
-            weighted += rise * ear.weights[band];
-            let single = rise * (1.2 * ear.weights[band]).min(1.0);
+            weighted += rise * sensitivity.weights[band];
+            let single = rise * (1.2 * sensitivity.weights[band]).min(1.0);
             if single > best[0] {
                 best = [single, best[0]];
             } else {
@@ -237,7 +241,7 @@ impl Iterator for Novelty<'_> {
         }
         around.step();
         let all = weighted / self.total;
-        let value = (1.0 - ear.best) * all + ear.best * 0.5 * (best[0] + best[1]);
+        let value = (1.0 - sensitivity.best) * all + sensitivity.best * 0.5 * (best[0] + best[1]);
         Some((value * GRID).round() as u16)
     }
 }
@@ -385,7 +389,7 @@ mod tests {
         };
         let rows = Rows::Memory(values(count).iter().map(level).collect());
         let floors = floors(&rows);
-        let whole: Vec<u16> = Novelty::new(ear(Family::Tom), &rows, &floors).collect();
+        let whole: Vec<u16> = Novelty::new(sensitivity(Family::Tom), &rows, &floors).collect();
         assert_eq!(whole.len(), count);
         let peaks: Vec<_> = (peaks_in(&whole).into_iter().map(|t| (t, whole[t]))).collect();
         let onsets = apart(peaks);

@@ -134,7 +134,7 @@ struct View<'a> {
     /// Whether only reports were written.
     dry: bool,
     /// The strokes of each take, drawn when they are asked for.
-    pictures: &'a strokes::Pictures<'a>,
+    charts: &'a strokes::Charts<'a>,
 }
 
 impl<'a> View<'a> {
@@ -143,7 +143,7 @@ impl<'a> View<'a> {
         tracks: &'a [TrackReport],
         subjects: &'a [Subject],
         dry: bool,
-        pictures: &'a strokes::Pictures<'a>,
+        charts: &'a strokes::Charts<'a>,
     ) -> Self {
         let tracks: Vec<Shown<'_>> = tracks
             .iter()
@@ -178,7 +178,7 @@ impl<'a> View<'a> {
             places,
             songs,
             dry,
-            pictures,
+            charts,
         }
     }
 
@@ -261,7 +261,7 @@ pub fn parts() -> [String; 2] {
 
 /// The page and its small files, given to `put` one by one, path and content: of a long session they
 /// would not fit in memory together. `subjects` belong to `tracks` one by one; `worksheet` says
-/// whether one was written, `pictures` draws the strokes of a take.
+/// whether one was written, `charts` draws the strokes of a take.
 ///
 /// # Errors
 /// Those of `put`.
@@ -270,10 +270,10 @@ pub fn files(
     tracks: &[TrackReport],
     subjects: &[Subject],
     worksheet: bool,
-    pictures: &strokes::Pictures<'_>,
+    charts: &strokes::Charts<'_>,
     mut put: impl FnMut(&str, &Content<'_>) -> Result<()>,
 ) -> Result<()> {
-    let view = View::new(session, tracks, subjects, !worksheet, pictures);
+    let view = View::new(session, tracks, subjects, !worksheet, charts);
     put(PAGE, &|sink| overview(&view, sink))?;
     let style = frame::style(include_str!("page.css"));
     put(&format!("{FOLDER}/page.css"), &|sink| {

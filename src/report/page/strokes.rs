@@ -12,7 +12,7 @@ use crate::units::round_to;
 use crate::wording::numbers::{counted, plain};
 use crate::wording::playing as wording;
 
-/// Columns of the picture, and where the first of them lies.
+/// Columns of the chart, and where the first of them lies.
 const WIDE: usize = 720;
 const LEFT: usize = 80;
 /// Height of a drum's row, of its loudest stroke, and the level under it that is drawn as nothing.
@@ -20,10 +20,10 @@ const ROW: usize = 24;
 const TALL: f64 = 20.0;
 const RANGE_DB: f64 = 40.0;
 
-/// The picture of a take, where its strokes are known.
-pub type Pictures<'a> = dyn Fn(&TakeReport) -> Option<Markup> + 'a;
+/// The chart of a take, where its strokes are known.
+pub type Charts<'a> = dyn Fn(&TakeReport) -> Option<Markup> + 'a;
 
-/// The takes of a song, folded, with their pictures if they are to be `drawn`; nothing where no drum
+/// The takes of a song, folded, with their charts if they are to be `drawn`; nothing where no drum
 /// has a mic of its own.
 pub(super) fn of_song(view: &View<'_>, song: &str, drawn: bool) -> Markup {
     let takes: Vec<&TakeReport> = (view.session.takes.iter())
@@ -35,9 +35,9 @@ pub(super) fn of_song(view: &View<'_>, song: &str, drawn: bool) -> Markup {
                 summary { (song) ": tempo, timing and strokes of " (counted(takes.len(), "take")) }
                 (table(&takes))
                 @for take in takes {
-                    @if let Some(picture) = drawn.then(|| (view.pictures)(take)).flatten() {
+                    @if let Some(chart) = drawn.then(|| (view.charts)(take)).flatten() {
                         figure {
-                            (picture)
+                            (chart)
                             figcaption {
                                 (text::take(&take.take)) ": every stroke by drum, the louder the taller, over 40 dB; "
                                 "lighter what may be bleed."
@@ -112,7 +112,7 @@ fn sure(take: &TakeReport) -> String {
 
 /// The strokes of a take over time, a row a drum, as hairlines in the colour of the text: the tallest
 /// of each column, sure strokes and what may be bleed apart.
-pub fn picture(strokes: &Strokes, seconds: f64, title: &str) -> Markup {
+pub fn chart(strokes: &Strokes, seconds: f64, title: &str) -> Markup {
     let seconds = seconds.max(1e-3);
     let column = |frame: u64| {
         let at_s = frame as f64 / f64::from(strokes.rate_hz.max(1));
@@ -198,7 +198,7 @@ mod tests {
             ],
             clicks_s: Vec::new(),
         };
-        let svg = picture(&strokes, 10.0, "low-tide take-01").into_string();
+        let svg = chart(&strokes, 10.0, "low-tide take-01").into_string();
         for part in [
             "kick 2; snare 0, 1 more may be bleed",
             r#"<path d="M80 24v-20M440 24v-10">"#,
