@@ -5,5 +5,7 @@ pub mod maths;
 mod median;
 pub mod random;
 pub mod resample;
+mod vertex;
 
 pub(crate) use median::median;
+pub(crate) use vertex::vertex;

@@ -52,8 +52,6 @@ pub struct Asked<'a> {
 pub enum Figures {
     /// Nothing: no level is decided.
     None,
-    /// True peak and hits.
-    Peaks,
     /// All but loudness.
     Plain,
     /// All.

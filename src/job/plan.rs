@@ -252,8 +252,9 @@ fn asked<'a>(job: &Job<'_>, unit: &Unit<'_>, heard: &'a [Heard], chain: &[Stage]
     let untouched = chain.iter().all(Stage::keeps_bits) && other_rate_hz.is_none() && !may_clip;
     let figures = match unit.preset.level.map(|rule| rule.measure) {
         None if untouched => Figures::None,
-        None | Some(Measure::HitLevel | Measure::TruePeak) => Figures::Peaks,
-        Some(Measure::SamplePeak | Measure::Rms) => Figures::Plain,
+        None | Some(Measure::HitLevel | Measure::TruePeak | Measure::SamplePeak | Measure::Rms) => {
+            Figures::Plain
+        }
         Some(Measure::Integrated | Measure::OverSource) => Figures::All,
     };
     Asked {

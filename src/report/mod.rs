@@ -78,6 +78,14 @@ pub struct TrackReport {
     pub take_notes: Vec<String>,
 }
 
+impl TrackReport {
+    /// Sample rate of its sources, which its delay counts in.
+    pub fn rate_hz(&self) -> f64 {
+        let source = self.sources.first();
+        source.map_or(48_000.0, |s| f64::from(s.sample_rate_hz))
+    }
+}
+
 /// One source file of a track.
 #[derive(Clone, Debug, Serialize)]
 pub struct SourceReport {

@@ -177,8 +177,7 @@ impl Sheet<'_> {
                     said.push(sheet::inverted().to_owned());
                 }
                 if d.delay_samples != 0 {
-                    let rate_hz = track.sources.first().map_or(0, |s| s.sample_rate_hz);
-                    said.push(done::moved(d.delay_samples, f64::from(rate_hz)));
+                    said.push(done::moved(d.delay_samples, track.rate_hz()));
                 }
                 if d.muted && !d.left_out {
                     said.push(done::muted().to_owned());

@@ -1,5 +1,5 @@
-//! Whose strokes they are: where a take has close mics, its drums are told apart as `prep` tells
-//! them, and each mic is compared over the strokes of its own drum.
+//! Whose strokes they are: where a take has close mics, its strokes are attributed as `prep` does
+//! it, and each mic is compared over the strokes of its own drum.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;

@@ -239,7 +239,7 @@ fn same_rate(candidates: &[Candidate]) -> Result<()> {
     .hint("convert them to one rate first; a conversion here would be part of what you hear"))
 }
 
-/// Two candidates of one name are told apart by the folder above them, or by their letters.
+/// Two candidates of one name get the folder above them in front; where that is the same too, letters differ.
 fn name_apart(candidates: &mut [Candidate]) {
     let names: Vec<String> = candidates.iter().map(|c| c.name.clone()).collect();
     for candidate in candidates.iter_mut() {

@@ -1,7 +1,7 @@
 //! What was done to a track, in a few words.
 
 use super::numbers::{db, plain};
-use super::text;
+use super::{Sentence, text};
 
 /// It is not among the stems.
 pub fn left_out() -> &'static str {
@@ -77,14 +77,14 @@ pub fn takes(songs: &[(&str, &[&str], usize)], of_session: usize) -> String {
 }
 
 /// A mic that a take lacks and others have: what is so, and what to do.
-pub fn missing(label: &str, others: &[&str]) -> (String, &'static str) {
+pub fn missing(label: &str, others: &[&str]) -> Sentence {
     let others = text::takes(others);
     let mut letters = others.chars();
     let others: String = (letters.next().into_iter())
         .flat_map(char::to_uppercase)
         .chain(letters)
         .collect();
-    (
+    Sentence::new(
         format!("No {label} in this take. {others} have one."),
         "Look for the file; was it named otherwise?",
     )

@@ -22,7 +22,7 @@ pub struct Sentence {
 }
 
 impl Sentence {
-    fn new(what: impl Into<String>, advice: &str) -> Self {
+    pub(super) fn new(what: impl Into<String>, advice: &str) -> Self {
         Self {
             what: what.into(),
             advice: (!advice.is_empty()).then(|| advice.to_owned()),

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::tuning::ring::{faded, power};
+use crate::dsp::vertex;
 use crate::units::{power_to_db, round_to};
 
 /// The sound of a stroke that it is read from, in seconds after it: the stick is gone by then.
@@ -141,13 +142,7 @@ fn peak(powers: &[f32], least_hz: f64) -> Option<(f64, f64)> {
     let lowest = |part: &[f64]| part.iter().copied().fold(f64::MAX, f64::min);
     let below = lowest(&smooth[top - AROUND..top]);
     let above = lowest(&smooth[top + 1..=top + AROUND]);
-    let (before, after) = (smooth[top - 1], smooth[top + 1]);
-    let bend = before - 2.0 * smooth[top] + after;
-    let off = if bend < 0.0 {
-        0.5 * (before - after) / bend
-    } else {
-        0.0
-    };
+    let off = vertex(smooth[top - 1], smooth[top], smooth[top + 1]).unwrap_or(0.0);
     Some((hz(top as f64 + off), smooth[top] - below.max(above)))
 }
 
@@ -177,7 +172,7 @@ mod tests {
 
     const RATE_HZ: f64 = 2400.0;
 
-    /// The early ring of a stroke: a fundamental, overtones, noise, and a partial where it is told.
+    /// The early ring of a stroke: a fundamental, overtones, noise, and a partial where one is given.
     fn stroke(random: &mut Random, boxy_hz: Option<f64>) -> Vec<f64> {
         let mut partials = vec![(130.0, 1.0), (207.0, 0.5)];
         partials.extend(boxy_hz.map(|hz| (hz, 0.3)));

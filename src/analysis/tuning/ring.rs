@@ -7,6 +7,7 @@ use std::f64::consts::{PI, TAU};
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::tuning::boxy::Body;
+use crate::dsp::vertex;
 
 /// Steps an octave: ten cents each.
 const STEPS: f64 = 120.0;
@@ -87,11 +88,10 @@ fn over(a: &[f32], b: &[f32]) -> Option<f64> {
     let fits: Vec<f64> = (-most..=most).map(|s| fit(a, b, s)).collect();
     let top = (0..fits.len()).max_by(|&i, &j| fits[i].total_cmp(&fits[j]))?;
     let (&before, &after) = (fits.get(top.checked_sub(1)?)?, fits.get(top + 1)?);
-    let bend = before - 2.0 * fits[top] + after;
-    if fits[top] < ALIKE || bend >= 0.0 {
+    if fits[top] < ALIKE {
         return None;
     }
-    let steps = top as f64 - MOST as f64 + 0.5 * (before - after) / bend;
+    let steps = top as f64 - MOST as f64 + vertex(before, fits[top], after)?;
     Some((steps / STEPS).exp2())
 }
 

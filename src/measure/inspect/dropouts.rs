@@ -22,7 +22,7 @@ const EDITED_S: f64 = 0.05;
 const EDGE_S: f64 = 0.02;
 /// Only every fourth pair is compared at first: the shortest run of six holds one of these.
 const STRIDE: u64 = 4;
-/// Runs up to here are looked at again when more has come; longer ones are remembered.
+/// Runs up to here are read anew when more has come; longer ones are remembered.
 const REMEMBER: u64 = 4096;
 
 #[derive(Clone, Copy, Debug, PartialEq)]

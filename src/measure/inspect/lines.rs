@@ -1,6 +1,7 @@
 //! Lines in a spectrum, and the hum that they make.
 
 use super::hum::Hum;
+use crate::dsp::vertex;
 use crate::units;
 
 /// Harmonics of a hum, and how many lines make one: of mains, and of another fundamental.
@@ -132,15 +133,8 @@ impl Spectrum {
         if a[bin] <= OVER_MEDIAN * median {
             return None;
         }
-        // vertex of the parabola through the three bins
         let (left, top, right) = (*a.get(bin.wrapping_sub(1))?, a[bin], *a.get(bin + 1)?);
-        let bend = left - 2.0 * top + right;
-        let shift = if bend < 0.0 {
-            0.5 * (left - right) / bend
-        } else {
-            0.0
-        };
-        let shift = shift.clamp(-0.5, 0.5);
+        let shift = vertex(left, top, right).unwrap_or(0.0).clamp(-0.5, 0.5);
         Some((
             (bin as f64 + shift) * self.step_hz,
             top - 0.25 * (left - right) * shift,

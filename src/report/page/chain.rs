@@ -30,7 +30,7 @@ pub fn line(track: &Shown<'_>) -> String {
 
 /// `moved 1.2 ms forward`.
 pub fn moved(track: &Shown<'_>) -> String {
-    done::moved(track.report.decisions.delay_samples, track.rate_hz())
+    done::moved(track.report.decisions.delay_samples, track.report.rate_hz())
 }
 
 /// Decisions that a person may want otherwise, each with its reason.

@@ -90,7 +90,7 @@ fn pictures(track: &Shown<'_>, up: &str) -> Markup {
                     @if !pins.is_empty() { " A mark above is a place to hear." }
                 }
             }
-            @if let Some(spectrum) = plot::spectrum(before, after, &stages, track.rate_hz()) {
+            @if let Some(spectrum) = plot::spectrum(before, after, &stages, track.report.rate_hz()) {
                 figure {
                     (spectrum)
                     figcaption { "Level by third octaves, dB: dotted source, solid stem; dashed the applied curve." }

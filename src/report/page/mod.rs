@@ -94,14 +94,9 @@ impl<'a> Shown<'a> {
         self.report.take.as_deref().unwrap_or("")
     }
 
-    fn rate_hz(&self) -> f64 {
-        let source = self.report.sources.first();
-        source.map_or(48_000.0, |s| f64::from(s.sample_rate_hz))
-    }
-
     fn length_s(&self) -> f64 {
         let source = self.report.sources.first();
-        source.map_or(0.0, |s| s.frames as f64) / self.rate_hz()
+        source.map_or(0.0, |s| s.frames as f64) / self.report.rate_hz()
     }
 
     fn worst(&self) -> Option<Severity> {

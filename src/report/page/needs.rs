@@ -274,11 +274,7 @@ fn missing(view: &View<'_>, song: &str, label: &str) -> Sentence {
         .filter(|((s, _), tracks)| *s == song && tracks.iter().any(|t| t.subject.label == label))
         .map(|((_, take), _)| *take)
         .collect();
-    let (what, advice) = done::missing(label, &others);
-    Sentence {
-        what,
-        advice: Some(advice.to_owned()),
-    }
+    done::missing(label, &others)
 }
 
 /// What the program changed or could not decide, mic by mic, folded.

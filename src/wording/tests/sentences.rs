@@ -123,8 +123,11 @@ fn of_done() -> Vec<Example> {
         ),
         ("takes", done::takes(&songs, 7)),
         ("takes", done::takes(&songs, 5)),
-        ("missing", done::missing("ride", takes[1]).0),
-        ("missing", done::missing("ride", takes[1]).1.to_owned()),
+        ("missing", done::missing("ride", takes[1]).what),
+        (
+            "missing",
+            done::missing("ride", takes[1]).advice.unwrap_or_default(),
+        ),
         ("taken_by", remark::taken_by("SN TOP", false)),
         ("taken_by", remark::taken_by("the session file", true)),
         ("given_by_name", remark::given_by_name()),
