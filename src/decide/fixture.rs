@@ -79,6 +79,7 @@ pub fn track(label: &str) -> MadeTrack {
         label: label.to_owned(),
         drum: drum(mic.family, mic.name(), side),
         hits: Vec::new(),
+        as_loud: Vec::new(),
         attributed: true,
         unsure: 0,
         missed: 0.0,
@@ -118,6 +119,14 @@ impl MadeTrack {
         }
         let loudest = self.levels.sample_peak_dbfs.unwrap_or(level_dbfs);
         self.peak(loudest.max(level_dbfs))
+    }
+
+    /// So many moments that the other mics take for bleed, and that are as loud in this one as its hits.
+    pub fn loud_bleed(mut self, count: usize, level_dbfs: f64) -> Self {
+        let hits = self.shows.hits.len();
+        self = self.likely(count, level_dbfs, 0.05);
+        self.shows.as_loud.extend(self.shows.hits.drain(hits..));
+        self
     }
 
     /// Its loudest sample, on which its true peak lies.

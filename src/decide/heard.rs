@@ -20,7 +20,7 @@ use crate::session::config::SessionFile;
 use crate::session::{Family, Track};
 use crate::stage::gate::{Gate, GateHit, Struck};
 use crate::worksheet::Decided;
-use figures::{OWN, TAKE_HITS, gate_hits, level_hits, summary, tuned};
+use figures::{OWN, TAKE_HITS, level_hits, summary, tuned};
 use found::{bleeding, noted};
 
 /// One take of a set-up.
@@ -60,7 +60,7 @@ pub struct Heard {
     pub level_hits: Vec<u64>,
     /// Whose hits these are.
     pub hits_of: HitsOf,
-    /// All hits, for a gate.
+    /// All hits, and what may be one, for a gate.
     pub gate_hits: Vec<GateHit>,
     /// Share of the drum's hits that are probably not among them, 0 to 1.
     pub missed_share: f64,
@@ -306,11 +306,7 @@ impl SetUp<'_> {
                 Vec::new()
             },
             hits_of: evidence.hits_of(),
-            gate_hits: if evidence.attributed {
-                gate_hits(evidence, track.rate_hz())
-            } else {
-                Vec::new()
-            },
+            gate_hits: self.gate_hits(evidence, track),
             missed_share: evidence.missed,
             ring: self.ring(track),
             incoming: self.incoming(track),

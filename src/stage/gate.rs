@@ -57,22 +57,24 @@ const ABOVE_FLOOR_DB: f64 = 3.0;
 const SURE_HOLD_S: f64 = 0.55;
 /// Shortest hold of an unsure hit, and longest of all, seconds.
 const HOLD_S: (f64, f64) = (0.06, 1.5);
-/// From this probability on a hit opens fully, from the second on half, below it not.
+/// From this probability on a hit opens fully, from the second on half, below it not; one that is as loud as
+/// the drum's own strokes, a step further.
 const SURE: f64 = 0.5;
 const UNSURE: f64 = 0.2;
-/// Where more than this share of the hits has probably been missed, or there are more unsure hits than this
-/// share of the sure ones, the gate closes no further than −6 dB: a stroke that it does not open at is softer,
-/// and still heard. One unsure hit beside so many sure ones is no share: it opens half, and says nothing of
-/// others. Not in a take where the drum rests.
+/// Where more than this share of the hits has probably been missed, which is this part of one at least, or
+/// there are more unsure hits than this share of the sure ones, the gate closes no further than −6 dB: a
+/// stroke that it does not open at is softer, and still heard. Unsure hits that are loud do not count: where
+/// those are strokes, what was missed beside them is loud as well, and opens it. Not in a take where the
+/// drum rests.
 const MOST_MISSED: f64 = 0.13;
-const MOST_UNSURE: f64 = 0.125;
-const ONE_BESIDE: usize = 6;
+const LEAST_MISSED: f64 = 0.5;
+const MOST_UNSURE: f64 = 0.25;
 const CAREFUL_RANGE_DB: f64 = -6.0;
 
 /// What was measured of the drum behind a gate, in one take.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Struck<'a> {
-    /// Its hits, in order; those below a probability of 0.2 need not be there.
+    /// Its hits; those below a probability of 0.2 that are not loud need not be there.
     pub hits: &'a [GateHit],
     /// Its ring, T60 in seconds.
     pub ring_s: Option<f64>,
@@ -93,6 +95,8 @@ pub struct GateHit {
     pub probability: f64,
     /// Peak of the hit, dBFS.
     pub level_dbfs: f64,
+    /// As loud as the drum's own strokes, which bleed hardly ever is.
+    pub loud: bool,
 }
 
 /// What [`Gate::decide`] found.
@@ -120,14 +124,22 @@ impl Gate {
 
         let mut openings = Vec::new();
         let (mut sure, mut unsure) = (0, 0);
-        for hit in struck.hits.iter().filter(|hit| hit.probability >= UNSURE) {
-            let (by, least_s) = if hit.probability >= SURE && !struck.rests {
+        let (mut soft, mut heard) = (0, 0.0);
+        for hit in struck.hits {
+            let may_be = hit.probability >= UNSURE;
+            let is = hit.probability >= SURE || may_be && hit.loud;
+            if !may_be && !hit.loud {
+                continue;
+            }
+            let (by, least_s) = if is && !struck.rests {
                 sure += 1;
                 (1.0, SURE_HOLD_S)
             } else {
                 unsure += 1;
+                soft += usize::from(!hit.loud);
                 (0.5, HOLD_S.0)
             };
+            heard += hit.probability;
             let rings_s = (hit.level_dbfs - struck.floor_dbfs - ABOVE_FLOOR_DB) / ring_db_per_s;
             let hold_s = rings_s.clamp(least_s, HOLD_S.1);
             openings.push(Opening {
@@ -139,9 +151,10 @@ impl Gate {
         openings.sort_by_key(|opening| opening.at);
         gate.openings = Some(openings);
 
-        let several = unsure > 1 || sure < ONE_BESIDE;
-        let doubtful = several && unsure as f64 > MOST_UNSURE * sure as f64;
-        if !struck.rests && (doubtful || struck.missed_share > MOST_MISSED) {
+        let doubtful = soft as f64 > MOST_UNSURE * sure as f64;
+        let missed = struck.missed_share * heard / (1.0 - struck.missed_share).max(1e-3);
+        let many_missed = struck.missed_share > MOST_MISSED && missed >= LEAST_MISSED;
+        if !struck.rests && (doubtful || many_missed) {
             gate.range_db = gate.range_db.max(CAREFUL_RANGE_DB);
         }
         Decided { gate, sure, unsure }

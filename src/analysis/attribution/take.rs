@@ -161,6 +161,12 @@ pub struct TrackEvidence {
     ///
     /// [`own_hits`]: TrackEvidence::own_hits
     pub hits: Vec<Hit>,
+    /// Of a tom: moments below 0.2 that are as loud in its mic as its own hits ([`AS_LOUD_DB`] under
+    /// their level at most). Bleed hardly ever is; a stroke together with a kick or a crash may look
+    /// like bleed to the other mics.
+    ///
+    /// [`AS_LOUD_DB`]: crate::analysis::AS_LOUD_DB
+    pub as_loud: Vec<Hit>,
     /// Whether the hits were told from bleed by other mics; if not, they are only onsets.
     pub attributed: bool,
     /// Moments that may be hits (0.2 ≤ p < 0.5).

@@ -225,6 +225,7 @@ mod tests {
                         flam: false,
                     })
                     .collect(),
+                as_loud: Vec::new(),
                 attributed: true,
                 unsure: 0,
                 missed: 0.0,

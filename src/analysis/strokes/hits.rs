@@ -9,6 +9,7 @@ use crate::analysis::attribution::take::{DrumEvidence, Kit, Material, Played, Tr
 use crate::analysis::attribution::unlikely::unlikely;
 use crate::analysis::setup::played::{SURE, loudest_db, played};
 use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::loud::as_loud;
 use crate::analysis::strokes::metronome::metronome;
 use crate::analysis::strokes::place;
 use crate::analysis::strokes::rows::PARTS;
@@ -181,6 +182,7 @@ pub(crate) fn tracks(
             label: track.label.clone(),
             drum: drum.map(|d| kit.drums[d].0.clone()),
             hits: Vec::new(),
+            as_loud: Vec::new(),
             attributed: drum.is_some() && (kit.drums.len() > 1 || !kit.overheads.is_empty()),
             unsure: 0,
             missed: 0.0,
@@ -195,6 +197,7 @@ pub(crate) fn tracks(
             let p = &attribution.probability[d];
             let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
             let (mut below, mut sum) = (0.0, 0.0);
+            let mut bleed = Vec::new();
             for (m, &p) in p.iter().enumerate() {
                 let at = attribution.at_ms(d, m);
                 if !inside(at) {
@@ -203,6 +206,7 @@ pub(crate) fn tracks(
                 sum += f64::from(p);
                 if p < BLEED {
                     below += f64::from(p);
+                    bleed.push((at - track.offset_ms(), p));
                 }
                 evidence.unsure += usize::from((BLEED..OWN).contains(&p));
                 if p >= BLEED {
@@ -215,6 +219,9 @@ pub(crate) fn tracks(
             // where no stroke was heard, nothing tells how many there were
             if evidence.own_hits().next().is_some() {
                 evidence.missed = round_to(below / sum, 3);
+            }
+            if track.family == Family::Tom {
+                evidence.as_loud = as_loud(&evidence.hits, &trace, bleed, level_ms);
             }
         } else if matches!(track.family, Family::Overhead | Family::Room) {
             let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));

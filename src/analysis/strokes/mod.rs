@@ -2,6 +2,7 @@
 
 pub(crate) mod bank;
 pub(crate) mod hits;
+pub(crate) mod loud;
 pub(crate) mod metronome;
 pub(crate) mod moments;
 pub(crate) mod onset;

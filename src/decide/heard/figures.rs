@@ -4,10 +4,10 @@ use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, Ring, SetUp};
 use crate::analysis::tuning::SURE;
 use crate::analysis::{
-    Hit, ONE_STROKE_MS, TrackEvidence, Tuning, level_of_take, weighted_quantile,
+    AS_LOUD_DB, Hit, ONE_STROKE_MS, TrackEvidence, Tuning, level_of_take, weighted_quantile,
 };
 use crate::report::{HitSummary, TuningSummary};
-use crate::session::Track;
+use crate::session::{Family, Track};
 use crate::stage::gate::GateHit;
 use crate::units::round_to;
 
@@ -122,6 +122,39 @@ impl SetUp<'_> {
         weighted_quantile(&rings, 0.5).map(|t60_s| Ring { t60_s, of_others })
     }
 
+    /// What a gate may open at. Of a tom also what is as loud as its own strokes of this take and of its
+    /// set-up, unless that happens more often than it is struck: then it says nothing.
+    pub(super) fn gate_hits(&self, evidence: &TrackEvidence, track: &Track) -> Vec<GateHit> {
+        if !evidence.attributed {
+            return Vec::new();
+        }
+        let own: Vec<f64> = evidence.own_hits().filter_map(|h| h.level_dbfs).collect();
+        let mut levels = self.setup.levels.iter();
+        let in_setup = levels.find(|level| level.label == track.label);
+        let loud_dbfs = level_of_take(&own, evidence.hits_of())
+            .filter(|_| track.mic.family == Family::Tom)
+            .map(|level| in_setup.map_or(level, |all| level.max(all.level_dbfs)) - AS_LOUD_DB);
+        let hit = |hit: &Hit| {
+            let level_dbfs = hit.level_dbfs?;
+            // Its first stroke may lie as far ahead of it.
+            let grace_ms = if hit.flam { ONE_STROKE_MS as f64 } else { 0.0 };
+            Some(GateHit {
+                frame: frame(hit.at_ms - grace_ms, track.rate_hz()),
+                probability: hit.probability,
+                level_dbfs,
+                loud: loud_dbfs.is_some_and(|loud| level_dbfs >= loud),
+            })
+        };
+        let mut hits: Vec<GateHit> = evidence.hits.iter().filter_map(hit).collect();
+        let mut bleed: Vec<GateHit> = evidence.as_loud.iter().filter_map(hit).collect();
+        bleed.retain(|hit| hit.loud);
+        match bleed.len() <= own.len() {
+            true => hits.extend(bleed),
+            false => hits.iter_mut().for_each(|hit| hit.loud = false),
+        }
+        hits
+    }
+
     pub(super) fn tuning_summary(&self, t: usize, track: &Track) -> Option<TuningSummary> {
         let all = self.tuning(track);
         let own = self.own_tuning(t, track);
@@ -185,20 +218,6 @@ pub(super) fn level_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<u64> {
         true => alone,
         false => hits.iter().map(|h| frame(h.at_ms, rate_hz)).collect(),
     }
-}
-
-pub(super) fn gate_hits(evidence: &TrackEvidence, rate_hz: u32) -> Vec<GateHit> {
-    let hit = |hit: &Hit| {
-        let level_dbfs = hit.level_dbfs?;
-        // Its first stroke may lie as far ahead of it.
-        let grace_ms = if hit.flam { ONE_STROKE_MS as f64 } else { 0.0 };
-        Some(GateHit {
-            frame: frame(hit.at_ms - grace_ms, rate_hz),
-            probability: hit.probability,
-            level_dbfs,
-        })
-    };
-    evidence.hits.iter().filter_map(hit).collect()
 }
 
 pub(super) fn summary(evidence: &TrackEvidence) -> HitSummary {

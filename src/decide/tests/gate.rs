@@ -36,9 +36,9 @@ fn openings(gate: &Gate) -> Vec<f64> {
 fn a_gate_opens_fully_at_sure_hits_half_at_unsure_ones_and_not_below() {
     let tom = track("tom-1")
         .likely(16, -12.0, 0.5)
-        .likely(1, -12.0, 0.49)
-        .likely(1, -12.0, 0.2)
-        .likely(1, -12.0, 0.19);
+        .likely(1, -20.0, 0.49)
+        .likely(1, -20.0, 0.2)
+        .likely(1, -20.0, 0.19);
     let (gate, why) = gate_of(&[take("take-01", [tom])]);
     let mut want = vec![1.0; 16];
     want.extend([0.5; 2]);
@@ -155,7 +155,7 @@ fn a_gate_without_hits_to_open_at_stays_open() {
 #[test]
 fn where_hits_are_unsure_or_were_missed_a_gate_closes_by_6_db_only() {
     let range = |sure, unsure, missed| {
-        let mut tom = track("tom-1").hits(sure, -12.0).likely(unsure, -12.0, 0.3);
+        let mut tom = track("tom-1").hits(sure, -12.0).likely(unsure, -20.0, 0.3);
         tom.shows.missed = missed;
         let (gate, why) = gate_of(&[take("take-01", [tom])]);
         let Reason::Gated {
@@ -167,11 +167,39 @@ fn where_hits_are_unsure_or_were_missed_a_gate_closes_by_6_db_only() {
         assert_eq!(wanted_range_db.is_some(), gate.range_db != -24.0);
         gate.range_db
     };
-    // an eighth of the sure ones, and 13 %
-    assert_eq!([range(16, 2, 0.13), range(16, 3, 0.0)], [-24.0, -6.0]);
+    // a quarter of the sure ones, and 13 %
+    assert_eq!([range(16, 4, 0.13), range(16, 5, 0.0)], [-24.0, -6.0]);
+    assert_eq!([range(4, 1, 0.0), range(3, 1, 0.0)], [-24.0, -6.0]);
     assert_eq!(range(16, 0, 0.14), -6.0);
-    // one beside six is no share
-    assert_eq!([range(6, 1, 0.0), range(5, 1, 0.0)], [-24.0, -6.0]);
+    // of few hits that is less than half of one
+    assert_eq!([range(2, 0, 0.2), range(2, 0, 0.21)], [-24.0, -6.0]);
+}
+
+#[test]
+fn what_is_as_loud_as_the_drums_own_strokes_opens_a_gate() {
+    let tom = |unsure, bleed| {
+        let hits = track("tom-1").hits(6, -12.0).likely(2, unsure, 0.3);
+        gate_of(&[take("take-01", [hits.loud_bleed(2, bleed)])]).0
+    };
+    let by = |unsure, bleed| openings(&tom(unsure, bleed))[6..].to_vec();
+    assert_eq!(by(-12.9, -12.9), [1.0, 1.0, 0.5, 0.5]);
+    assert_eq!(by(-13.1, -13.1), [0.5, 0.5]);
+    assert_eq!(tom(-12.0, -12.0).range_db, -24.0);
+}
+
+#[test]
+fn how_loud_something_is_counts_beside_all_takes_and_where_it_is_rare() {
+    let soft = track("tom-1").hits(6, -24.0);
+    let bleed = |count| take("take-02", [soft.clone().loud_bleed(count, -24.0)]);
+    let opens = |takes: &[MadeTake]| openings(&gate_of(takes).0).len();
+    assert_eq!(opens(&[bleed(6)]), 12);
+    assert_eq!(opens(&[bleed(7)]), 6);
+    let loud = |label: &str| take("take-01", [track(label).hits(24, -12.0)]);
+    assert_eq!(opens(&[loud("tom-2"), bleed(6)]), 12);
+    assert_eq!(opens(&[loud("tom-1"), bleed(6)]), 6);
+    // what a snare or a hat hears of others may well be louder than itself
+    let snare = track("snare-top").hits(6, -24.0).loud_bleed(2, -12.0);
+    assert_eq!(opens(&[take("take-01", [snare])]), 6);
 }
 
 #[test]

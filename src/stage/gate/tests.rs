@@ -137,12 +137,23 @@ fn how_the_stream_is_cut_changes_no_bit() {
     assert_eq!(run(&settings, &[1.0; 50], 7)[..48], [1.0; 48]);
 }
 
+fn struck(hits: &[GateHit], ring_s: Option<f64>, missed_share: f64) -> Struck<'_> {
+    Struck {
+        hits,
+        ring_s,
+        floor_dbfs: -50.0,
+        missed_share,
+        rests: false,
+    }
+}
+
 #[test]
 fn openings_follow_probability_level_and_ring() {
     let hit = |frame, probability, level_dbfs| GateHit {
         frame,
         probability,
         level_dbfs,
+        loud: false,
     };
     let hits = [
         hit(9000, 0.3, -20.0),
@@ -154,13 +165,6 @@ fn openings_follow_probability_level_and_ring() {
         close_db_per_s: None,
         openings: None,
         ..gate(-24.0, &[])
-    };
-    let struck = |hits, ring_s, missed_share| Struck {
-        hits,
-        ring_s,
-        floor_dbfs: -50.0,
-        missed_share,
-        rests: false,
     };
     let decided = settings.decide(struck(&hits, Some(1.2), 0.05), RATE);
     // 50 dB a second: from −10 to −47 takes 740 ms, from −20 540 ms; −48 is below, so the shortest hold.
@@ -186,19 +190,39 @@ fn openings_follow_probability_level_and_ring() {
     let openings = decided.gate.openings.expect("some");
     assert!(openings.len() == 3 && openings.iter().all(|o| o.by == 0.5));
 
-    let sure: Vec<_> = (0..10).map(|i| hit(i * 100, 0.9, -20.0)).collect();
-    let mostly = [&sure[..], &[hit(2000, 0.3, -20.0)]].concat();
-    let decided = settings.decide(struck(&mostly, None, 0.05), RATE);
+    // What is as loud as the drum's own strokes opens it a step further, and makes nothing doubtful.
+    let loud = |probability| GateHit {
+        loud: true,
+        ..hit(0, probability, -20.0)
+    };
+    let by = |hit| {
+        settings
+            .decide(struck(&[hit], None, 0.0), RATE)
+            .gate
+            .openings
+    };
+    let by = |hit| by(hit).expect("some").iter().map(|o| o.by).next();
     assert_eq!(
-        (decided.gate.range_db, decided.sure, decided.unsure),
-        (-24.0, 10, 1)
+        [0.1, 0.2, 0.5].map(|p| by(loud(p))),
+        [0.5, 1.0, 1.0].map(Some)
     );
+    let soft = [0.1, 0.2, 0.5].map(|p| by(hit(0, p, -20.0)));
+    assert_eq!(soft, [None, Some(0.5), Some(1.0)]);
 
-    let doubtful: Vec<_> = (0..10).map(|i| hit(i * 100, 0.19, -20.0)).collect();
-    let decided = settings.decide(struck(&doubtful, None, 0.14), RATE);
-    assert_eq!(decided.gate.range_db, -6.0);
-    assert_eq!(decided.gate.close_db_per_s, Some(40.0));
-    assert_eq!(decided.gate.openings, Some(vec![]));
+    let sure: Vec<_> = (0..10).map(|i| hit(i * 100, 0.9, -20.0)).collect();
+    let range = |more: &[GateHit], missed_share| {
+        let hits = [&sure[..], more].concat();
+        let decided = settings.decide(struck(&hits, None, missed_share), RATE);
+        (decided.gate.range_db, decided.sure, decided.unsure)
+    };
+    let unsure = hit(2000, 0.3, -20.0);
+    assert_eq!(range(&[unsure; 2], 0.05), (-24.0, 10, 2));
+    assert_eq!(range(&[unsure; 3], 0.05), (-6.0, 10, 3));
+    assert_eq!(range(&[loud(0.1); 3], 0.05), (-24.0, 10, 3));
+    assert_eq!(range(&[], 0.14), (-6.0, 10, 0));
+    // Of two hits that is a third of one.
+    let few = settings.decide(struck(&sure[..2], None, 0.14), RATE).gate;
+    assert_eq!((few.range_db, few.close_db_per_s), (-24.0, Some(40.0)));
     let nothing = settings.decide(struck(&[], Some(2.0), 0.0), RATE).gate;
     assert_eq!(
         (nothing.range_db, nothing.close_db_per_s),
