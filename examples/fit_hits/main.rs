@@ -1,20 +1,34 @@
 //! Fits the weights of hit attribution and prints them, or proves the weights that are built in.
 //!
-//! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half and, for
-//! hat and ride, on songs in the room of the demo. `… -- prove` prints, for the
+//! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half, in all
+//! their set-ups, and, for toms, hat and ride, on songs in the room of the demo. `… -- --prove` prints, for the
 //! recorded kits of the other half, how many of the moments that were given a probability were strokes.
-//! Both read the recordings beside the repository (`tests/bed/mod.rs` says where).
+//! Both read the recordings beside the repository (`tests/bed/mod.rs` says where); `--keep FOLDER` leaves
+//! the rendered takes there and takes them from there.
+
+use std::path::{Path, PathBuf};
 
 use batterhead::analysis::{
     Example, FEATURES, FIRST, Recorded, Reference, TakeTrack, examples, sketch,
 };
 use batterhead::demo::{self, groove::Piece};
 use batterhead::session::Family;
+use clap::Parser;
 use rayon::prelude::*;
 
 #[path = "../../tests/bed/mod.rs"]
 mod bed;
 mod songs;
+
+#[derive(Parser)]
+struct Arguments {
+    /// What the built-in probabilities are worth on the other half
+    #[arg(long)]
+    prove: bool,
+    /// Where rendered takes are kept from run to run
+    #[arg(long)]
+    keep: Option<PathBuf>,
+}
 
 /// A moment belongs to a stroke of its drum this near to it; cymbals swell, and one hat of kit 4 has
 /// its attack 14 ms behind its onset.
@@ -27,9 +41,12 @@ fn near_ms(family: Family) -> f64 {
 
 struct Row {
     x: [f32; FEATURES],
+    in_time: f32,
     family: Family,
     is_ride: bool,
     own: bool,
+    /// How many moments it counts as.
+    weight: f64,
     /// By the weights that are built in.
     p: f32,
 }
@@ -47,9 +64,11 @@ fn rows(found: Vec<Example>, spans: &dyn Fn(&str) -> Spans) -> Vec<Row> {
             let own = spans.iter().any(|s| at > s.0 - near && at < s.1 + near);
             Row {
                 x: moment.features,
+                in_time: moment.in_time,
                 family,
                 is_ride: name == "ride",
                 own,
+                weight: 1.0,
                 p: moment.probability,
             }
         }));
@@ -80,16 +99,18 @@ fn hear(
     all
 }
 
-fn recorded(half: bed::Half, alone: bool) -> Vec<Row> {
+fn recorded(halves: &[bed::Half], alone: bool, keep: Option<&Path>) -> Vec<Row> {
     let sources = bed::sources().expect("the recorded kits");
-    bed::setups(half)
-        .par_iter()
-        .flat_map_iter(|setup| hear_setup(&sources, setup, alone))
-        .collect()
+    let setups: Vec<bed::Setup> = halves.iter().flat_map(|half| bed::setups(*half)).collect();
+    let hear = |setup| {
+        let mut session = bed::Session::new(&sources, setup);
+        session.keep = keep.map(Path::to_path_buf);
+        hear_session(&session, setup, alone)
+    };
+    setups.par_iter().flat_map_iter(hear).collect()
 }
 
-fn hear_setup(sources: &bed::Sources, setup: &bed::Setup, alone: bool) -> Vec<Row> {
-    let session = bed::Session::new(sources, setup);
+fn hear_session(session: &bed::Session, setup: &bed::Setup, alone: bool) -> Vec<Row> {
     let mut takes = Vec::new();
     let mut events = Vec::new();
     for number in 0..setup.takes.len() {
@@ -108,7 +129,7 @@ fn hear_setup(sources: &bed::Sources, setup: &bed::Setup, alone: bool) -> Vec<Ro
     rows
 }
 
-/// Hat and ride in the takes of a song, in the room of the demo.
+/// Toms, hat and ride in the takes of a song, in the room of the demo.
 fn in_the_demo(song: &demo::songs::Song) -> Vec<Row> {
     let (mut takes, mut played) = (Vec::new(), Vec::new());
     for take in &song.takes {
@@ -120,30 +141,37 @@ fn in_the_demo(song: &demo::songs::Song) -> Vec<Row> {
         let piece = match drum {
             "hat" => Some(Piece::Hat),
             "ride" => Some(Piece::Ride),
+            "tom-1" => Some(Piece::Tom1),
+            "tom-2" => Some(Piece::Tom2),
+            "tom-3" => Some(Piece::Floor),
             _ => None,
         };
         let own = played[take].iter().filter(|s| Some(s.piece) == piece);
         own.map(|s| (s.at_s * 1000.0, s.at_s * 1000.0)).collect()
     };
     let mut rows = hear(&mut takes, &spans, true);
-    rows.retain(|row| matches!(row.family, Family::Hat | Family::Cymbal));
+    rows.retain(|row| matches!(row.family, Family::Hat | Family::Cymbal | Family::Tom));
+    // as much of the ride as of that of a recorded kit
+    for row in rows.iter_mut().filter(|row| row.is_ride) {
+        row.weight = 4.0;
+    }
     rows
 }
 
-/// Newton's method on the regularised likelihood, by the first `count` features.
-/// `ridge` pulls the weights towards nothing, in moments.
-fn fit(rows: &[&Row], count: usize, ridge: f64) -> Vec<f64> {
+/// Newton's method on the regularised likelihood: the weights of what is known of each moment (`inputs`),
+/// all as long. `ridge` pulls the weights towards nothing, in moments.
+fn fit(inputs: &[Vec<f32>], rows: &[&Row], ridge: f64) -> Vec<f64> {
+    let count = inputs.first().map_or(0, Vec::len);
     let scale = (0..count).map(|i| {
-        let sum: f64 = rows.iter().map(|r| f64::from(r.x[i]).powi(2)).sum();
-        (sum / rows.len() as f64).sqrt().max(1e-3)
+        let sum: f64 = inputs.iter().map(|x| f64::from(x[i]).powi(2)).sum();
+        (sum / inputs.len() as f64).sqrt().max(1e-3)
     });
     let scale: Vec<f64> = scale.collect();
     let mut w = vec![0.0; count];
     for _ in 0..30 {
         let mut h = vec![vec![0.0; count + 1]; count];
-        for row in rows {
-            let x: Vec<f64> = row
-                .x
+        for (x, row) in inputs.iter().zip(rows) {
+            let x: Vec<f64> = x
                 .iter()
                 .zip(&scale)
                 .map(|(x, s)| f64::from(*x) / s)
@@ -153,9 +181,9 @@ fn fit(rows: &[&Row], count: usize, ridge: f64) -> Vec<f64> {
             let y = if row.own { 1.0 } else { 0.0 };
             for i in 0..count {
                 for j in 0..count {
-                    h[i][j] += x[i] * x[j] * p * (1.0 - p);
+                    h[i][j] += row.weight * x[i] * x[j] * p * (1.0 - p);
                 }
-                h[i][count] += x[i] * (y - p);
+                h[i][count] += row.weight * x[i] * (y - p);
             }
         }
         for i in 0..count {
@@ -200,36 +228,45 @@ fn reliability(rows: &[Row]) {
     }
 }
 
-/// Which weights there are, by how many features, and with which ridge: where strokes are few that is
-/// found by fitting on one kit of the half and looking at the other.
+/// Which weights there are, by how many features, and with which ridge: that of cymbals is found by
+/// fitting on one kit of the half and looking at the other.
 const WEIGHTS: [(Family, &str, usize, f64); 6] = [
     (Family::Kick, "KICK", FIRST, 3.0),
     (Family::Snare, "SNARE", FIRST, 3.0),
     (Family::Tom, "TOM", FIRST, 3.0),
-    (Family::Hat, "HAT", FEATURES, 1.0),
-    (Family::Cymbal, "CYMBAL", FIRST, 3.0),
-    (Family::Cymbal, "RIDE", FEATURES, 30.0),
+    (Family::Hat, "HAT", FEATURES, 3.0),
+    (Family::Cymbal, "CYMBAL", FEATURES, 1.0),
+    (Family::Cymbal, "RIDE", FEATURES, 100.0),
 ];
 
 fn main() {
-    if std::env::args().any(|a| a == "prove") {
-        let rows = recorded(bed::Half::Prove, false);
+    let Arguments { prove, keep } = Arguments::parse();
+    if prove {
+        let rows = recorded(&[bed::Half::Prove], false, keep.as_deref());
         println!("all drums");
         reliability(&rows);
         return;
     }
-    let mut all = recorded(bed::Half::Fit, true);
+    let halves = [bed::Half::Fit, bed::Half::More];
+    let mut all = recorded(&halves, true, keep.as_deref());
     all.extend(songs::songs().iter().flat_map(in_the_demo));
     eprintln!("{} moments", all.len());
     for (family, name, count, ridge) in WEIGHTS {
         let of = |row: &&Row| row.family == family && row.is_ride == (name == "RIDE");
         let rows: Vec<&Row> = all.iter().filter(of).collect();
-        let w = fit(&rows, count, ridge)
-            .into_iter()
-            .map(|w| (w * 1e4).round() / 1e4);
-        println!(
-            "const {name}: [f32; {count}] = {:?};",
-            w.collect::<Vec<_>>()
-        );
+        let inputs = rows.iter().map(|row| row.x[..count].to_vec()).collect();
+        let w = print(name, &rows, inputs, ridge);
+        if matches!(name, "HAT" | "RIDE") {
+            let odds = |row: &Row| row.x.iter().zip(&w).map(|(x, w)| x * *w as f32).sum();
+            let inputs = rows.iter().map(|row| vec![1.0, odds(row), row.in_time]);
+            print(&format!("{name}_IN_TIME"), &rows, inputs.collect(), 0.1);
+        }
     }
+}
+
+fn print(name: &str, rows: &[&Row], inputs: Vec<Vec<f32>>, ridge: f64) -> Vec<f64> {
+    let w = fit(&inputs, rows, ridge).into_iter();
+    let w: Vec<f64> = w.map(|w| (w * 1e4).round() / 1e4).collect();
+    println!("const {name}: [f32; {}] = {w:?};", w.len());
+    w
 }

@@ -47,7 +47,11 @@ fn bin(hz: f64) -> usize {
 }
 
 /// Where each drum of a set-up is boxy, and where the program says so.
+/// Nothing where the takes were kept, which are so without the drums' own shares.
 pub fn boxy(name: &str, heard: &Heard) -> Vec<BoxyFigures> {
+    if heard.takes.iter().any(|(take, _)| take.own.is_empty()) {
+        return Vec::new();
+    }
     let of = |&(label, voice): &(&str, Voice)| {
         let powers = strokes(heard, label, voice);
         let pitch = heard.takes[0].0.pitch.get(&voice);

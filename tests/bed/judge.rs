@@ -7,6 +7,8 @@ use batterhead::analysis::{
     Played, Polarity, Reference, SetupEvidence, TakeEvidence, pool_setup, relate, sketch,
 };
 
+use batterhead::units::db_to_ratio;
+
 use super::boxy::{BoxyFigures, boxy};
 use super::kit::Voice;
 use super::plans::{Mishap, Setup};
@@ -15,6 +17,10 @@ use super::record::{Event, Recording, Session};
 
 /// A stroke may be heard so much early or late.
 pub const TOLERANCE_MS: f64 = 10.0;
+/// What is struck within this time of a stroke is struck with it.
+const WITH_MS: f64 = 12.0;
+/// A stroke is soft so far under the loud ones of its drum in the take (75 % quantile).
+const SOFT_DB: f64 = 15.0;
 /// Ring is what follows an own stroke within this time.
 const RING_MS: f64 = 1500.0;
 
@@ -35,6 +41,10 @@ pub struct Strokes {
     pub other: usize,
     /// |found − true| of each take.
     pub miscounted: usize,
+    /// Played and missed: alone, with the kick, with the snare, with something else.
+    pub with: [(usize, usize); 4],
+    /// The same of soft strokes.
+    pub soft: (usize, usize),
 }
 
 impl Strokes {
@@ -58,6 +68,13 @@ impl Strokes {
         share(self.right, self.played())
     }
 
+    /// Recall of all but the soft strokes.
+    pub fn loud_recall(&self) -> f64 {
+        let missed = self.missed - self.soft.1.min(self.missed);
+        let loud = self.played() - self.soft.0;
+        share(loud.saturating_sub(missed), loud)
+    }
+
     pub fn ghost_recall(&self) -> f64 {
         share(self.ghosts_right, self.ghosts_right + self.ghosts_missed)
     }
@@ -78,6 +95,11 @@ impl AddAssign for Strokes {
         self.double += other.double;
         self.other += other.other;
         self.miscounted += other.miscounted;
+        let with = self.with.iter_mut().zip(other.with);
+        for (sum, more) in with.chain([(&mut self.soft, other.soft)]) {
+            sum.0 += more.0;
+            sum.1 += more.1;
+        }
     }
 }
 
@@ -96,15 +118,42 @@ pub fn strokes(found: &[f64], take: &Recording, drum: &str) -> Strokes {
         .map(|s| s.at_s * 1000.0)
         .collect();
     others.sort_by(f64::total_cmp);
-    compare(found, &events, &others)
+    let mut out = compare(found, &events, &others);
+    let mut forces: Vec<f64> = events.iter().map(|e| e.force).collect();
+    forces.sort_by(f64::total_cmp);
+    let loud = forces.get(forces.len() * 3 / 4).copied().unwrap_or(1.0);
+    for event in &events {
+        let heard = found.iter().any(|at| near(event, *at));
+        let with = |voice: Option<Voice>| {
+            let struck = take.strokes.iter().filter(|s| s.voice.drum() != drum);
+            let mut struck = struck.filter(|s| voice.is_none_or(|v| s.voice == v));
+            struck.any(|s| (s.at_s * 1000.0 - event.first_ms).abs() < WITH_MS)
+        };
+        let kind = match () {
+            () if with(Some(Voice::Snare)) => 2,
+            () if with(Some(Voice::Kick)) => 1,
+            () if with(None) => 3,
+            () => 0,
+        };
+        let soft = event.force < loud * db_to_ratio(-SOFT_DB);
+        let counts = [Some(&mut out.with[kind]), soft.then_some(&mut out.soft)];
+        for count in counts.into_iter().flatten() {
+            count.0 += 1;
+            count.1 += usize::from(!heard);
+        }
+    }
+    out
+}
+
+/// Whether something that was found may be this stroke.
+fn near(event: &Event, at_ms: f64) -> bool {
+    at_ms >= event.first_ms - TOLERANCE_MS && at_ms <= event.last_ms + TOLERANCE_MS
 }
 
 /// The same with the moments of all other strokes.
 pub fn compare(found: &[f64], events: &[Event], others: &[f64]) -> Strokes {
     let mut out = Strokes::default();
     let mut heard = vec![0usize; events.len()];
-    let near =
-        |e: &Event, at: f64| at >= e.first_ms - TOLERANCE_MS && at <= e.last_ms + TOLERANCE_MS;
     let distance = |e: &Event, at: f64| (e.main_ms - at).abs().min((e.first_ms - at).abs());
     let mut counted: usize = 0;
     for &at in found {

@@ -7,7 +7,7 @@ use batterhead::analysis::{Score, score};
 use batterhead::demo::{self, groove::Piece};
 use serde_json::Value;
 
-use super::bed::judge::{hear, judge};
+use super::bed::judge::{self, hear, judge};
 use super::bed::{Half, Session, Setup, disk, setups, sources};
 use super::support::Place;
 
@@ -84,14 +84,17 @@ fn a_tom_is_inverted_where_the_session_file_says_and_a_tom_at_rest_is_found_and_
 #[test]
 fn strokes_pitches_and_polarities_of_a_kit_that_nothing_was_fitted_on_are_heard() {
     let Some(sources) = sources() else { return };
-    let mut setups = setups(Half::Prove).into_iter();
-    let setup = setups.find(|setup| setup.name == "kit-2a").expect("it");
-    let score = judge(&setup, &hear(&Session::new(&sources, &setup)));
+    let setups = setups(Half::Prove).into_iter();
+    let mut score = judge::Score::default();
+    // of each kit the one with the most mishaps
+    for setup in setups.filter(|setup| ["kit-2a", "kit-3a"].contains(&&*setup.name)) {
+        score.add(&judge(&setup, &hear(&Session::new(&sources, &setup))));
+    }
     for (family, precision, recall) in [
         ("kick", 0.97, 0.95),
         ("snare", 0.97, 0.95),
-        ("tom", 0.95, 0.80),
-        ("hat", 0.85, 0.65),
+        ("tom", 0.95, 0.95),
+        ("hat", 0.90, 0.73),
     ] {
         let found = score.family(family);
         println!("{family} {:.3} {:.3}", found.precision(), found.recall());
@@ -124,15 +127,15 @@ fn strokes_pitches_and_polarities_of_a_kit_that_nothing_was_fitted_on_are_heard(
 }
 
 /// Strokes of the demo by drum: name, piece, and the least precision and recall. Weights were fitted on
-/// the same cymbals in other takes of other songs.
+/// the same toms and cymbals in other takes of other songs.
 const SYNTHESISED: [(&str, Piece, f64, f64); 7] = [
     ("kick", Piece::Kick, 0.97, 0.97),
     ("snare", Piece::Snare, 0.95, 0.9),
     ("tom-1", Piece::Tom1, 0.92, 0.92),
     ("tom-2", Piece::Tom2, 0.92, 0.92),
     ("tom-3", Piece::Floor, 0.92, 0.92),
-    ("hat", Piece::Hat, 0.9, 0.9),
-    ("ride", Piece::Ride, 0.7, 0.5),
+    ("hat", Piece::Hat, 0.95, 0.9),
+    ("ride", Piece::Ride, 0.72, 0.9),
 ];
 
 #[test]

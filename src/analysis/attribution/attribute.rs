@@ -1,10 +1,12 @@
 //! Whose hit is it? For every moment and every drum with a mic of its own: the probability that it
 //! was struck.
 
-use crate::analysis::attribution::features::{Case, FEATURES, attack_levels, bleed, features};
-use crate::analysis::attribution::mixture::{Mixture, Start, Table, Template};
+use crate::analysis::attribution::features::{Case, FEATURES, features};
+use crate::analysis::attribution::mixture::Template;
+use crate::analysis::attribution::pulse;
+use crate::analysis::attribution::separated::Separated;
 use crate::analysis::attribution::weights;
-use crate::analysis::strokes::bank::BANDS;
+use crate::analysis::strokes::bank::ATTACK_BANDS;
 use crate::analysis::strokes::hits::{BLEED, OWN};
 use crate::analysis::strokes::moments::{Moment, Rise};
 use crate::analysis::strokes::rows::PARTS;
@@ -22,6 +24,16 @@ pub(crate) struct Drum {
     pub is_ride: bool,
     /// The track of the mic that hears it first, by its place among the tracks given.
     pub own: usize,
+}
+
+impl Drum {
+    pub fn is_cymbal(&self) -> bool {
+        matches!(self.family, Family::Hat | Family::Cymbal)
+    }
+
+    pub fn keeps_time(&self) -> bool {
+        self.family == Family::Hat || self.is_ride
+    }
 }
 
 /// What is known of a drum from other takes of the set-up.
@@ -51,6 +63,8 @@ pub(crate) struct Attribution {
     /// Drums × moments.
     pub probability: Vec<Vec<f32>>,
     pub features: Vec<Vec<[f32; FEATURES]>>,
+    /// How well each moment lies in the time that the drum keeps; 0 where it keeps none.
+    pub in_time: Vec<Vec<f32>>,
     /// When each drum's own mic rose, in quarters of a millisecond of the take.
     pub at_parts: Vec<Vec<i64>>,
     /// How loud each drum's own mic got, in decibels.
@@ -112,75 +126,20 @@ pub(crate) fn db(ratio: f32) -> f32 {
     10.0 * libm::log10f(ratio.max(1e-12))
 }
 
-/// Mean of the strongest, as a reference for a drum's own hits.
-fn reference(gains: &[f32], family: Family) -> f32 {
-    let mut sorted = gains.to_vec();
-    sorted.sort_by(|a, b| b.total_cmp(a));
-    let count = match family {
-        Family::Tom => 3,
-        _ => (sorted.len() / 20).max(3),
-    }
-    .min(sorted.len());
-    let sum: f32 = sorted[..count].iter().map(|&g| db(g)).sum();
-    libm::powf(10.0, sum / count.max(1) as f32 / 10.0)
-}
-
 pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attribution {
-    let table = Table::new(heard.rises);
-    let own: Vec<usize> = drums.iter().map(|d| d.own).collect();
-    let templates: Vec<Option<Template>> = known.iter().map(|k| k.template.clone()).collect();
-    let mixture = Mixture::learn(
-        &table,
-        &Start {
-            own: &own,
-            known: &templates,
-            overheads: heard.overheads,
-        },
-    );
-    let level: Vec<f32> = drums
-        .iter()
-        .enumerate()
-        .map(|(d, drum)| {
-            let gains: Vec<f32> = (0..table.len()).map(|m| mixture.gains(m)[d]).collect();
-            let here = reference(&gains, drum.family);
-            match known[d].level {
-                // 6 dB and more below the other takes: it is not these hits
-                Some(other) if here < 0.25 * other => 0.5 * other,
-                _ => here,
-            }
-        })
-        .collect();
-    let shares: Vec<f32> = drums
-        .iter()
-        .enumerate()
-        .map(|(d, drum)| {
-            let bands = drum.own * BANDS..(drum.own + 1) * BANDS;
-            mixture.templates[d][bands].iter().sum()
-        })
-        .collect();
-    let levels: Vec<Vec<f32>> = (0..table.len())
-        .map(|m| {
-            let over = |d: usize| db(mixture.gains(m)[d] / level[d].max(1e-20));
-            (0..drums.len()).map(over).collect()
-        })
-        .collect();
-    let raw: Vec<Vec<f32>> = (0..table.len())
-        .map(|m| {
-            let over =
-                |d: usize| db(table.level(m, drums[d].own) / (level[d] * shares[d]).max(1e-20));
-            (0..drums.len()).map(over).collect()
-        })
-        .collect();
-    let attack_level = attack_levels(heard, drums, &levels);
-    let bleed = bleed(heard, drums, &levels);
+    let all = Separated::learn(heard, drums, known, 0);
+    // below those bands a cymbal's mic hears kick and snare
+    let cymbals = Separated::learn(heard, drums, known, ATTACK_BANDS.start);
+    let count = heard.moments.len();
     let mut attribution = Attribution {
-        templates: mixture.templates[..drums.len()].to_vec(),
-        features: vec![Vec::with_capacity(table.len()); drums.len()],
-        probability: vec![Vec::with_capacity(table.len()); drums.len()],
-        at_parts: vec![Vec::with_capacity(table.len()); drums.len()],
-        loud_db: vec![Vec::with_capacity(table.len()); drums.len()],
-        flams: vec![vec![false; table.len()]; drums.len()],
-        level,
+        templates: all.mixture.templates[..drums.len()].to_vec(),
+        features: vec![Vec::with_capacity(count); drums.len()],
+        in_time: vec![vec![0.0; count]; drums.len()],
+        probability: vec![Vec::with_capacity(count); drums.len()],
+        at_parts: vec![Vec::with_capacity(count); drums.len()],
+        loud_db: vec![Vec::with_capacity(count); drums.len()],
+        flams: vec![vec![false; count]; drums.len()],
+        level: all.level.clone(),
     };
     let mut next = vec![0; heard.onsets.len()];
     for (m, moment) in heard.moments.iter().enumerate() {
@@ -192,16 +151,11 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
             .collect();
         for (d, drum) in drums.iter().enumerate() {
             let x = features(&Case {
-                table: &table,
-                mixture: &mixture,
+                sources: if drum.is_cymbal() { &cymbals } else { &all },
                 heard,
                 drums,
                 moment: m,
                 drum: d,
-                levels: &levels[m],
-                raw: &raw[m],
-                attack_level: &attack_level,
-                bleed: &bleed,
                 onsets: &onsets,
             });
             let rise = &heard.rises[drum.own][m];
@@ -213,8 +167,20 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
             attribution.probability[d].push(p);
             attribution.features[d].push(x);
             attribution.at_parts[d].push(rise.arrival_parts);
-            attribution.loud_db[d].push(db(table.level(m, drum.own)));
+            attribution.loud_db[d].push(db(all.table.level(m, drum.own)));
         }
+    }
+    for (d, drum) in drums.iter().enumerate().filter(|(_, d)| d.keeps_time()) {
+        let probability = &mut attribution.probability[d];
+        let in_time = pulse::in_time(probability, &attribution.at_parts[d]);
+        for (p, in_time) in probability
+            .iter_mut()
+            .zip(&in_time)
+            .filter(|(p, _)| **p > 0.0)
+        {
+            *p = weights::in_time(drum, *p, *in_time);
+        }
+        attribution.in_time[d] = in_time;
     }
     attribution
 }

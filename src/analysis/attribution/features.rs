@@ -1,7 +1,7 @@
 //! What the probability that a drum was struck goes by.
 
 use crate::analysis::attribution::attribute::{Drum, Heard, db};
-use crate::analysis::attribution::mixture::{Mixture, Table};
+use crate::analysis::attribution::separated::Separated;
 use crate::analysis::strokes::bank::BANDS;
 use crate::analysis::strokes::moments::CLEAR_DB;
 use crate::analysis::strokes::rows::PARTS;
@@ -9,53 +9,42 @@ use crate::dsp::median;
 
 /// What a decision goes by.
 pub const FEATURES: usize = 46;
-/// Those that come first are enough for drums; the others tell hat and ride from what is struck with
+/// Those that come first are enough for drums; the others tell cymbals from what is struck with
 /// them, and gain nothing elsewhere.
 pub const FIRST: usize = 40;
 
 /// A drum at a moment.
 pub(crate) struct Case<'a> {
-    pub table: &'a Table,
-    pub mixture: &'a Mixture,
+    pub sources: &'a Separated,
     pub heard: &'a Heard<'a>,
     pub drums: &'a [Drum],
     pub moment: usize,
     pub drum: usize,
-    /// Level of each drum over its reference, in decibels.
-    pub levels: &'a [f32],
-    /// All that each drum's own mic rose by, over the drum's reference, in decibels.
-    pub raw: &'a [f32],
-    /// What the attack of each drum's hits is like in its own mic.
-    pub attack_level: &'a [f32],
-    /// How each drum's own mic hears the others.
-    pub bleed: &'a [Vec<Option<Bleed>>],
     /// The onset of each track.
     pub onsets: &'a [Option<(i64, u16)>],
 }
 
 pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
     let Case {
-        table,
-        mixture,
+        sources,
         heard,
         drums,
         moment,
         drum,
-        levels,
-        raw,
-        attack_level,
-        bleed,
         onsets,
     } = *case;
+    let Separated { table, mixture, .. } = sources;
+    let (levels, raw) = (&sources.levels[moment], &sources.raw[moment]);
     let own = drums[drum].own;
     let level = levels[drum].clamp(-40.0, 10.0);
     let (all, mine) = mixture.loss_without(table, moment, drum, own);
-    let others = mixture.others(moment, drum, own);
-    let y = &table.energy(moment)[own * BANDS..(own + 1) * BANDS];
-    let floor = &table.floor(moment)[own * BANDS..(own + 1) * BANDS];
+    let (y, floor) = (table.energy(moment), table.floor(moment));
     // how far each band of the own mic sticks out of what the other drums explain
-    let mut excess: [f32; BANDS] =
-        std::array::from_fn(|b| db((y[b] + floor[b]) / (others[b] + floor[b])).clamp(-20.0, 30.0));
+    let mut excess = [0.0; BANDS];
+    for (excess, d) in excess[BANDS - table.bands..].iter_mut().zip(table.of(own)) {
+        let others = mixture.others(moment, drum, d);
+        *excess = db((y[d] + floor[d]) / (others + floor[d])).clamp(-20.0, 30.0);
+    }
     let (attack, sizzle) = (excess[4], excess[5]);
     let body = excess[..4].iter().sum::<f32>() / 4.0;
     excess[..4].sort_by(f32::total_cmp);
@@ -85,7 +74,7 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
     // how far its attack is from what those others would leave in its mic
     let (mut late_off, mut attack_off) = (4.0f32, 12.0f32);
     for other in (0..drums.len()).filter(|&o| o != drum && clear(o)) {
-        let Some(usual) = &bleed[drum][other] else {
+        let Some(usual) = &sources.bleed[drum][other] else {
             continue;
         };
         let there = &heard.rises[drums[other].own][moment];
@@ -95,7 +84,10 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
         attack_off = attack_off.min((over - usual.attack_db).max(-12.0));
     }
     let sharp: Vec<f32> = (0..drums.len())
-        .map(|o| db(heard.rises[drums[o].own][moment].attack / attack_level[o]).clamp(-40.0, 10.0))
+        .map(|o| {
+            db(heard.rises[drums[o].own][moment].attack / sources.attack_level[o])
+                .clamp(-40.0, 10.0)
+        })
         .collect();
     let other = |of: &[f32]| {
         (0..drums.len())

@@ -27,27 +27,31 @@ const SPREAD: f32 = 0.6;
 /// What other takes show counts as much as this many strokes of this one.
 const KNOWN_STROKES: f32 = 12.0;
 
-/// Rises of all tracks at all moments: `dims` = tracks × bands.
+/// Rises of all tracks at all moments, in some of the upper bands: `dims` = tracks × bands.
 pub(crate) struct Table {
     pub dims: usize,
+    /// Bands of each track.
+    pub bands: usize,
     pub energy: Vec<f32>,
     pub floor: Vec<f32>,
 }
 
 impl Table {
-    /// From the rises of each track (all of one length).
-    pub fn new(tracks: &[Vec<Rise>]) -> Self {
-        let dims = tracks.len() * BANDS;
+    /// From the rises of each track (all of one length) in the bands from one on.
+    pub fn new(tracks: &[Vec<Rise>], first_band: usize) -> Self {
+        let bands = BANDS - first_band;
+        let dims = tracks.len() * bands;
         let moments = tracks.first().map_or(0, Vec::len);
         let mut table = Self {
             dims,
+            bands,
             energy: Vec::with_capacity(dims * moments),
             floor: Vec::with_capacity(dims * moments),
         };
         for moment in 0..moments {
             for rise in tracks.iter().map(|t| &t[moment]) {
-                table.energy.extend(rise.energy);
-                table.floor.extend(rise.floor);
+                table.energy.extend(&rise.energy[first_band..]);
+                table.floor.extend(&rise.floor[first_band..]);
             }
         }
         table
@@ -70,11 +74,14 @@ impl Table {
         (self.energy(moment), self.floor(moment))
     }
 
+    /// The dimensions of a track.
+    pub fn of(&self, track: usize) -> std::ops::Range<usize> {
+        track * self.bands..(track + 1) * self.bands
+    }
+
     /// Energy of one track at one moment, over all bands.
     pub fn level(&self, moment: usize, track: usize) -> f32 {
-        self.energy(moment)[track * BANDS..(track + 1) * BANDS]
-            .iter()
-            .sum()
+        self.energy(moment)[self.of(track)].iter().sum()
     }
 }
 
@@ -137,9 +144,9 @@ impl Mixture {
                         }
                     }
                     if source < start.own.len() {
-                        limit_foreign(&mut new, start.own, &tops, source);
+                        limit_foreign(table, &mut new, (start.own, &tops), source);
                     } else {
-                        limit_free(&mut new);
+                        limit_free(table, &mut new);
                     }
                     new
                 })
@@ -179,9 +186,7 @@ impl Mixture {
     ) -> (f32, f32) {
         let (y, floor) = table.at(moment);
         let gains = self.gains(moment);
-        let share: f32 = self.templates[drum][track * BANDS..(track + 1) * BANDS]
-            .iter()
-            .sum();
+        let share: f32 = self.templates[drum][table.of(track)].iter().sum();
         if gains[drum] * share < 0.003 * table.level(moment, track) {
             return (0.0, 0.0);
         }
@@ -204,19 +209,16 @@ impl Mixture {
         let sum = |range: std::ops::Range<usize>| {
             alone[range.clone()].iter().sum::<f32>() - with[range].iter().sum::<f32>()
         };
-        (sum(0..table.dims), sum(track * BANDS..(track + 1) * BANDS))
+        (sum(0..table.dims), sum(table.of(track)))
     }
 
-    /// What all sources but one let each band of a track rise by.
-    pub fn others(&self, moment: usize, drum: usize, track: usize) -> [f32; BANDS] {
+    /// What all sources but one let a dimension rise by.
+    pub fn others(&self, moment: usize, drum: usize, dim: usize) -> f32 {
         let gains = self.gains(moment);
-        std::array::from_fn(|band| {
-            let d = track * BANDS + band;
-            (0..self.sources())
-                .filter(|&s| s != drum)
-                .map(|s| gains[s] * self.templates[s][d])
-                .sum()
-        })
+        (0..self.sources())
+            .filter(|&s| s != drum)
+            .map(|s| gains[s] * self.templates[s][dim])
+            .sum()
     }
 }
 

@@ -277,6 +277,8 @@ pub fn sketch(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<D
 #[derive(Clone, Copy, Debug)]
 pub struct ExampleMoment {
     pub features: [f32; FEATURES],
+    /// How well it lies in the time that the drum keeps, 0 to 1.
+    pub in_time: f32,
     /// When the drum's own mic rose, in quarters of a millisecond.
     pub at_parts: i64,
     /// How loud its own mic got, in decibels.
@@ -302,6 +304,7 @@ pub fn examples(
     attribution.one_stroke_at_a_time();
     let moment = |d: usize, m: usize| ExampleMoment {
         features: attribution.features[d][m],
+        in_time: attribution.in_time[d][m],
         at_parts: attribution.at_parts[d][m],
         loud_db: attribution.loud_db[d][m],
         probability: attribution.probability[d][m],

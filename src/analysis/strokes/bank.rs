@@ -17,6 +17,9 @@ pub const EDGES_HZ: [(f64, f64); BANDS] = [
     (5000.0, 12000.0),
 ];
 
+/// The bands that an attack is heard in, above the ring of any drum.
+pub(crate) const ATTACK_BANDS: std::ops::Range<usize> = 4..BANDS;
+
 /// One band a lane, and two empty lanes that make whole vectors.
 const LANES: usize = 8;
 type Lanes = [f64; LANES];

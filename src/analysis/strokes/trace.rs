@@ -4,7 +4,7 @@
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 
-use crate::analysis::strokes::bank::{BANDS, Bank};
+use crate::analysis::strokes::bank::{ATTACK_BANDS, BANDS, Bank};
 use crate::analysis::strokes::onset::{self, Onset};
 use crate::analysis::strokes::rows::{BYTES, Growing, PARTS, Row, Rows};
 use crate::analysis::strokes::steps::{PEAK_FLOOR_DB, STEPS, peak_step};
@@ -19,9 +19,6 @@ const MAGIC: &[u8] = b"bhtrace3";
 /// Bytes of what stands before the rows, and of an onset behind them.
 const HEAD: usize = 8 + 4 + 3 * 8 + 4 * BANDS;
 const ONSET: usize = 6;
-
-/// The bands that an attack is heard in, above the ring of any drum.
-const ATTACK_BANDS: std::ops::Range<usize> = 4..BANDS;
 
 /// What was heard of one track. Levels are mean squares of six bands a millisecond (of a stereo
 /// track: the sum of both channels), in steps of 0.625 dB; attacks are those of the two highest bands

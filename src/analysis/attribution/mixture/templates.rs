@@ -72,7 +72,7 @@ pub(super) fn free_templates(
         [0.0, 0.0, 0.1, 0.5, 1.0, 0.7],
         [0.0, 0.0, 0.01, 0.2, 1.0, 0.5],
     ];
-    let tracks = table.dims / BANDS;
+    let tracks = table.dims / table.bands;
     let levels: Vec<f32> = (0..tracks)
         .map(|track| {
             let top = top_level(table, chosen, track);
@@ -89,7 +89,10 @@ pub(super) fn free_templates(
         .map(|shape| {
             levels
                 .iter()
-                .flat_map(|level| shape.map(|s| (s * level / all).max(1e-9)))
+                .flat_map(|level| {
+                    let shape = &shape[BANDS - table.bands..];
+                    shape.iter().map(move |s| (s * level / all).max(1e-9))
+                })
                 .collect()
         })
         .collect()
@@ -148,9 +151,13 @@ pub(super) fn relearn(
 }
 
 /// A drum is loudest in its own mic, measured by what each mic is used to.
-pub(super) fn limit_foreign(template: &mut Template, own: &[usize], tops: &[f32], drum: usize) {
-    let sum =
-        |t: &Template, track: usize| -> f32 { t[track * BANDS..(track + 1) * BANDS].iter().sum() };
+pub(super) fn limit_foreign(
+    table: &Table,
+    template: &mut Template,
+    (own, tops): (&[usize], &[f32]),
+    drum: usize,
+) {
+    let sum = |t: &Template, track: usize| -> f32 { t[table.of(track)].iter().sum() };
     let mine = sum(template, own[drum]).max(1e-20);
     for value in template.iter_mut() {
         *value /= mine;
@@ -162,7 +169,7 @@ pub(super) fn limit_foreign(template: &mut Template, own: &[usize], tops: &[f32]
         let most = FOREIGN * tops[other] / tops[drum];
         let is = sum(template, track);
         if is > most {
-            for value in &mut template[track * BANDS..(track + 1) * BANDS] {
+            for value in &mut template[table.of(track)] {
                 *value *= most / is;
             }
         }
@@ -170,9 +177,9 @@ pub(super) fn limit_foreign(template: &mut Template, own: &[usize], tops: &[f32]
 }
 
 /// A cymbal has nothing below 250 Hz.
-pub(super) fn limit_free(template: &mut Template) {
-    for bands in template.chunks_mut(BANDS) {
-        bands[0] = 1e-9;
-        bands[1] = 1e-9;
+pub(super) fn limit_free(table: &Table, template: &mut Template) {
+    let low = 2usize.saturating_sub(BANDS - table.bands);
+    for bands in template.chunks_mut(table.bands) {
+        bands[..low].fill(1e-9);
     }
 }
