@@ -129,7 +129,8 @@ pub(crate) fn db(ratio: f32) -> f32 {
 pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attribution {
     let all = Separated::learn(heard, drums, known, 0);
     // below those bands a cymbal's mic hears kick and snare
-    let cymbals = Separated::learn(heard, drums, known, ATTACK_BANDS.start);
+    let upper = || Separated::learn(heard, drums, known, ATTACK_BANDS.start);
+    let cymbals = drums.iter().any(Drum::is_cymbal).then(upper);
     let count = heard.moments.len();
     let mut attribution = Attribution {
         templates: all.mixture.templates[..drums.len()].to_vec(),
@@ -151,7 +152,10 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
             .collect();
         for (d, drum) in drums.iter().enumerate() {
             let x = features(&Case {
-                sources: if drum.is_cymbal() { &cymbals } else { &all },
+                sources: cymbals
+                    .as_ref()
+                    .filter(|_| drum.is_cymbal())
+                    .unwrap_or(&all),
                 heard,
                 drums,
                 moment: m,
