@@ -100,7 +100,9 @@ fn hear(
 }
 
 fn recorded(halves: &[bed::Half], alone: bool, keep: Option<&Path>) -> Vec<Row> {
-    let sources = bed::sources().expect("the recorded kits");
+    let Some(sources) = bed::sources() else {
+        std::process::exit(1)
+    };
     let setups: Vec<bed::Setup> = halves.iter().flat_map(|half| bed::setups(*half)).collect();
     let hear = |setup| {
         let mut session = bed::Session::new(&sources, setup);
