@@ -104,8 +104,6 @@ pub enum Reason {
         rests: bool,
         /// Of a tom, which has a preset without a gate.
         tom: bool,
-        /// The preset's range, where it closes less far since hits are unsure or have probably been missed.
-        wanted_range_db: Option<f64>,
     },
     /// A gate without hits to open at stays open.
     NoHitsToGate,
@@ -289,12 +287,7 @@ impl Reason {
     pub fn may_be_wanted_otherwise(&self) -> bool {
         match self {
             Self::Untuned { .. } | Self::Intended { .. } => true,
-            Self::Gated {
-                unsure,
-                rests,
-                wanted_range_db,
-                ..
-            } => *unsure > 0 || *rests || wanted_range_db.is_some(),
+            Self::Gated { unsure, rests, .. } => *unsure > 0 || *rests,
             Self::Tuned(tuned) => tuned.disbelieved_hz.is_some() || tuned.limit_hz.is_some(),
             _ => false,
         }

@@ -259,4 +259,9 @@ fn a_trigger_decides_and_taps_before_the_count_in_are_left_out() {
     assert!(score(&found, &truth, 15.0).f1() > 0.98);
     assert!(evidence.window_ms.expect("it is played").0 > 5000);
     assert!(evidence.tracks[1].hits.iter().all(|h| h.at_ms > 5000.0));
+    // a gate opens at them all the same
+    let outside = &evidence.tracks[1].outside;
+    let near = |at: f64| outside.iter().any(|h| (h.at_ms - at).abs() < 2.0);
+    assert!(near(100.0) && near(833.3), "{outside:?}");
+    assert!(outside.iter().all(|h| h.at_ms < 5000.0));
 }

@@ -80,6 +80,7 @@ pub fn track(label: &str) -> MadeTrack {
         drum: drum(mic.family, mic.name(), side),
         hits: Vec::new(),
         as_loud: Vec::new(),
+        outside: Vec::new(),
         attributed: true,
         unsure: 0,
         missed: 0.0,

@@ -62,8 +62,6 @@ pub struct Heard {
     pub hits_of: HitsOf,
     /// All hits, and what may be one, for a gate.
     pub gate_hits: Vec<GateHit>,
-    /// Share of the drum's hits that are probably not among them, 0 to 1.
-    pub missed_share: f64,
     /// How long the drum rings in its set-up, or the others of its kind there.
     pub ring: Option<Ring>,
     /// How loud the mic comes in, over its set-up.
@@ -111,7 +109,6 @@ impl Default for Heard {
             level_hits: Vec::new(),
             hits_of: HitsOf::default(),
             gate_hits: Vec::new(),
-            missed_share: 0.0,
             ring: None,
             incoming: None,
             trim_db: 0.0,
@@ -165,8 +162,8 @@ impl Heard {
         self.gate_hits = Vec::new();
     }
 
-    /// A gate as this drum needs it in this take: when it opens, how fast it closes, how far; and on
-    /// what evidence.
+    /// A gate as this drum needs it in this take: when it opens and how fast it closes; and on what
+    /// evidence.
     pub fn gate(&self, gate: &Gate, track: &Track) -> (Gate, Reason) {
         if self.gate_hits.is_empty() && !self.not_played {
             return (gate.clone(), Reason::NoHitsToGate);
@@ -184,7 +181,6 @@ impl Heard {
             hits: &hits,
             ring_s,
             floor_dbfs: softest - FLOOR_DB,
-            missed_share: self.missed_share,
             rests: self.not_played,
         };
         let decided = gate.decide(struck, f64::from(track.rate_hz()));
@@ -195,7 +191,6 @@ impl Heard {
             of_others: self.ring.is_some_and(|ring| ring.of_others),
             rests: self.not_played,
             tom: track.mic.family == Family::Tom,
-            wanted_range_db: (decided.gate.range_db != gate.range_db).then_some(gate.range_db),
         };
         (decided.gate, why)
     }
@@ -306,8 +301,7 @@ impl SetUp<'_> {
                 Vec::new()
             },
             hits_of: evidence.hits_of(),
-            gate_hits: self.gate_hits(evidence, track),
-            missed_share: evidence.missed,
+            gate_hits: self.gate_hits(evidence, track, not_played),
             ring: self.ring(track),
             incoming: self.incoming(track),
             trim_db: trim_db(&findings),

@@ -51,25 +51,14 @@ const CHUNK: usize = 256;
 const CLOSE_DB_PER_S: f64 = 40.0;
 /// A ring is held until it is so close to the floor, dB.
 const ABOVE_FLOOR_DB: f64 = 3.0;
-/// Shortest hold of a sure hit, seconds: half of one, and what it opens ahead of a grace stroke. So long the
-/// note stays as it is, whatever the first slope of its ring foretells: real rings fall fast first, and
-/// slower later.
-const SURE_HOLD_S: f64 = 0.55;
-/// Shortest hold of an unsure hit, and longest of all, seconds.
-const HOLD_S: (f64, f64) = (0.06, 1.5);
+/// Shortest hold of an unsure hit, its longest, which is the shortest of a sure one, and the longest of all,
+/// seconds. A sure note stays as it is for half a second, and what the gate opens ahead of a grace stroke,
+/// whatever the first slope of its ring foretells: real rings fall fast first, and slower later.
+const HOLD_S: [f64; 3] = [0.06, 0.55, 1.5];
 /// From this probability on a hit opens fully, from the second on half, below it not; one that is as loud as
 /// the drum's own strokes, a step further.
 const SURE: f64 = 0.5;
 const UNSURE: f64 = 0.2;
-/// Where more than this share of the hits has probably been missed, which is this part of one at least, or
-/// there are more unsure hits than this share of the sure ones, the gate closes no further than −6 dB: a
-/// stroke that it does not open at is softer, and still heard. Unsure hits that are loud do not count: where
-/// those are strokes, what was missed beside them is loud as well, and opens it. Not in a take where the
-/// drum rests.
-const MOST_MISSED: f64 = 0.13;
-const LEAST_MISSED: f64 = 0.5;
-const MOST_UNSURE: f64 = 0.25;
-const CAREFUL_RANGE_DB: f64 = -6.0;
 
 /// What was measured of the drum behind a gate, in one take.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -80,8 +69,6 @@ pub struct Struck<'a> {
     pub ring_s: Option<f64>,
     /// Level of the bleed between the hits.
     pub floor_dbfs: f64,
-    /// Share of its hits that are probably not in the list, 0 to 1.
-    pub missed_share: f64,
     /// The drum rests in this take: whatever seems to be a hit of it opens half.
     pub rests: bool,
 }
@@ -102,8 +89,7 @@ pub struct GateHit {
 /// What [`Gate::decide`] found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Decided {
-    /// The settings with `openings` and `close_db_per_s` filled in, and `range_db` limited where too
-    /// many hits may have been missed.
+    /// The settings with `openings` and `close_db_per_s` filled in.
     pub gate: Gate,
     /// Hits that open it fully, and those that open it half.
     pub sure: usize,
@@ -112,9 +98,9 @@ pub struct Decided {
 }
 
 impl Gate {
-    /// When to open, how fast to close and how far. A hit is held until its ring has come down to 3 dB
-    /// above the floor (a sure one half a second at least), and closed along its ring, unless the settings
-    /// say how fast.
+    /// When to open and how fast to close. A hit is held until its ring has come down to 3 dB
+    /// above the floor (a sure one half a second at least, an unsure one at most), and closed along its
+    /// ring, unless the settings say how fast.
     pub fn decide(&self, struck: Struck<'_>, rate_hz: f64) -> Decided {
         let ring = struck.ring_s.map(|s| 60.0 / s.max(1e-3));
         let ring_db_per_s = ring.unwrap_or(CLOSE_DB_PER_S);
@@ -124,24 +110,22 @@ impl Gate {
 
         let mut openings = Vec::new();
         let (mut sure, mut unsure) = (0, 0);
-        let (mut soft, mut heard) = (0, 0.0);
         for hit in struck.hits {
             let may_be = hit.probability >= UNSURE;
             let is = hit.probability >= SURE || may_be && hit.loud;
             if !may_be && !hit.loud {
                 continue;
             }
-            let (by, least_s) = if is && !struck.rests {
+            let [shortest_s, middle_s, longest_s] = HOLD_S;
+            let (by, least_s, most_s) = if is && !struck.rests {
                 sure += 1;
-                (1.0, SURE_HOLD_S)
+                (1.0, middle_s, longest_s)
             } else {
                 unsure += 1;
-                soft += usize::from(!hit.loud);
-                (0.5, HOLD_S.0)
+                (0.5, shortest_s, middle_s)
             };
-            heard += hit.probability;
             let rings_s = (hit.level_dbfs - struck.floor_dbfs - ABOVE_FLOOR_DB) / ring_db_per_s;
-            let hold_s = rings_s.clamp(least_s, HOLD_S.1);
+            let hold_s = rings_s.clamp(least_s, most_s);
             openings.push(Opening {
                 at: hit.frame,
                 by,
@@ -150,13 +134,6 @@ impl Gate {
         }
         openings.sort_by_key(|opening| opening.at);
         gate.openings = Some(openings);
-
-        let doubtful = soft as f64 > MOST_UNSURE * sure as f64;
-        let missed = struck.missed_share * heard / (1.0 - struck.missed_share).max(1e-3);
-        let many_missed = struck.missed_share > MOST_MISSED && missed >= LEAST_MISSED;
-        if !struck.rests && (doubtful || many_missed) {
-            gate.range_db = gate.range_db.max(CAREFUL_RANGE_DB);
-        }
         Decided { gate, sure, unsure }
     }
 }

@@ -101,10 +101,12 @@ pub fn reason(reason: &Reason) -> String {
             of_others,
             rests,
             tom,
-            wanted_range_db,
         } => {
             let mut text = match (*rests, *unsure) {
                 (false, 0) => format!("opened by {}", counted(*sure, "hit")),
+                (false, unsure) if *sure == 0 => {
+                    format!("no hit is sure; opened half by {unsure} that may be bleed")
+                }
                 (false, unsure) => format!(
                     "opened by {}, half by {unsure} more that may be bleed",
                     counted(*sure, "hit")
@@ -122,12 +124,6 @@ pub fn reason(reason: &Reason) -> String {
                     ""
                 };
                 text += &format!("; closes along the ring{whose}, {} s", plain(ring_s, 2));
-            }
-            if let Some(wanted) = wanted_range_db {
-                text += &format!(
-                    "; not down to {}, since some hits are unsure or missed",
-                    db(*wanted)
-                );
             }
             if *tom {
                 text += "; without a gate: preset tom-open";

@@ -161,12 +161,14 @@ pub struct TrackEvidence {
     ///
     /// [`own_hits`]: TrackEvidence::own_hits
     pub hits: Vec<Hit>,
-    /// Of a tom: moments below 0.2 that are as loud in its mic as its own hits ([`AS_LOUD_DB`] under
-    /// their level at most). Bleed hardly ever is; a stroke together with a kick or a crash may look
-    /// like bleed to the other mics.
+    /// Of a tom: moments below 0.2 that are as loud in its mic as its own hits ([`as_loud_db`]). Bleed
+    /// hardly ever is; a stroke together with a kick or a crash may look like bleed to the other mics.
+    /// Where it has no hit, and none was probably missed, the loudest moments.
     ///
-    /// [`AS_LOUD_DB`]: crate::analysis::AS_LOUD_DB
+    /// [`as_loud_db`]: crate::analysis::as_loud_db
     pub as_loud: Vec<Hit>,
+    /// Hits outside the window, for a gate: they count for nothing, and are heard.
+    pub outside: Vec<Hit>,
     /// Whether the hits were told from bleed by other mics; if not, they are only onsets.
     pub attributed: bool,
     /// Moments that may be hits (0.2 ≤ p < 0.5).

@@ -226,6 +226,7 @@ mod tests {
                     })
                     .collect(),
                 as_loud: Vec::new(),
+                outside: Vec::new(),
                 attributed: true,
                 unsure: 0,
                 missed: 0.0,

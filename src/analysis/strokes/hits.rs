@@ -183,6 +183,7 @@ pub(crate) fn tracks(
             drum: drum.map(|d| kit.drums[d].0.clone()),
             hits: Vec::new(),
             as_loud: Vec::new(),
+            outside: Vec::new(),
             attributed: drum.is_some() && (kit.drums.len() > 1 || !kit.overheads.is_empty()),
             unsure: 0,
             missed: 0.0,
@@ -201,6 +202,11 @@ pub(crate) fn tracks(
             for (m, &p) in p.iter().enumerate() {
                 let at = attribution.at_ms(d, m);
                 if !inside(at) {
+                    if p >= OWN {
+                        let place = Place::of(attribution, d, m, track);
+                        let found = hit(material, t, track, &trace, place, p, level_ms)?;
+                        evidence.outside.push(found);
+                    }
                     continue;
                 }
                 sum += f64::from(p);

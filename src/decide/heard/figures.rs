@@ -4,7 +4,7 @@ use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, Ring, SetUp};
 use crate::analysis::tuning::SURE;
 use crate::analysis::{
-    AS_LOUD_DB, Hit, ONE_STROKE_MS, TrackEvidence, Tuning, level_of_take, weighted_quantile,
+    Hit, ONE_STROKE_MS, TrackEvidence, Tuning, as_loud_db, level_of_take, weighted_quantile,
 };
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::{Family, Track};
@@ -123,17 +123,23 @@ impl SetUp<'_> {
     }
 
     /// What a gate may open at. Of a tom also what is as loud as its own strokes of this take and of its
-    /// set-up, unless that happens more often than it is struck: then it says nothing.
-    pub(super) fn gate_hits(&self, evidence: &TrackEvidence, track: &Track) -> Vec<GateHit> {
+    /// set-up, unless that happens more often than it is struck: then it says nothing. Where no stroke of
+    /// it was heard, and it is not sure to rest, the loudest moments of the take.
+    pub(super) fn gate_hits(
+        &self,
+        evidence: &TrackEvidence,
+        track: &Track,
+        rests: bool,
+    ) -> Vec<GateHit> {
         if !evidence.attributed {
             return Vec::new();
         }
         let own: Vec<f64> = evidence.own_hits().filter_map(|h| h.level_dbfs).collect();
         let mut levels = self.setup.levels.iter();
         let in_setup = levels.find(|level| level.label == track.label);
-        let loud_dbfs = level_of_take(&own, evidence.hits_of())
+        let own_dbfs = level_of_take(&own, evidence.hits_of())
             .filter(|_| track.mic.family == Family::Tom)
-            .map(|level| in_setup.map_or(level, |all| level.max(all.level_dbfs)) - AS_LOUD_DB);
+            .map(|level| in_setup.map_or(level, |all| level.max(all.level_dbfs)));
         let hit = |hit: &Hit| {
             let level_dbfs = hit.level_dbfs?;
             // Its first stroke may lie as far ahead of it.
@@ -142,16 +148,22 @@ impl SetUp<'_> {
                 frame: frame(hit.at_ms - grace_ms, track.rate_hz()),
                 probability: hit.probability,
                 level_dbfs,
-                loud: loud_dbfs.is_some_and(|loud| level_dbfs >= loud),
+                loud: own_dbfs.is_some_and(|own| level_dbfs >= own + as_loud_db(hit.probability)),
             })
         };
         let mut hits: Vec<GateHit> = evidence.hits.iter().filter_map(hit).collect();
         let mut bleed: Vec<GateHit> = evidence.as_loud.iter().filter_map(hit).collect();
-        bleed.retain(|hit| hit.loud);
-        match bleed.len() <= own.len() {
-            true => hits.extend(bleed),
-            false => hits.iter_mut().for_each(|hit| hit.loud = false),
+        if own.is_empty() && !rests {
+            bleed.iter_mut().for_each(|hit| hit.loud = true);
+            hits.extend(bleed);
+        } else {
+            bleed.retain(|hit| hit.loud);
+            match bleed.len() <= own.len() {
+                true => hits.extend(bleed),
+                false => hits.iter_mut().for_each(|hit| hit.loud = false),
+            }
         }
+        hits.extend(evidence.outside.iter().filter_map(hit));
         hits
     }
 

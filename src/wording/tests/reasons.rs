@@ -112,7 +112,6 @@ pub(super) fn reasons() -> Vec<Reason> {
             of_others: false,
             rests: false,
             tom: false,
-            wanted_range_db: None,
         },
         Reason::Gated {
             sure: 54,
@@ -121,7 +120,6 @@ pub(super) fn reasons() -> Vec<Reason> {
             of_others: false,
             rests: false,
             tom: true,
-            wanted_range_db: Some(-24.0),
         },
         Reason::Gated {
             sure: 0,
@@ -130,7 +128,6 @@ pub(super) fn reasons() -> Vec<Reason> {
             of_others: true,
             rests: true,
             tom: true,
-            wanted_range_db: None,
         },
         Reason::Gated {
             sure: 0,
@@ -139,7 +136,14 @@ pub(super) fn reasons() -> Vec<Reason> {
             of_others: true,
             rests: true,
             tom: true,
-            wanted_range_db: None,
+        },
+        Reason::Gated {
+            sure: 0,
+            unsure: 2,
+            ring_s: Some(0.45),
+            of_others: false,
+            rests: false,
+            tom: true,
         },
         Reason::NoHitsToGate,
         Reason::NoTarget,
