@@ -3,7 +3,7 @@
 //! `cargo run --release --example fit_hits` fits them on the recorded kits of the fitting half, in all
 //! their set-ups, and, for toms, hat and ride, on songs in the room of the demo. `… -- --prove` prints, for the
 //! recorded kits of the other half, how many of the moments that were given a probability were strokes.
-//! Both read the recordings beside the repository (`tests/bed/mod.rs` says where); `--keep FOLDER` leaves
+//! Both read the recordings (`tests/bed/mod.rs` says where they are); `--keep FOLDER` leaves
 //! the rendered takes there and takes them from there.
 
 use std::path::{Path, PathBuf};

@@ -224,7 +224,9 @@ pub struct Score {
     pub snare_off_hz: Vec<Option<f64>>,
     /// Error of the difference of a snare's takes from the first, in hertz.
     pub snare_drift_hz: Vec<f64>,
-    /// Played toms: with a pitch, and inside settled − 1 to early + 2 Hz.
+    /// Played toms whose recordings have no clear pitch: nobody knows what would be right.
+    pub toms_unclear: usize,
+    /// Of the others: with a pitch, and inside settled − 1 to early + 2 Hz.
     pub toms: usize,
     pub toms_pitched: usize,
     pub toms_inside: usize,
@@ -261,6 +263,7 @@ impl Score {
         self.snare_off_hz.extend(&other.snare_off_hz);
         self.snare_drift_hz.extend(&other.snare_drift_hz);
         self.toms += other.toms;
+        self.toms_unclear += other.toms_unclear;
         self.toms_pitched += other.toms_pitched;
         self.toms_inside += other.toms_inside;
         self.tom_notes.extend(other.tom_notes.clone());
@@ -385,6 +388,10 @@ fn tuning(setup: &Setup, number: usize, heard: &Heard, score: &mut Score) {
             continue;
         }
         if played == 0 {
+            continue;
+        }
+        if !truth.clear {
+            score.toms_unclear += 1;
             continue;
         }
         score.toms += 1;

@@ -34,16 +34,17 @@ fn path(folder: &Path, setup: &Setup, number: usize) -> PathBuf {
 /// A take, where it is kept.
 pub fn get(folder: &Path, setup: &Setup, number: usize) -> Option<Rendered> {
     let bytes = std::fs::read(path(folder, setup, number)).ok()?;
-    let (head, sound) = bytes.split_at_checked(8 * (1 + 2 * TUNED.len()))?;
+    let (head, sound) = bytes.split_at_checked(8 * (1 + 3 * TUNED.len()))?;
     let head: Vec<f64> = head
         .as_chunks()
         .0
         .iter()
         .map(|b| f64::from_le_bytes(*b))
         .collect();
-    let pitches = head[1..].chunks(2).map(|p| Pitch {
+    let pitches = head[1..].chunks(3).map(|p| Pitch {
         early_hz: p[0],
         settled_hz: p[1],
+        clear: p[2] > 0.0,
     });
     let sound: Vec<f32> = sound
         .as_chunks()
@@ -67,6 +68,7 @@ pub fn put(
         let pitch = pitch[&voice];
         bytes.extend(pitch.early_hz.to_le_bytes());
         bytes.extend(pitch.settled_hz.to_le_bytes());
+        bytes.extend(f64::from(u8::from(pitch.clear)).to_le_bytes());
     }
     let samples = sound.iter().flatten();
     bytes.extend(samples.flat_map(|x| x.to_le_bytes()));

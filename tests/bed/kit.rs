@@ -3,12 +3,14 @@
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use batterhead::audio;
 use batterhead::block::Block;
 use realfft::RealFftPlanner;
 
 use super::RATE_HZ;
+use super::font::{Font, layers};
 use super::play::Way;
 
 /// What sounds.
@@ -78,6 +80,8 @@ impl Voice {
 pub struct Sources {
     recorded: PathBuf,
     hits: PathBuf,
+    /// The sound font that kits 5 and 6 come from.
+    font: PathBuf,
 }
 
 fn folder(name: &str, usual: PathBuf) -> Option<PathBuf> {
@@ -89,11 +93,20 @@ fn packaged_hits() -> Option<PathBuf> {
     folder("BATTERHEAD_HITS", "/usr/share/sonic-pi/samples".into())
 }
 
+fn font() -> PathBuf {
+    let usual = || "/usr/share/sounds/sf2/FluidR3_GM.sf2".into();
+    std::env::var_os("BATTERHEAD_FONT").map_or_else(usual, PathBuf::from)
+}
+
 /// The recordings, where they are.
 pub fn sources() -> Option<Sources> {
     let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/recorded");
     match (folder("BATTERHEAD_RECORDED", beside), packaged_hits()) {
-        (Some(recorded), Some(hits)) => Some(Sources { recorded, hits }),
+        (Some(recorded), Some(hits)) => Some(Sources {
+            recorded,
+            hits,
+            font: font(),
+        }),
         _ => {
             eprintln!("skipped: no folder of recorded kits (../shared/recorded, BATTERHEAD_HITS)");
             None
@@ -107,8 +120,12 @@ pub fn packaged() -> Option<Sources> {
         eprintln!("skipped: no folder of recorded hits (BATTERHEAD_HITS)");
         return None;
     };
-    let recorded = PathBuf::new();
-    Some(Sources { recorded, hits })
+    let (recorded, font) = (PathBuf::new(), PathBuf::new());
+    Some(Sources {
+        recorded,
+        hits,
+        font,
+    })
 }
 
 /// Frames of every sound that lie before its onset.
@@ -129,6 +146,8 @@ pub struct Pitch {
     pub early_hz: f64,
     /// 100 to 500 ms after it.
     pub settled_hz: f64,
+    /// Whether the recordings have one line that stands for it.
+    pub clear: bool,
 }
 
 impl Pitch {
@@ -145,7 +164,7 @@ impl Pitch {
 /// How a kit differs from its recordings.
 #[derive(Clone, Copy, Debug)]
 pub struct Shape {
-    /// `1` to `3`, and `4` for the kit of the package.
+    /// `1` to `3`, `4` for the kit of the package, `5` and `6` for those of the sound font.
     pub kit: u8,
     /// Everything is so much higher.
     pub pitch: f64,
@@ -181,20 +200,38 @@ fn files(shape: &Shape, voice: Voice, way: Way) -> (&'static str, f64) {
         (4, Voice::Tom1, _) => ("tom_hi", 1.0),
         (4, Voice::Tom2, _) => ("tom_mid", 1.0),
         (4, Voice::Tom3, _) => ("tom_lo", 1.0),
+        (5 | 6, Voice::Tom1, _) => (if second { "tom-higher" } else { "tom-high" }, 1.0),
+        (5 | 6, Voice::Tom2, _) => (if second { "tom-low" } else { "tom-mid" }, 1.0),
+        (5 | 6, Voice::Tom3, _) => (if second { "floor-lower" } else { "floor-tom" }, 1.0),
         (_, Voice::Hat, Way::Open) => ("hat-open", 1.0),
-        (1 | 2, Voice::Hat, Way::Pedal) => ("hat-pedal", 1.0),
+        (1 | 2 | 5 | 6, Voice::Hat, Way::Pedal) => ("hat-pedal", 1.0),
         (_, Voice::Hat, _) => ("hat-closed", 1.0),
         (4, Voice::Ride, _) => ("crash", 1.1),
         (_, Voice::Ride, _) => ("ride", 1.0),
         (3, Voice::Crash2, _) => ("crash-second", 1.0),
         (_, Voice::Crash2, _) => ("crash", 0.9),
         (4, Voice::China, _) => ("splash", 0.9),
+        (5 | 6, Voice::China, _) => ("china", 1.0),
         (_, Voice::China, _) => ("crash", 1.15),
         _ => ("crash", 1.0),
     }
 }
 
 impl Sources {
+    /// Every layer of a voice.
+    fn layers(&self, kit: u8, name: &str) -> Vec<Vec<f32>> {
+        if kit < 5 {
+            return self.paths(kit, name).iter().map(|p| read(p)).collect();
+        }
+        static FONT: OnceLock<Font> = OnceLock::new();
+        let font = FONT.get_or_init(|| {
+            let why = "Debian's fluid-soundfont-gm has it, BATTERHEAD_FONT says where it is";
+            Font::read(&self.font)
+                .unwrap_or_else(|e| panic!("{}: {e} ({why})", self.font.display()))
+        });
+        layers(kit, name).iter().map(|n| font.stroke(n)).collect()
+    }
+
     fn paths(&self, kit: u8, name: &str) -> Vec<PathBuf> {
         if kit == 4 {
             let pairs: &[&str] = match name {
@@ -239,9 +276,9 @@ impl Kit {
                 let (name, higher) = files(shape, voice, way);
                 let higher = higher * shape.pitch * tuned(voice);
                 let layers: Vec<Sound> = sources
-                    .paths(shape.kit, name)
+                    .layers(shape.kit, name)
                     .iter()
-                    .map(|path| prepare(&read(path), higher, shape, voice))
+                    .map(|stroke| prepare(stroke, higher, shape, voice))
                     .collect();
                 assert!(!layers.is_empty(), "kit {} has no {name}", shape.kit);
                 sounds.insert((voice, way as u8), layers);
@@ -252,17 +289,7 @@ impl Kit {
                     .iter()
                     .map(|s| &s.samples[..])
                     .collect();
-                let Pitch {
-                    early_hz: early,
-                    settled_hz: settled,
-                } = pitch_of(&loud, voice);
-                pitch.insert(
-                    voice,
-                    Pitch {
-                        early_hz: early,
-                        settled_hz: settled,
-                    },
-                );
+                pitch.insert(voice, pitch_of(&loud, voice));
             }
         }
         Self { sounds, pitch }
@@ -401,7 +428,8 @@ fn between(x: &[f32], at: f64) -> f32 {
 /// Early and settled, from loud strokes alone. The line is the lowest within 10 dB of the strongest in
 /// their common spectrum, or one less than a minor third above it that is stronger in the hardest of
 /// them, which is what ears and tuners go by: no two modes of a head lie as near, so that the lower is
-/// a twin, or a trace of the glide. Then where each stroke has it.
+/// a twin, or a trace of the glide. Then where each stroke has it. It is clear where 3 dB more or less would
+/// name the same line: kit 2's floor tom is all noise, and has 54 Hz at one tuning and 148 Hz at another.
 fn pitch_of(strokes: &[&[f32]], voice: Voice) -> Pitch {
     let range = match voice {
         Voice::Snare => (120.0, 400.0),
@@ -422,12 +450,11 @@ fn pitch_of(strokes: &[&[f32]], voice: Voice) -> Pitch {
         .filter(|&k| common[k] > common[k - 1] && common[k] >= common[k + 1])
         .collect();
     let strongest = lines.iter().map(|&k| common[k]).fold(0.0, f64::max);
-    let lowest = lines.iter().find(|&&k| common[k] > 0.1 * strongest);
-    let louder = |lowest: &usize| {
-        let near = *lowest..bin(1.2 * hz(*lowest));
-        near.max_by(|a, b| hardest[*a].total_cmp(&hardest[*b]))
+    let line = |share: f64| {
+        let lowest = *lines.iter().find(|&&k| common[k] > share * strongest)?;
+        (lowest..bin(1.2 * hz(lowest))).max_by(|a, b| hardest[*a].total_cmp(&hardest[*b]))
     };
-    let early_hz = lowest.and_then(louder).map_or(range.0, hz);
+    let early_hz = line(0.1).map_or(range.0, hz);
     let near = |window_s, range: (f64, f64)| {
         strokes.iter().map(move |stroke| {
             let power = power(stroke, window_s);
@@ -439,6 +466,7 @@ fn pitch_of(strokes: &[&[f32]], voice: Voice) -> Pitch {
     Pitch {
         early_hz: near(EARLY_S, (early_hz * 0.96, early_hz * 1.04)).fold(0.0, f64::max),
         settled_hz: near((0.100, 0.500), (early_hz * 0.88, early_hz * 1.03)).fold(1e9, f64::min),
+        clear: line(0.2) == line(0.05),
     }
 }
 

@@ -5,7 +5,8 @@
 //! that every figure of the evidence can be judged. The recordings stay where they are: the folder
 //! `../shared/recorded` beside the repository (or `BATTERHEAD_RECORDED`) has three kits, Debian's
 //! package `sonic-pi-samples` (`BATTERHEAD_HITS`, else `/usr/share/sonic-pi/samples`) the fourth.
-//! Where they are missing, [`sources`] is `None`.
+//! Where they are missing, [`sources`] is `None`. [`Half::More`] also has two kits out of the sound font of
+//! Debian's `fluid-soundfont-gm` (`BATTERHEAD_FONT`, else where that package puts it).
 //!
 //! ```ignore
 //! #[path = "../../tests/bed/mod.rs"]
@@ -31,6 +32,7 @@
 mod along;
 pub mod boxy;
 pub mod disk;
+mod font;
 pub mod gate;
 pub mod judge;
 mod keep;

@@ -10,8 +10,8 @@ use super::play::{Part, Playing};
 pub enum Half {
     /// Kits that weights and thresholds may be found on.
     Fit,
-    /// The same kits in further shapes and rooms, and with other distances between toms and kick: what
-    /// six set-ups are too few for.
+    /// The same kits in further shapes and rooms, and with other distances between toms and kick, and two
+    /// more kits: what six set-ups are too few for.
     More,
     /// Kits that they never are.
     Prove,
@@ -102,17 +102,19 @@ const SONGS: [&[Part]; 4] = [
 
 /// The set-ups of a half: two recorded kits in three shapes each.
 pub fn setups(half: Half) -> Vec<Setup> {
-    let kits: [u8; 2] = match half {
-        Half::Fit | Half::More => [1, 4],
-        Half::Prove => [2, 3],
-    };
-    let variants = match half {
-        Half::More => 3..SHAPES.len(),
-        _ => 0..3,
+    let kits: &[u8] = match half {
+        Half::Fit => &[1, 4],
+        Half::More => &[1, 4, 5, 6],
+        Half::Prove => &[2, 3],
     };
     let mut all = Vec::new();
-    for kit in kits {
-        for variant in variants.clone() {
+    for &kit in kits {
+        let variants = match (half, kit) {
+            (Half::More, 1 | 4) => 3..SHAPES.len(),
+            (Half::More, _) => 0..SHAPES.len(),
+            _ => 0..3,
+        };
+        for variant in variants {
             let (pitch, ring_s, split, toms) = SHAPES[variant];
             let shape = Shape {
                 kit,
