@@ -1,13 +1,13 @@
 //! What the takes of a set-up teach each other about the hits of each drum.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::attribute::Known;
 use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::take::DrumEvidence;
-use crate::analysis::setup::played::loud_take_db;
+use crate::analysis::setup::played::{SURE, loud_take_db};
 use crate::analysis::strokes::bank::BANDS;
 use crate::dsp::maths;
 use crate::dsp::median;
@@ -22,6 +22,8 @@ pub struct Reference {
     drums: BTreeMap<String, DrumReference>,
     /// How loud the mic of each drum gets in a take that plays it, in decibels.
     loud_db: BTreeMap<String, f64>,
+    /// Drums that some take plays beyond doubt.
+    played: BTreeSet<String>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -83,7 +85,20 @@ impl Reference {
             .into_iter()
             .filter_map(|(name, takes)| Some((name.to_owned(), loud_take_db(takes)?)))
             .collect();
-        Self { drums, loud_db }
+        let surely = takes
+            .iter()
+            .flat_map(|take| take.iter())
+            .filter(|drum| drum.most >= SURE);
+        Self {
+            drums,
+            loud_db,
+            played: surely.map(|drum| drum.name.clone()).collect(),
+        }
+    }
+
+    /// Whether some take plays a drum beyond doubt.
+    pub(crate) fn plays(&self, drum: &str) -> bool {
+        self.played.contains(drum)
     }
 
     /// How loud the mic of a drum gets in the takes that it is compared with.

@@ -135,6 +135,7 @@ pub(crate) fn drums(
             let stroke = sure.map(|(r, _)| r.energy.iter().sum::<f32>());
             let stroke = stroke.max_by(f32::total_cmp).map(decibels);
             let stroke_db = stroke.and_then(|s| Some(s - known?));
+            let elsewhere = !drum.is_cymbal() && reference.is_some_and(|r| r.plays(name));
             DrumEvidence {
                 name: name.clone(),
                 family: drum.family,
@@ -150,7 +151,7 @@ pub(crate) fn drums(
                     Family::Unknown => {
                         Played::NotSure("nobody knows what this mic stands at".into())
                     }
-                    _ => played(p, over_db, stroke_db),
+                    _ => played(p, over_db, stroke_db, elsewhere),
                 },
             }
         })
