@@ -4,8 +4,8 @@
 //! [--disk FOLDER] [--hold]`
 //!
 //! The kits of the test bed are split in halves: weights and thresholds are found on those of `--fit`
-//! (and the same kits in the other shapes of `--more`); without either, the table is that of the others.
-//! `--keep` leaves the rendered takes in a folder (85 MB each) and takes them from there. `--disk` also writes each set-up as a
+//! (and the same kits in the other shapes of `--more`, and two more kits, out of a sound font that Debian's
+//! `fluid-soundfont-gm` has); without either, the table is that of the others. `--keep` leaves the rendered takes in a folder (85 MB each) and takes them from there. `--disk` also writes each set-up as a
 //! session, runs the built program on it, and counts its findings. `--hold` fails where a figure that
 //! was reached once is no longer reached.
 
@@ -15,7 +15,7 @@ mod bed;
 use std::path::PathBuf;
 use std::process::Command;
 
-use bed::judge::{Score, hear, judge};
+use bed::judge::{Score, Verdicts, hear, judge};
 use bed::{Half, Session, Setup};
 use clap::Parser;
 
@@ -24,7 +24,7 @@ struct Arguments {
     /// The kits that may be tuned to
     #[arg(long)]
     fit: bool,
-    /// The same in further shapes and rooms
+    /// The same in further shapes and rooms, and two more kits
     #[arg(long)]
     more: bool,
     /// Where rendered takes are kept from run to run
@@ -141,6 +141,11 @@ fn hold(score: &Score) -> bool {
     let verdicts = || score.polarity.values();
     let wrong: usize = verdicts().map(|v| v.wrong).sum();
     let right: usize = verdicts().map(|v| v.right).sum();
+    let Verdicts {
+        right: found,
+        wrong: missed,
+        undecided,
+    } = score.unplayed;
     let (kick, snare, toms, hat) = (
         score.family("kick"),
         score.family("snare"),
@@ -155,9 +160,8 @@ fn hold(score: &Score) -> bool {
         ("snare, recall", snare.recall(), 0.85),
         ("toms, precision", toms.precision(), 0.95),
         ("toms, recall", toms.recall(), 0.95),
-        // .85 is not reached: half of those under the snare's strokes are not heard
-        ("hat, precision", hat.precision(), 0.90),
-        ("hat, recall", hat.recall(), 0.75),
+        ("hat, precision", hat.precision(), 0.85),
+        ("hat, recall", hat.recall(), 0.85),
         (
             "snare pitches that are within 2 Hz",
             bed::judge::share(near, pitches().count()),
@@ -182,6 +186,11 @@ fn hold(score: &Score) -> bool {
         (
             "polarities that are not wrong",
             bed::judge::share(right, right + wrong),
+            1.0,
+        ),
+        (
+            "toms at rest that are found",
+            bed::judge::share(found, found + missed + undecided),
             1.0,
         ),
         (
@@ -246,8 +255,8 @@ fn print(score: &Score) {
         score.snare_drift_hz.iter().fold(0.0f64, |a, b| a.max(*b))
     );
     println!(
-        "  toms with a pitch {} of {}, {} inside",
-        score.toms_pitched, score.toms, score.toms_inside
+        "  toms with a pitch {} of {}, {} inside; {} more without a clear one in the recordings",
+        score.toms_pitched, score.toms, score.toms_inside, score.toms_unclear
     );
     for note in &score.tom_notes {
         println!("      {note}");

@@ -3,12 +3,12 @@
 use crate::analysis::attribution::attribute::{Drum, Heard, db};
 use crate::analysis::attribution::separated::Separated;
 use crate::analysis::strokes::bank::BANDS;
-use crate::analysis::strokes::moments::CLEAR_DB;
+use crate::analysis::strokes::moments::{CLEAR_DB, Rise};
 use crate::analysis::strokes::rows::PARTS;
 use crate::dsp::median;
 
 /// What a decision goes by.
-pub const FEATURES: usize = 46;
+pub const FEATURES: usize = 52;
 /// Those that come first are enough for drums; the others tell cymbals from what is struck with
 /// them, and gain nothing elsewhere.
 pub const FIRST: usize = 40;
@@ -96,6 +96,13 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
             .fold(-40.0, f32::max)
     };
     let (sharp_any, raw_any) = (other(&sharp), other(raw));
+    // the most that another drum has in its own mic, of those that sound there
+    let elsewhere = |of: &dyn Fn(&Rise) -> f32| {
+        (0..drums.len())
+            .filter(|&o| o != drum && raw[o] > -15.0)
+            .map(|o| of(&heard.rises[drums[o].own][moment]))
+            .fold(0.0, f32::max)
+    };
     let over = heard
         .overheads
         .iter()
@@ -162,6 +169,12 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
         attack_off,
         attack_off.clamp(-2.0, 6.0),
         rise.again_db.min(12.0),
+        (rise.ahead_db - elsewhere(&|rise| rise.ahead_db)).clamp(-3.0, 6.0),
+        rise.sizzle.over_db.clamp(0.0, 20.0),
+        rise.sizzle.over_db.clamp(0.0, 6.0),
+        rise.sizzle.fade_db.clamp(-20.0, 5.0),
+        (rise.sizzle.over_db - elsewhere(&|rise| rise.sizzle.over_db)).clamp(-10.0, 10.0),
+        db(rise.sizzle.energy / sources.level[drum].max(1e-20)).clamp(-40.0, 10.0),
     ]
 }
 

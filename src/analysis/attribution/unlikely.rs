@@ -143,6 +143,7 @@ mod tests {
     use super::*;
     use crate::analysis::Recorded;
     use crate::analysis::relate;
+    use crate::analysis::strokes::moments::Sizzle;
     use crate::demo;
 
     /// Which tracks of a take do not fit their names. `exchanged`: the snare's file is called `hat`,
@@ -202,6 +203,12 @@ mod tests {
             floor: [1e-9; BANDS],
             arrival_parts: 0,
             again_db: 0.0,
+            ahead_db: 0.0,
+            sizzle: Sizzle {
+                over_db: 0.0,
+                fade_db: 0.0,
+                energy: 0.0,
+            },
             attack_db: 0.0,
             attack: 0.0,
             swift_db: [0.0; BANDS],

@@ -23,6 +23,9 @@ const BEFORE_PARTS: i64 = 24;
 pub(crate) const CLEAR_DB: f32 = 5.0;
 /// A second attack in the same moment: so much later at least, beside so much before it.
 const AGAIN_PARTS: i64 = 6;
+/// One ahead of the steepest: so much earlier at least, and heard until so much before that.
+const AHEAD_PARTS: i64 = 10;
+const APART_PARTS: i64 = 2;
 /// The time in which a stroke lifts each band, filters included.
 const SWIFT_MS: [i64; BANDS] = [14, 8, 5, 4, 2, 2];
 
@@ -57,12 +60,26 @@ pub(crate) struct Rise {
     pub attack: f32,
     /// The steepest rise of the same bands that came 1.5 ms or more after that, in decibels.
     pub again_db: f32,
+    /// The steepest rise of the same bands that came 2.5 ms or more before it, in decibels.
+    pub ahead_db: f32,
+    pub sizzle: Sizzle,
     /// How much each band rose at once, too fast for a ring that swells, in decibels.
     pub swift_db: [f32; BANDS],
     /// All bands together: 10 ms after over 20 ms before, in decibels.
     pub over_db: f32,
     /// All bands together: 15 to 45 ms after over the first 10 ms, in decibels.
     pub swell_db: f32,
+}
+
+/// What goes on in the highest band behind an attack: a cymbal rings there, and a click does not.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sizzle {
+    /// 12 to 40 ms after over 20 ms before, in decibels.
+    pub over_db: f32,
+    /// The same over the first 10 ms, in decibels.
+    pub fade_db: f32,
+    /// The same as mean square after less before.
+    pub energy: f32,
 }
 
 impl Rise {
@@ -96,6 +113,8 @@ pub(crate) fn gather(mut onsets: Vec<i64>) -> Vec<Moment> {
 /// All bands together are compared with so much before an attack, and swell so much after it.
 const OVER_MS: i64 = 21;
 const SWELL_MS: (i64, i64) = (15, 45);
+/// The highest band is heard so long after it.
+const SIZZLE_MS: (i64, i64) = (12, 40);
 /// How far before its first onset and behind its last one a moment is looked at, in milliseconds.
 const LOOK_BEFORE_MS: i64 = EARLY_MS + OVER_MS;
 const LOOK_AFTER_MS: i64 = LATE_MS + SWELL_MS.1;
@@ -173,8 +192,8 @@ impl<'a> Powers<'a> {
     }
 
     /// The steepest rise of the attack bands between two parts of milliseconds: how steep as a ratio,
-    /// by how much as mean square, and where; and how steep the second one was.
-    fn attack(&self, from: i64, to: i64) -> (f32, f32, i64, f32) {
+    /// by how much as mean square, and where; and how steep one behind it and one ahead of it was.
+    fn attack(&self, from: i64, to: i64) -> (f32, f32, i64, [f32; 2]) {
         let first = from - BEFORE_PARTS - 1;
         let begin = (first - self.first * PARTS as i64) as usize;
         let parts = &self.parts[begin..begin + (to + AFTER_PARTS + 1 - first) as usize];
@@ -206,7 +225,13 @@ impl<'a> Powers<'a> {
                 (mean(part, AFTER_PARTS) + floor) / (before + floor)
             })
             .fold(1.0, f32::max);
-        (ratio, attack, at, again)
+        let ahead = (from..=at - AHEAD_PARTS)
+            .map(|part| {
+                let after = mean(part, AFTER_PARTS.min(at - APART_PARTS - part));
+                (after + floor) / (mean(part - 1 - BEFORE_PARTS, BEFORE_PARTS) + floor)
+            })
+            .fold(1.0, f32::max);
+        (ratio, attack, at, [again, ahead])
     }
 
     /// The millisecond at which the bands above the lowest rise most.
@@ -266,9 +291,10 @@ pub(crate) fn struck(trace: &Trace, offset_ms: i64, onsets: &[(i64, u16)]) -> Ve
 
 /// An attack in a track.
 struct Attack {
-    /// How steep it is, and how steep the next one of the same moment, in decibels.
+    /// How steep it is, and how steep the next one of the same moment and the one before, in decibels.
     db: f32,
     again_db: f32,
+    ahead_db: f32,
     /// Mean square after less before.
     energy: f32,
     /// Where, in parts of milliseconds of the track.
@@ -285,7 +311,7 @@ impl Attack {
 fn attack(powers: &Powers, first: i64, last: i64) -> Attack {
     let parts = PARTS as i64;
     let (from, to) = (first - EARLY_MS, last + LATE_MS);
-    let (ratio, energy, at, again) = powers.attack(from * parts, to * parts);
+    let (ratio, energy, at, [again, ahead]) = powers.attack(from * parts, to * parts);
     let db = decibels(ratio);
     // an attack that is none lies where most bands rise
     let steepest = if db < CLEAR_DB {
@@ -296,6 +322,7 @@ fn attack(powers: &Powers, first: i64, last: i64) -> Attack {
     Attack {
         db,
         again_db: decibels(again),
+        ahead_db: decibels(ahead),
         energy,
         at: steepest.map_or(at, |t| t * parts),
     }
@@ -316,6 +343,19 @@ fn over_db(powers: &Powers, t: i64) -> f32 {
     let all: f32 = powers.base.iter().sum();
     let (after, before) = (powers.all(t..t + AFTER_MS), powers.all(t - OVER_MS..t - 1));
     decibels((after + all) / (before + all))
+}
+
+/// What goes on in the highest band.
+fn sizzle(powers: &Powers, t: i64) -> Sizzle {
+    let top = |range| powers.means(range)[BANDS - 1];
+    let base = powers.base[BANDS - 1];
+    let (before, now) = (top(t - OVER_MS..t - 1), top(t..t + AFTER_MS));
+    let later = top(t + SIZZLE_MS.0..t + SIZZLE_MS.1);
+    Sizzle {
+        over_db: decibels((later + base) / (before + base)),
+        fade_db: decibels((later + base) / (now + base)),
+        energy: (later - before).max(0.0),
+    }
 }
 
 /// How a track rose between two milliseconds of it.
@@ -348,6 +388,8 @@ fn rise(powers: &mut Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
         attack_db: attack.db,
         attack: attack.energy,
         again_db: attack.again_db,
+        ahead_db: attack.ahead_db,
+        sizzle: sizzle(powers, t),
         swift_db: swift_db(powers, t),
         over_db: over_db(powers, t),
         swell_db: decibels((later + all) / (now + all)),
