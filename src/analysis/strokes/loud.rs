@@ -22,6 +22,13 @@ pub fn as_loud_db(probability: f64) -> f64 {
     }
 }
 
+/// Whether a hit is so soft beside the drum's own, and so improbable, that it is taken for their ring or for
+/// bleed. Of 66 moments of toms from 0.2 to 0.5 on the kits of the fit 15 are strokes, and none of these
+/// is; of the others 21 are.
+pub fn is_faint(probability: f64, level_dbfs: f64, own_dbfs: f64) -> bool {
+    probability < 0.4 && level_dbfs < own_dbfs - 4.0
+}
+
 /// What of the bleed in a track (milliseconds of it, with probability) is as loud as its hits; where there
 /// is none, what is nearly as loud as the loudest. Not the ring of something that was so loud just before,
 /// and only the first of what may be one stroke.

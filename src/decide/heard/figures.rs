@@ -4,7 +4,8 @@ use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, Ring, SetUp};
 use crate::analysis::tuning::SURE;
 use crate::analysis::{
-    Hit, ONE_STROKE_MS, TrackEvidence, Tuning, as_loud_db, level_of_take, weighted_quantile,
+    Hit, ONE_STROKE_MS, TrackEvidence, Tuning, as_loud_db, is_faint, level_of_take,
+    weighted_quantile,
 };
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::{Family, Track};
@@ -122,7 +123,7 @@ impl SetUp<'_> {
         weighted_quantile(&rings, 0.5).map(|t60_s| Ring { t60_s, of_others })
     }
 
-    /// What a gate may open at. Of a tom also what is as loud as its own strokes of this take and of its
+    /// What a gate may open at. Of a tom not what is faint beside its own strokes, and also what is as loud as its own strokes of this take and of its
     /// set-up, unless that happens more often than it is struck: then it says nothing. Where no stroke of
     /// it was heard, and it is not sure to rest, the loudest moments of the take.
     pub(super) fn gate_hits(
@@ -139,7 +140,7 @@ impl SetUp<'_> {
         let in_setup = levels.find(|level| level.label == track.label);
         let own_dbfs = level_of_take(&own, evidence.hits_of())
             .filter(|_| track.mic.family == Family::Tom)
-            .map(|level| in_setup.map_or(level, |all| level.max(all.level_dbfs)));
+            .map(|level| (level, in_setup.map_or(level, |all| all.level_dbfs)));
         let hit = |hit: &Hit| {
             let level_dbfs = hit.level_dbfs?;
             // Its first stroke may lie as far ahead of it.
@@ -148,10 +149,15 @@ impl SetUp<'_> {
                 frame: frame(hit.at_ms - grace_ms, track.rate_hz()),
                 probability: hit.probability,
                 level_dbfs,
-                loud: own_dbfs.is_some_and(|own| level_dbfs >= own + as_loud_db(hit.probability)),
+                loud: own_dbfs.is_some_and(|(take, all)| {
+                    level_dbfs >= take.max(all) + as_loud_db(hit.probability)
+                }),
             })
         };
         let mut hits: Vec<GateHit> = evidence.hits.iter().filter_map(hit).collect();
+        if let Some((take, all)) = own_dbfs {
+            hits.retain(|hit| !is_faint(hit.probability, hit.level_dbfs, take.min(all)));
+        }
         let mut bleed: Vec<GateHit> = evidence.as_loud.iter().filter_map(hit).collect();
         if own.is_empty() && !rests {
             bleed.iter_mut().for_each(|hit| hit.loud = true);

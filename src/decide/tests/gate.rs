@@ -38,8 +38,8 @@ fn a_gate_opens_fully_at_sure_hits_half_at_unsure_ones_and_not_below() {
     let tom = track("tom-1")
         .likely(16, -12.0, 0.5)
         .likely(1, -20.0, 0.49)
-        .likely(1, -20.0, 0.2)
-        .likely(1, -20.0, 0.19);
+        .likely(1, -15.0, 0.2)
+        .likely(1, -15.0, 0.19);
     let (gate, why) = gate_of(&[take("take-01", [tom])]);
     let mut want = vec![1.0; 16];
     want.extend([0.5; 2]);
@@ -192,6 +192,24 @@ fn what_is_as_loud_as_the_drums_own_strokes_opens_a_gate() {
     let by = |unsure, bleed| openings(&tom(unsure, bleed))[6..].to_vec();
     assert_eq!(by(-12.9, -13.4), [1.0, 1.0, 0.5, 0.5]);
     assert_eq!(by(-13.1, -13.6), [0.5, 0.5]);
+}
+
+#[test]
+fn what_is_improbable_and_faint_beside_the_strokes_opens_no_gate() {
+    let opens = |label: &str, level, probability| {
+        let made = track(label).hits(6, -12.0).likely(1, level, probability);
+        openings(&gate_of(&[take("take-01", [made])]).0).len() == 7
+    };
+    assert!(!opens("tom-1", -16.1, 0.39));
+    assert!(opens("tom-1", -15.9, 0.39) && opens("tom-1", -20.0, 0.4));
+    assert!(opens("snare-top", -30.0, 0.2));
+    // beside those of its own take, where these are softer than elsewhere
+    let loud = take("take-01", [track("tom-1").hits(24, -12.0)]);
+    let soft = track("tom-1").hits(6, -24.0).likely(1, -27.9, 0.2);
+    assert_eq!(
+        openings(&gate_of(&[loud, take("take-02", [soft])]).0).len(),
+        7
+    );
 }
 
 #[test]
