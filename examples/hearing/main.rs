@@ -5,9 +5,10 @@
 //!
 //! The kits of the test bed are split in halves: weights and thresholds are found on those of `--fit`
 //! (and the same kits in the other shapes of `--more`, and two more kits, out of a sound font that Debian's
-//! `fluid-soundfont-gm` has); without either, the table is that of the others. `--keep` leaves the rendered takes in a folder (85 MB each) and takes them from there. `--disk` also writes each set-up as a
-//! session, runs the built program on it, and counts its findings. `--hold` fails where a figure that
-//! was reached once is no longer reached.
+//! `fluid-soundfont-gm` has); without either, the table is that of the others. `--keep` leaves the rendered
+//! takes in a folder (85 MB each) and takes them from there. `--disk` also writes each set-up as a session,
+//! runs the built program on it, and counts its findings. `--hold` fails where a figure that was reached
+//! once is no longer reached.
 
 #[path = "../../tests/bed/mod.rs"]
 mod bed;

@@ -80,8 +80,6 @@ impl Voice {
 pub struct Sources {
     recorded: PathBuf,
     hits: PathBuf,
-    /// The sound font that kits 5 and 6 come from.
-    font: PathBuf,
 }
 
 fn folder(name: &str, usual: PathBuf) -> Option<PathBuf> {
@@ -93,6 +91,7 @@ fn packaged_hits() -> Option<PathBuf> {
     folder("BATTERHEAD_HITS", "/usr/share/sonic-pi/samples".into())
 }
 
+/// The sound font that kits 5 and 6 come from.
 fn font() -> PathBuf {
     let usual = || "/usr/share/sounds/sf2/FluidR3_GM.sf2".into();
     std::env::var_os("BATTERHEAD_FONT").map_or_else(usual, PathBuf::from)
@@ -102,11 +101,7 @@ fn font() -> PathBuf {
 pub fn sources() -> Option<Sources> {
     let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/recorded");
     match (folder("BATTERHEAD_RECORDED", beside), packaged_hits()) {
-        (Some(recorded), Some(hits)) => Some(Sources {
-            recorded,
-            hits,
-            font: font(),
-        }),
+        (Some(recorded), Some(hits)) => Some(Sources { recorded, hits }),
         _ => {
             eprintln!("skipped: no folder of recorded kits (../shared/recorded, BATTERHEAD_HITS)");
             None
@@ -120,12 +115,8 @@ pub fn packaged() -> Option<Sources> {
         eprintln!("skipped: no folder of recorded hits (BATTERHEAD_HITS)");
         return None;
     };
-    let (recorded, font) = (PathBuf::new(), PathBuf::new());
-    Some(Sources {
-        recorded,
-        hits,
-        font,
-    })
+    let recorded = PathBuf::new();
+    Some(Sources { recorded, hits })
 }
 
 /// Frames of every sound that lie before its onset.
@@ -226,8 +217,8 @@ impl Sources {
         static FONT: OnceLock<Font> = OnceLock::new();
         let font = FONT.get_or_init(|| {
             let why = "Debian's fluid-soundfont-gm has it, BATTERHEAD_FONT says where it is";
-            Font::read(&self.font)
-                .unwrap_or_else(|e| panic!("{}: {e} ({why})", self.font.display()))
+            let path = font();
+            Font::read(&path).unwrap_or_else(|e| panic!("{}: {e} ({why})", path.display()))
         });
         layers(kit, name).iter().map(|n| font.stroke(n)).collect()
     }
@@ -429,7 +420,7 @@ fn between(x: &[f32], at: f64) -> f32 {
 /// their common spectrum, or one less than a minor third above it that is stronger in the hardest of
 /// them, which is what ears and tuners go by: no two modes of a head lie as near, so that the lower is
 /// a twin, or a trace of the glide. Then where each stroke has it. It is clear where 3 dB more or less would
-/// name the same line: kit 2's floor tom is all noise, and has 54 Hz at one tuning and 148 Hz at another.
+/// name the same line: kit 2's floor tom is all noise, and has 57 Hz at one tuning and 148 Hz at another.
 fn pitch_of(strokes: &[&[f32]], voice: Voice) -> Pitch {
     let range = match voice {
         Voice::Snare => (120.0, 400.0),

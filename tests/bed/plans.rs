@@ -100,7 +100,7 @@ const SONGS: [&[Part]; 4] = [
     ],
 ];
 
-/// The set-ups of a half: two recorded kits in three shapes each.
+/// The set-ups of a half: its kits in three shapes each, or in what [`Half::More`] has.
 pub fn setups(half: Half) -> Vec<Setup> {
     let kits: &[u8] = match half {
         Half::Fit => &[1, 4],

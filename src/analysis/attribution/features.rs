@@ -98,8 +98,8 @@ pub(crate) fn features(case: &Case) -> [f32; FEATURES] {
     let (sharp_any, raw_any) = (other(&sharp), other(raw));
     // the most that another drum has in its own mic, of those that sound there
     let elsewhere = |of: &dyn Fn(&Rise) -> f32| {
-        (0..drums.len())
-            .filter(|&o| o != drum && raw[o] > -15.0)
+        let others = (0..drums.len()).filter(|&o| o != drum && raw[o] > -15.0);
+        others
             .map(|o| of(&heard.rises[drums[o].own][moment]))
             .fold(0.0, f32::max)
     };

@@ -77,7 +77,11 @@ impl Reference {
             })
             .collect();
         let mut loudest: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+        let mut played = BTreeSet::new();
         for drum in takes.iter().flat_map(|take| take.iter()) {
+            if drum.most >= SURE {
+                played.insert(drum.name.clone());
+            }
             let entry = loudest.entry(&drum.name).or_default();
             entry.extend(drum.loudest_db);
         }
@@ -85,14 +89,10 @@ impl Reference {
             .into_iter()
             .filter_map(|(name, takes)| Some((name.to_owned(), loud_take_db(takes)?)))
             .collect();
-        let surely = takes
-            .iter()
-            .flat_map(|take| take.iter())
-            .filter(|drum| drum.most >= SURE);
         Self {
             drums,
             loud_db,
-            played: surely.map(|drum| drum.name.clone()).collect(),
+            played,
         }
     }
 

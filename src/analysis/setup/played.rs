@@ -76,10 +76,12 @@ pub(crate) fn played(
         };
     };
     let expected: f64 = probability.iter().map(|p| f64::from(*p)).sum();
-    let least = match most < f64::from(BLEED) {
-        true if elsewhere && expected < FEW_EXPECTED => NOT_LOUD_DB,
-        true => NO_STROKE_DB,
-        false => QUIET_DB,
+    let least = if most >= f64::from(BLEED) {
+        QUIET_DB
+    } else if elsewhere && expected < FEW_EXPECTED {
+        NOT_LOUD_DB
+    } else {
+        NO_STROKE_DB
     };
     if loudest >= least {
         return match count {

@@ -187,10 +187,6 @@ impl<'a> Powers<'a> {
         self.sums(range).map(|sum| sum / count)
     }
 
-    fn all(&self, range: std::ops::Range<i64>) -> f32 {
-        self.means(range)[..BANDS].iter().sum()
-    }
-
     /// The steepest rise of the attack bands between two parts of milliseconds: how steep as a ratio,
     /// by how much as mean square, and where; and how steep one behind it and one ahead of it was.
     fn attack(&self, from: i64, to: i64) -> (f32, f32, i64, [f32; 2]) {
@@ -255,6 +251,11 @@ impl<'a> Powers<'a> {
     }
 }
 
+/// All bands together.
+fn all(bands: &Bands) -> f32 {
+    bands[..BANDS].iter().sum()
+}
+
 fn decibels(ratio: f32) -> f32 {
     10.0 * libm::log10f(ratio)
 }
@@ -284,7 +285,8 @@ pub(crate) fn struck(trace: &Trace, offset_ms: i64, onsets: &[(i64, u16)]) -> Ve
                 .iter()
                 .any(|db| *db >= ABOVE_DB)
         };
-        attack.db >= ATTACK_DB || over_db(powers, attack.ms()) >= OVER_DB && above()
+        let over_db = || Around::of(powers, attack.ms()).over_db(powers);
+        attack.db >= ATTACK_DB || over_db() >= OVER_DB && above()
     };
     onsets.iter().map(|o| o.0).filter(struck).collect()
 }
@@ -338,19 +340,32 @@ fn swift_db(powers: &Powers, t: i64) -> [f32; BANDS] {
     })
 }
 
-/// By how much all bands together rose.
-fn over_db(powers: &Powers, t: i64) -> f32 {
-    let all: f32 = powers.base.iter().sum();
-    let (after, before) = (powers.all(t..t + AFTER_MS), powers.all(t - OVER_MS..t - 1));
-    decibels((after + all) / (before + all))
+/// A track before an attack, and after it.
+struct Around {
+    before: Bands,
+    after: Bands,
+}
+
+impl Around {
+    fn of(powers: &Powers, t: i64) -> Self {
+        Self {
+            before: powers.means(t - OVER_MS..t - 1),
+            after: powers.means(t..t + AFTER_MS),
+        }
+    }
+
+    /// By how much all bands together rose.
+    fn over_db(&self, powers: &Powers) -> f32 {
+        let base: f32 = powers.base.iter().sum();
+        decibels((all(&self.after) + base) / (all(&self.before) + base))
+    }
 }
 
 /// What goes on in the highest band.
-fn sizzle(powers: &Powers, t: i64) -> Sizzle {
-    let top = |range| powers.means(range)[BANDS - 1];
-    let base = powers.base[BANDS - 1];
-    let (before, now) = (top(t - OVER_MS..t - 1), top(t..t + AFTER_MS));
-    let later = top(t + SIZZLE_MS.0..t + SIZZLE_MS.1);
+fn sizzle(powers: &Powers, t: i64, around: &Around) -> Sizzle {
+    const TOP: usize = BANDS - 1;
+    let (base, before, now) = (powers.base[TOP], around.before[TOP], around.after[TOP]);
+    let later = powers.means(t + SIZZLE_MS.0..t + SIZZLE_MS.1)[TOP];
     Sizzle {
         over_db: decibels((later + base) / (before + base)),
         fade_db: decibels((later + base) / (now + base)),
@@ -376,11 +391,9 @@ fn rise(powers: &mut Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
     }
     let attack = attack(powers, first, last);
     let t = attack.ms();
-    let all: f32 = powers.base.iter().sum();
-    let (now, later) = (
-        powers.all(t..t + AFTER_MS),
-        powers.all(t + SWELL_MS.0..t + SWELL_MS.1),
-    );
+    let base: f32 = powers.base.iter().sum();
+    let around = Around::of(powers, t);
+    let later = powers.means(t + SWELL_MS.0..t + SWELL_MS.1);
     Rise {
         energy,
         floor,
@@ -389,10 +402,10 @@ fn rise(powers: &mut Powers, first: i64, last: i64, offset_ms: i64) -> Rise {
         attack: attack.energy,
         again_db: attack.again_db,
         ahead_db: attack.ahead_db,
-        sizzle: sizzle(powers, t),
+        sizzle: sizzle(powers, t, &around),
         swift_db: swift_db(powers, t),
-        over_db: over_db(powers, t),
-        swell_db: decibels((later + all) / (now + all)),
+        over_db: around.over_db(powers),
+        swell_db: decibels((all(&later) + base) / (all(&around.after) + base)),
     }
 }
 

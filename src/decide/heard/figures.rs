@@ -123,9 +123,10 @@ impl SetUp<'_> {
         weighted_quantile(&rings, 0.5).map(|t60_s| Ring { t60_s, of_others })
     }
 
-    /// What a gate may open at. Of a tom not what is faint beside its own strokes, and also what is as loud as its own strokes of this take and of its
-    /// set-up, unless that happens more often than it is struck: then it says nothing. Where no stroke of
-    /// it was heard, and it is not sure to rest, the loudest moments of the take.
+    /// What a gate may open at. Of a tom not what is faint beside its own strokes of this take and of its
+    /// set-up; and also what is as loud as they are, unless that happens more often than it is struck: then it
+    /// says nothing. Where no stroke of it was heard, and it is not sure to rest, the loudest moments of the
+    /// take.
     pub(super) fn gate_hits(
         &self,
         evidence: &TrackEvidence,
