@@ -4,11 +4,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
+use crate::analysis::tuning::SURE;
 use crate::analysis::tuning::glide::even_out;
 use crate::analysis::tuning::pitch::HitTuning;
 use crate::analysis::tuning::pooled::{LEAST_HITS, SAME_LINE, Tuning, named, pool_read, weight};
 use crate::analysis::tuning::ring::Ring;
-use crate::analysis::tuning::{SURE, UNSURE};
 use crate::dsp::median;
 use crate::units::round_to;
 
@@ -189,7 +189,7 @@ fn unsure(rings: &[Option<&Ring>]) -> f64 {
 
 /// One pitch for the drum from all takes, and of each take how much `higher` it rings. A take of few
 /// strokes has the middle of that and its own pitch, as far as they count (`own`); one whose strokes show no
-/// pitch alone has it from that.
+/// pitch alone, or few of which name another, has it from that.
 fn lay_on_each_other(
     takes: &mut [Option<Tuning>],
     own: &[f64],
@@ -220,12 +220,13 @@ fn lay_on_each_other(
                     false => 0.0,
                 };
                 take.fundamental_hz = round_to(hz * (share * off).exp(), 2);
+                if setup.confidence >= SURE && take.confidence < SURE {
+                    take.confidence = SURE;
+                    take.reason = None;
+                }
             }
-            Some(take) if take.hits < LEAST_HITS && own[i] < LAID_WEIGHT => {
-                take.confidence = take.confidence.min(UNSURE);
-                take.reason = Some("its few hits ring otherwise than those of other takes".into());
-            }
-            None if setup.confidence >= SURE && clear(rings[i]) > 0.0 => {
+            Some(Tuning { hits, .. }) if *hits >= LEAST_HITS || own[i] >= LAID_WEIGHT => {}
+            _ if setup.confidence >= SURE && clear(rings[i]) > 0.0 => {
                 *take = Some(Tuning {
                     fundamental_hz: round_to(hz, 2),
                     hits: rings[i].map_or(0, |r| r.strokes),
@@ -378,11 +379,12 @@ mod tests {
     }
 
     #[test]
-    fn few_strokes_that_contradict_the_ring_are_not_sure_and_one_clear_stroke_is_kept() {
-        let unclear = (rung(150.0, 2, 2.0).0, 4.0, rung(140.0, 2, 2.0).2);
+    fn few_strokes_that_contradict_the_ring_yield_to_it_and_one_clear_stroke_is_kept() {
+        let unclear = (rung(150.0, 2, 2.0).0, 4.0, rung(138.0, 2, 2.0).2);
         let found = laid(&[rung(140.0, 6, 20.0), unclear]);
         let take = found[1].as_ref().expect("a pitch");
-        assert!(take.confidence < SURE && take.reason.is_some(), "{take:?}");
+        assert!((take.fundamental_hz - 138.0).abs() < 0.5, "{take:?}");
+        assert_eq!((take.confidence, &take.reason), (SURE, &None));
         let clear = (rung(142.0, 1, 30.0).0, 90.0, rung(140.0, 1, 30.0).2);
         let found = laid(&[rung(140.0, 6, 20.0), clear]);
         let take = found[1].as_ref().expect("a pitch");

@@ -113,14 +113,15 @@ impl HitTuning {
         })
     }
 
-    /// The hit with its line near a frequency as its fundamental, and no other line.
+    /// The hit with its line near a frequency as its fundamental.
     pub(crate) fn read_near(&self, hz: f64, within: f64) -> Option<Self> {
-        let (fundamental_hz, amplitude) = self.line_near(hz, within)?;
+        let near = self.line_near(hz, within)?;
+        let mut others = self.all_lines().filter(|line| *line != near);
         Some(Self {
-            fundamental_hz,
-            amplitude,
-            lines: [None; BESIDE],
-            beside: self.beside || fundamental_hz != self.fundamental_hz,
+            fundamental_hz: near.0,
+            amplitude: near.1,
+            lines: std::array::from_fn(|_| others.next()),
+            beside: self.beside || near.0 != self.fundamental_hz,
             ..*self
         })
     }
@@ -166,7 +167,8 @@ pub(crate) struct Piece<'a> {
     pub cuts_s: &'a [f64],
     /// Seconds until the next stroke of any drum.
     pub free_s: f64,
-    /// Its ring counts as no clearer than this, in decibels.
+    /// Its pitch counts as no clearer than this, in decibels; its ring beside those of other takes counts
+    /// as it is.
     pub most_clear_db: f64,
 }
 
@@ -309,8 +311,9 @@ pub(crate) fn hit_tuning(
         (Some(before), Some(after)) => crate::units::power_to_db(after / before.max(1e-20)),
         _ => None,
     };
-    let clear_db = clear_db.unwrap_or(0.0).min(piece.most_clear_db);
+    let clear_db = clear_db.unwrap_or(0.0);
     ring.add(&lines(first, rate, range_hz), weight(clear_db));
+    let clear_db = clear_db.min(piece.most_clear_db);
     let body = window(boxy::WINDOW_S, piece.free_s, 0.0);
     ring.body.add(body.unwrap_or(&[]), rate, weight(clear_db));
     let peaks = peaks(&lines(early, rate, range_hz), range_hz);

@@ -28,6 +28,9 @@ const LEAST_SHARE: f64 = 0.6;
 /// recorded strokes with 15 dB and more 61 had the right pitch (`examples/hearing`, kits of the fit).
 const CLEAR_DB: f64 = 20.0;
 
+/// Of the hits that show the fundamental, the share that must show a line beside it.
+const LEAST_BESIDE: f64 = 0.2;
+
 /// Time for 60 dB of what does not fade while it is looked at.
 const LONGEST_S: f64 = 6.0;
 
@@ -65,6 +68,18 @@ pub struct Tuning {
 /// How much some hits count together.
 pub(crate) fn weight<'h>(hits: impl IntoIterator<Item = &'h HitTuning>) -> f64 {
     hits.into_iter().map(HitTuning::weight).sum()
+}
+
+/// Whether a hit that does not show the fundamental has another line of the same drum as its own: one that
+/// stands as far above the fundamental in hits that show both. Such a hit contradicts nothing: which mode is
+/// the loudest changes with where a head is struck.
+fn another(hit: &HitTuning, agree: &[HitTuning], fundamental_hz: f64) -> bool {
+    if hit.line_near(fundamental_hz, SAME_LINE).is_some() {
+        return false;
+    }
+    let above = hit.fundamental_hz / fundamental_hz;
+    let has = |h: &&HitTuning| h.line_near(above * h.fundamental_hz, SAME_LINE).is_some();
+    weight(agree.iter().filter(has)) > LEAST_BESIDE * weight(agree)
 }
 
 /// The value that most others agree with.
@@ -147,7 +162,8 @@ pub(crate) fn pool_read(agree: &[HitTuning], hits: &[HitTuning], tried: usize) -
         })
         .unwrap_or_default();
     let heard = hits.len() as f64 / hits.len().max(tried).max(1) as f64;
-    let share = heard * weight(agree) / weight(hits);
+    let others = hits.iter().filter(|hit| another(hit, agree, fundamental));
+    let share = heard * (weight(agree) + weight(others)) / weight(hits);
     let clear_db: f64 = agree.iter().map(|h| h.clear_db.max(0.0)).sum();
     // three hits are just enough, eight leave little doubt
     let enough = (agree.len() as f64 / 5.0).sqrt().min(1.0);
@@ -268,5 +284,26 @@ mod tests {
             "{tuning:?}"
         );
         assert!(tuning.confidence >= 0.5, "{tuning:?}");
+    }
+
+    #[test]
+    fn a_stroke_that_shows_another_mode_of_the_drum_contradicts_nothing() {
+        let lower = |upper: Option<f64>| HitTuning {
+            amplitude: 0.5,
+            lines: [upper.map(|hz| (hz, 1.0)), None, None],
+            ..hit(197.0)
+        };
+        // eleven of 21: in the others a mode outrings the fundamental by more than 10 dB
+        let hits = |beside: Option<f64>, other_hz: f64| {
+            let hits = [vec![lower(beside); 11], vec![hit(other_hz); 10]].concat();
+            pool(&hits, hits.len()).expect("a pitch")
+        };
+        let modes = hits(Some(275.0), 271.0);
+        assert_eq!((modes.fundamental_hz, modes.hits), (197.0, 11));
+        assert!(modes.confidence >= 0.5, "{modes:?}");
+        // what no stroke shows beside the fundamental is bleed, or another fundamental
+        for bleed in [hits(None, 271.0), hits(Some(275.0), 240.0)] {
+            assert!(bleed.confidence < 0.5, "{bleed:?}");
+        }
     }
 }

@@ -15,7 +15,13 @@ const STEPS: f64 = 120.0;
 const SPAN: (f64, f64) = (0.8, 2.0);
 /// No head is turned by more steps within a set-up (10 %).
 const MOST: usize = 17;
-/// Two rings that correlate less are not of one drum.
+/// What the shape of two rings counts beside their single lines.
+const SHAPE: f64 = 10.0;
+/// Steps on either side that a single line stands out from.
+const AROUND: usize = 12;
+/// What lies so far under the strongest line (20 dB) hardly counts.
+const FAINT: f32 = 0.1;
+/// Two rings whose shapes correlate less are not of one drum.
 const ALIKE: f64 = 0.85;
 
 /// Amplitude by log frequency, summed over strokes.
@@ -79,20 +85,35 @@ pub(crate) fn lines(sound: &[f64], rate_hz: f64, range_hz: (f64, f64)) -> Vec<(f
         .collect()
 }
 
-/// By which ratio `a` is higher than `b`.
+/// By which ratio `a` is higher than `b`: where the shapes of both lie on each other, and the single
+/// lines in them. The shape alone is drawn off by whatever stands still beside the drum (bleed, the room),
+/// and by which partial a stroke makes the loudest.
 fn over(a: &[f32], b: &[f32]) -> Option<f64> {
     if a.is_empty() || a.len() != b.len() {
         return None;
     }
+    let [single_a, single_b] = [a, b].map(single);
     let most = MOST as i64;
-    let fits: Vec<f64> = (-most..=most).map(|s| fit(a, b, s)).collect();
+    let fits: Vec<f64> = (-most..=most)
+        .map(|s| SHAPE * fit(a, b, s) + fit(&single_a, &single_b, s))
+        .collect();
     let top = (0..fits.len()).max_by(|&i, &j| fits[i].total_cmp(&fits[j]))?;
     let (&before, &after) = (fits.get(top.checked_sub(1)?)?, fits.get(top + 1)?);
-    if fits[top] < ALIKE {
+    let steps = top as i64 - most;
+    if fit(a, b, steps) < ALIKE {
         return None;
     }
-    let steps = top as f64 - MOST as f64 + vertex(before, fits[top], after)?;
+    let steps = steps as f64 + vertex(before, fits[top], after)?;
     Some((steps / STEPS).exp2())
+}
+
+/// How far each step stands out from those around it, whatever its level: logarithms over their mean.
+fn single(amplitudes: &[f32]) -> Vec<f32> {
+    let top = amplitudes.iter().copied().fold(0.0, f32::max);
+    let logs: Vec<f32> = amplitudes.iter().map(|a| (a / top + FAINT).ln()).collect();
+    let around = |k: usize| &logs[k.saturating_sub(AROUND)..(k + AROUND + 1).min(logs.len())];
+    let mean = |part: &[f32]| part.iter().sum::<f32>() / part.len() as f32;
+    (0..logs.len()).map(|k| logs[k] - mean(around(k))).collect()
 }
 
 /// Correlation of `a`, moved down by `steps`, with `b`.
