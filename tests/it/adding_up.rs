@@ -5,16 +5,14 @@
 use super::bed::gate::GateFigures;
 use super::bed::sound::{Figures, listen};
 use super::bed::{Half, Session, Setup, Sources, disk, packaged, setups};
-use super::support::Place;
+use super::support::{Place, needed};
 
 /// The packaged recordings; where they are missing, that is said.
 fn recordings() -> Option<Sources> {
-    let sources = packaged();
-    assert!(
-        sources.is_some() || std::env::var_os("BATTERHEAD_REQUIRE_ALL").is_none(),
-        "the recorded hits are missing (BATTERHEAD_HITS)"
-    );
-    sources
+    needed(
+        packaged(),
+        "the recorded hits are missing (BATTERHEAD_HITS)",
+    )
 }
 
 /// A set-up of the packaged kit by its name.

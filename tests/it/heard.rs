@@ -8,12 +8,17 @@ use batterhead::demo::{self, groove::Piece};
 use serde_json::Value;
 
 use super::bed::judge::{self, hear, judge};
-use super::bed::{Half, Session, Setup, disk, setups, sources};
-use super::support::Place;
+use super::bed::{Half, Session, Setup, Sources, disk, setups, sources};
+use super::support::{Place, needed};
+
+/// The recordings; where they are missing, that is said.
+fn recordings() -> Option<Sources> {
+    needed(sources(), "the recorded kits are missing")
+}
 
 /// A set-up of the test bed, and what `check` says of it with these lines in the session file.
 fn check(which: impl Fn(&Setup) -> bool, lines: &str) -> Option<(Setup, Value)> {
-    let sources = sources()?;
+    let sources = recordings()?;
     let setup = setups(Half::Prove).into_iter().find(which)?;
     let place = Place::new();
     disk::write(&Session::new(&sources, &setup), &place.path("takes")).expect("room on the disk");
@@ -83,7 +88,9 @@ fn a_tom_is_inverted_where_the_session_file_says_and_a_tom_at_rest_is_found_and_
 
 #[test]
 fn strokes_pitches_and_polarities_of_a_kit_that_nothing_was_fitted_on_are_heard() {
-    let Some(sources) = sources() else { return };
+    let Some(sources) = recordings() else {
+        return;
+    };
     let setups = setups(Half::Prove).into_iter();
     let mut score = judge::Score::default();
     // of each kit the one with the most mishaps

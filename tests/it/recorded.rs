@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use batterhead::audio;
 use batterhead::block::Block;
 
-use super::support::{Place, pcm};
+use super::support::{Place, needed, pcm};
 
 pub const RATE: u32 = 44_100;
 const SECONDS: usize = 12;
@@ -20,13 +20,9 @@ pub fn hits() -> Option<PathBuf> {
         .map(PathBuf::from)
         .filter(|f| f.is_dir());
     if folder.is_none() {
-        assert!(
-            std::env::var_os("BATTERHEAD_REQUIRE_ALL").is_none(),
-            "BATTERHEAD_HITS names no folder"
-        );
         eprintln!("skipped: BATTERHEAD_HITS names no folder of recorded hits");
     }
-    folder
+    needed(folder, "BATTERHEAD_HITS names no folder")
 }
 
 /// One recording, mono.

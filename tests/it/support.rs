@@ -9,6 +9,13 @@ use serde_json::Value;
 /// A folder of its own, removed when it goes out of scope.
 pub struct Place(tempfile::TempDir);
 
+/// What a check needs and Rust does not bring may be missing, unless `BATTERHEAD_REQUIRE_ALL` is set.
+pub fn needed<T>(found: Option<T>, missing: &str) -> Option<T> {
+    let all = std::env::var_os("BATTERHEAD_REQUIRE_ALL").is_some();
+    assert!(found.is_some() || !all, "{missing}");
+    found
+}
+
 /// What a run of the program said.
 pub struct Ran {
     pub status: i32,
