@@ -125,8 +125,8 @@ impl SetUp<'_> {
 
     /// What a gate may open at. Of a tom not what is faint beside its own strokes of this take and of its
     /// set-up; and also what is as loud as they are, unless that happens more often than it is struck: then it
-    /// says nothing. Where no stroke of it was heard, and it is not sure to rest, the loudest moments of the
-    /// take.
+    /// says nothing. Where no stroke of it was heard, the loudest moments of the take; where it `rests`, nothing
+    /// less probable than a stroke.
     pub(super) fn gate_hits(
         &self,
         evidence: &TrackEvidence,
@@ -156,6 +156,9 @@ impl SetUp<'_> {
             })
         };
         let mut hits: Vec<GateHit> = evidence.hits.iter().filter_map(hit).collect();
+        if rests {
+            hits.retain(|hit| hit.probability >= OWN);
+        }
         if let Some((take, all)) = own_dbfs {
             hits.retain(|hit| !is_faint(hit.probability, hit.level_dbfs, take.min(all)));
         }
