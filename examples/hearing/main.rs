@@ -16,7 +16,7 @@ mod bed;
 use std::path::PathBuf;
 use std::process::Command;
 
-use bed::judge::{Score, Verdicts, hear, judge};
+use bed::judge::{Score, hear, judge};
 use bed::{Half, Session, Setup};
 use clap::Parser;
 
@@ -143,11 +143,6 @@ fn hold(score: &Score) -> bool {
     let verdicts = || score.polarity.values();
     let wrong: usize = verdicts().map(|v| v.wrong).sum();
     let right: usize = verdicts().map(|v| v.right).sum();
-    let Verdicts {
-        right: found,
-        wrong: missed,
-        undecided,
-    } = score.unplayed;
     let (kick, snare, toms, hat) = (
         score.family("kick"),
         score.family("snare"),
@@ -191,7 +186,7 @@ fn hold(score: &Score) -> bool {
         ),
         (
             "toms at rest that are found",
-            bed::judge::share(found, found + missed + undecided),
+            bed::judge::share(score.unplayed.right, score.unplayed.all()),
             1.0,
         ),
         (
@@ -338,7 +333,6 @@ fn goals(score: &Score) {
     let off: usize = heads.iter().map(|s| s.miscounted).sum();
     let mut polarity = bed::judge::Verdicts::default();
     score.polarity.values().for_each(|v| polarity += *v);
-    let all = polarity.right + polarity.wrong + polarity.undecided;
     let snare_within = |hz: f64| {
         let near = score
             .snare_off_hz
@@ -408,7 +402,7 @@ fn goals(score: &Score) {
         format!(
             "{} of {} / {}",
             score.unplayed.right,
-            score.unplayed.right + score.unplayed.wrong + score.unplayed.undecided,
+            score.unplayed.all(),
             score.false_unplayed.len()
         ),
         "all / 0",
@@ -419,7 +413,7 @@ fn goals(score: &Score) {
         format!(
             "{} / {:.0} %",
             polarity.wrong,
-            100.0 * bed::judge::share(polarity.undecided, all)
+            100.0 * bed::judge::share(polarity.undecided, polarity.all())
         ),
         "0 / 20 %",
         "0 / 10 %",

@@ -52,7 +52,7 @@ pub use strokes::trace::{Listener, Trace};
 pub use tuning::boxy::BoxyPartial;
 pub use tuning::drift::{Drift, DrumTuning};
 pub use tuning::fade::Fade;
-pub use tuning::pitch::HitTuning;
+pub use tuning::hit::HitTuning;
 #[doc(hidden)]
 pub use tuning::pitch::tune_hit;
 pub use tuning::pooled::Tuning;

@@ -207,6 +207,12 @@ pub struct Verdicts {
     pub undecided: usize,
 }
 
+impl Verdicts {
+    pub fn all(&self) -> usize {
+        self.right + self.wrong + self.undecided
+    }
+}
+
 impl AddAssign for Verdicts {
     fn add_assign(&mut self, other: Self) {
         self.right += other.right;

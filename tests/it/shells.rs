@@ -18,7 +18,7 @@ fn read_by(program: &str, args: &[&str], input: &str) -> Option<String> {
         .spawn();
     let missing = format!("{program} is not installed");
     let Some(mut child) = needed(started.ok(), &missing) else {
-        println!("{program} is not installed: nothing was checked with it");
+        println!("{missing}: nothing was checked with it");
         return None;
     };
     let mut stdin = child.stdin.take().expect("a pipe");

@@ -419,7 +419,7 @@ fn a_problem_rings_the_bell_of_a_terminal() {
         .spawn();
     let missing = "script (util-linux) is not installed";
     let Some(mut child) = needed(started.ok(), missing) else {
-        println!("script is not installed: the bell was not heard");
+        println!("{missing}: the bell was not heard");
         return;
     };
     let mut said = String::new();

@@ -19,7 +19,7 @@ use crate::analysis::strokes::metronome::Metronome;
 use crate::analysis::strokes::moments::{self, Moment, Rise};
 use crate::analysis::strokes::trace::Trace;
 use crate::analysis::strokes::window::window;
-use crate::analysis::tuning::pitch::HitTuning;
+use crate::analysis::tuning::hit::HitTuning;
 use crate::analysis::tuning::pooled::Tuning;
 use crate::analysis::tuning::ring::Ring;
 use crate::error::Result;

@@ -199,7 +199,7 @@ fn level(takes: &[&TakeEvidence], label: &str) -> Option<MicLevel> {
 mod tests {
     use super::*;
     use crate::analysis::strokes::hits::Hit;
-    use crate::analysis::tuning::pitch::HitTuning;
+    use crate::analysis::tuning::hit::HitTuning;
     use crate::analysis::tuning::pooled::pool;
     use crate::analysis::tuning::ring::Ring;
 

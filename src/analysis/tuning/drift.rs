@@ -6,7 +6,7 @@ use crate::analysis::attribution::take::TakeEvidence;
 use crate::analysis::setup::pool::weighted_quantile;
 use crate::analysis::tuning::SURE;
 use crate::analysis::tuning::glide::even_out;
-use crate::analysis::tuning::pitch::HitTuning;
+use crate::analysis::tuning::hit::HitTuning;
 use crate::analysis::tuning::pooled::{LEAST_HITS, SAME_LINE, Tuning, named, pool_read, weight};
 use crate::analysis::tuning::ring::Ring;
 use crate::dsp::median;
@@ -230,7 +230,7 @@ fn lay_on_each_other(
                 *take = Some(Tuning {
                     fundamental_hz: round_to(hz, 2),
                     hits: rings[i].map_or(0, |r| r.strokes),
-                    confidence: 0.5,
+                    confidence: SURE,
                     ..setup.clone()
                 });
             }

@@ -2,7 +2,7 @@
 //! window short, and its pitch is that of its start, which is higher. By how much, the strokes of the
 //! same drum show that were left to ring.
 
-use crate::analysis::tuning::pitch::HitTuning;
+use crate::analysis::tuning::hit::HitTuning;
 use crate::dsp::median;
 
 /// A head glides by less within the window (logarithm of the ratio); more is another partial.

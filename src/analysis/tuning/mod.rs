@@ -2,14 +2,13 @@
 
 /// From this confidence on a pitch counts as one.
 pub const SURE: f64 = 0.5;
-/// What is known to be doubtful is no surer than this.
-pub(crate) const UNSURE: f64 = 0.45;
 
 pub(crate) mod boxy;
 pub(crate) mod decimate;
 pub(crate) mod drift;
 pub(crate) mod fade;
 pub(crate) mod glide;
+pub(crate) mod hit;
 pub(crate) mod modes;
 pub(crate) mod pitch;
 pub(crate) mod pooled;

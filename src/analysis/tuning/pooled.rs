@@ -8,9 +8,10 @@
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::setup::pool::weighted_quantile;
+use crate::analysis::tuning::SURE;
 use crate::analysis::tuning::fade::Fade;
-use crate::analysis::tuning::pitch::{HitTuning, fundamental};
-use crate::analysis::tuning::{SURE, UNSURE};
+use crate::analysis::tuning::hit::HitTuning;
+use crate::analysis::tuning::pitch::fundamental;
 use crate::dsp::median;
 use crate::units::round_to;
 
@@ -28,6 +29,8 @@ const LEAST_SHARE: f64 = 0.6;
 /// recorded strokes with 15 dB and more 61 had the right pitch (`examples/hearing`, kits of the fit).
 const CLEAR_DB: f64 = 20.0;
 
+/// What is known to be doubtful is no surer than this.
+const UNSURE: f64 = 0.45;
 /// Of the hits that show the fundamental, the share that must show a line beside it.
 const LEAST_BESIDE: f64 = 0.2;
 
