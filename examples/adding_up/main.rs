@@ -1,6 +1,6 @@
 //! Prints how prepared sessions add up: loudness of mixes, rooms, sums of the mics of one drum, gates.
 //!
-//! `cargo run --release --example adding_up -- PROGRAM [--kit kit-2b] [--keep FOLDER] [--session FILE]`
+//! `cargo run --release --example adding_up -- PROGRAM [--kit kit-2b] [--more] [--keep FOLDER] [--session FILE]`
 //!
 //! On set-ups of the test bed, which needs the recordings, and on the demo.
 
@@ -23,6 +23,9 @@ struct Arguments {
     /// Only the set-ups whose name begins so
     #[arg(long, default_value = "")]
     kit: String,
+    /// Also the further set-ups of the fitting half
+    #[arg(long)]
+    more: bool,
     /// Leave the sessions here
     #[arg(long)]
     keep: Option<PathBuf>,
@@ -31,13 +34,16 @@ struct Arguments {
     session: Option<PathBuf>,
 }
 
+const ALL: [Half; 3] = [Half::More, Half::Fit, Half::Prove];
+
 fn main() {
     let arguments = Arguments::parse();
     let temporary = tempfile::tempdir().expect("a temporary folder");
     let place = arguments.keep.as_deref().unwrap_or(temporary.path());
     let mut gates: BTreeMap<String, Vec<GateFigures>> = BTreeMap::new();
     if let Some(sources) = bed::sources() {
-        let setups = [Half::Fit, Half::Prove].into_iter().flat_map(bed::setups);
+        let halves = if arguments.more { &ALL[..] } else { &ALL[1..] };
+        let setups = halves.iter().flat_map(|half| bed::setups(*half));
         for setup in setups.filter(|setup| setup.name.starts_with(&arguments.kit)) {
             let session = Session::new(&sources, &setup);
             let (takes, out) = (

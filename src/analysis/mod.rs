@@ -45,7 +45,7 @@ pub use setup::pool::{
 };
 pub use strokes::bank::BANDS;
 pub use strokes::hits::{Hit, level_ms};
-pub use strokes::loud::{as_loud_db, is_faint};
+pub use strokes::loud::{as_loud_db, is_faint, is_soft};
 pub use strokes::metronome::Metronome;
 pub use strokes::onset::Onset;
 pub use strokes::trace::{Listener, Trace};

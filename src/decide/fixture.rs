@@ -228,6 +228,7 @@ impl MadeTake {
                     own: made.track.label.clone(),
                     level_db: None,
                     template_db: Vec::new(),
+                    rings: None,
                     count: made.shows.hits.len(),
                     expected: made.shows.hits.len() as f64,
                     most: 0.95,

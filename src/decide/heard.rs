@@ -18,7 +18,7 @@ use crate::reason::Reason;
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::config::SessionFile;
 use crate::session::{Family, Track};
-use crate::stage::gate::{Gate, GateHit, Struck};
+use crate::stage::gate::{Gate, GateHit, LONGEST_RING_S, Struck};
 use crate::worksheet::Decided;
 use figures::{OWN, TAKE_HITS, level_hits, summary, tuned};
 use found::{bleeding, noted};
@@ -187,7 +187,7 @@ impl Heard {
         let why = Reason::Gated {
             sure: decided.sure,
             unsure: decided.unsure,
-            ring_s: ring_s.filter(|_| gate.close_db_per_s.is_none()),
+            ring_s: ring_s.filter(|s| gate.close_db_per_s.is_none() && *s < LONGEST_RING_S),
             of_others: self.ring.is_some_and(|ring| ring.of_others),
             rests: self.not_played,
             tom: track.mic.family == Family::Tom,

@@ -49,6 +49,8 @@ const CHUNK: usize = 256;
 /// Closing where neither the settings nor a measured ring say how, dB a second: slow, a ring of 1.5 s. A
 /// ring that is cut is heard, bleed for a moment longer hardly.
 const CLOSE_DB_PER_S: f64 = 40.0;
+/// The ring (T60, seconds) of a drum that was not seen to fade while it was looked at.
+pub const LONGEST_RING_S: f64 = 6.0;
 /// A ring is held until it is so close to the floor, dB.
 const ABOVE_FLOOR_DB: f64 = 3.0;
 /// Shortest hold of an unsure hit, its longest, which is the shortest of a sure one, and the longest of all,
@@ -84,6 +86,8 @@ pub struct GateHit {
     pub level_dbfs: f64,
     /// As loud as the drum's own strokes, which bleed hardly ever is.
     pub loud: bool,
+    /// Softer than they are, and not beyond doubt: it opens half, unless a stroke holds the gate open.
+    pub soft: bool,
 }
 
 /// What [`Gate::decide`] found.
@@ -110,14 +114,19 @@ impl Gate {
 
         let mut openings = Vec::new();
         let (mut sure, mut unsure) = (0, 0);
-        for hit in struck.hits {
+        let mut hits = struck.hits.to_vec();
+        hits.sort_by_key(|hit| hit.frame);
+        let mut open_until = 0;
+        for hit in hits {
             let may_be = hit.probability >= UNSURE;
             let is = hit.probability >= SURE || may_be && hit.loud;
             if !may_be && !hit.loud {
                 continue;
             }
             let [shortest_s, middle_s, longest_s] = HOLD_S;
-            let (by, least_s, most_s) = if is && !struck.rests {
+            // In the middle of a phrase a soft stroke is one of it.
+            let alone = hit.soft && hit.frame >= open_until;
+            let (by, least_s, most_s) = if is && !alone && !struck.rests {
                 sure += 1;
                 (1.0, middle_s, longest_s)
             } else {
@@ -125,14 +134,13 @@ impl Gate {
                 (0.5, shortest_s, middle_s)
             };
             let rings_s = (hit.level_dbfs - struck.floor_dbfs - ABOVE_FLOOR_DB) / ring_db_per_s;
-            let hold_s = rings_s.clamp(least_s, most_s);
-            openings.push(Opening {
-                at: hit.frame,
-                by,
-                hold: (hold_s * rate_hz).round() as u64,
-            });
+            let hold = (rings_s.clamp(least_s, most_s) * rate_hz).round() as u64;
+            let at = hit.frame;
+            if by == 1.0 {
+                open_until = open_until.max(at + hold);
+            }
+            openings.push(Opening { at, by, hold });
         }
-        openings.sort_by_key(|opening| opening.at);
         gate.openings = Some(openings);
         Decided { gate, sure, unsure }
     }

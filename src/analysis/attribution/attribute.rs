@@ -4,6 +4,7 @@
 use crate::analysis::attribution::features::{Case, FEATURES, features};
 use crate::analysis::attribution::mixture::Template;
 use crate::analysis::attribution::pulse;
+use crate::analysis::attribution::rings::Rings;
 use crate::analysis::attribution::separated::Separated;
 use crate::analysis::attribution::weights;
 use crate::analysis::strokes::bank::ATTACK_BANDS;
@@ -71,6 +72,10 @@ pub(crate) struct Attribution {
     pub loud_db: Vec<Vec<f32>>,
     /// Whether it is one stroke of two that were made together.
     pub flams: Vec<Vec<bool>>,
+    /// How each drum rings after its strokes in this take.
+    pub rings: Vec<Option<Rings>>,
+    /// Whether it does not ring as it does after a stroke.
+    pub still: Vec<Vec<bool>>,
 }
 
 impl Attribution {
@@ -140,6 +145,8 @@ pub(crate) fn attribute(heard: &Heard, drums: &[Drum], known: &[Known]) -> Attri
         at_parts: vec![Vec::with_capacity(count); drums.len()],
         loud_db: vec![Vec::with_capacity(count); drums.len()],
         flams: vec![vec![false; count]; drums.len()],
+        rings: vec![None; drums.len()],
+        still: vec![vec![false; count]; drums.len()],
         level: all.level.clone(),
     };
     let mut next = vec![0; heard.onsets.len()];

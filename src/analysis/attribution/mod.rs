@@ -8,6 +8,7 @@ pub(crate) mod listed;
 pub(crate) mod mixture;
 pub(crate) mod pulse;
 pub(crate) mod reference;
+pub(crate) mod rings;
 pub(crate) mod separated;
 pub(crate) mod take;
 pub(crate) mod unlikely;

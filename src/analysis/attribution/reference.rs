@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::attribute::Known;
 use crate::analysis::attribution::drums::TakeTrack;
+use crate::analysis::attribution::rings::Rings;
 use crate::analysis::attribution::take::DrumEvidence;
 use crate::analysis::setup::played::{SURE, loud_take_db};
 use crate::analysis::strokes::bank::BANDS;
@@ -20,6 +21,8 @@ const WEAK_TAKE_DB: f64 = 6.0;
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Reference {
     drums: BTreeMap<String, DrumReference>,
+    /// How each tom rings after its strokes.
+    rings: BTreeMap<String, Rings>,
     /// How loud the mic of each drum gets in a take that plays it, in decibels.
     loud_db: BTreeMap<String, f64>,
     /// Drums that some take plays beyond doubt.
@@ -89,8 +92,17 @@ impl Reference {
             .into_iter()
             .filter_map(|(name, takes)| Some((name.to_owned(), loud_take_db(takes)?)))
             .collect();
+        let mut rings: BTreeMap<&str, Vec<Rings>> = BTreeMap::new();
+        for drum in takes.iter().flat_map(|take| take.iter()) {
+            rings.entry(&drum.name).or_default().extend(drum.rings);
+        }
+        let rings = rings
+            .into_iter()
+            .filter_map(|(name, takes)| Some((name.to_owned(), Rings::middle(&takes)?)))
+            .collect();
         Self {
             drums,
+            rings,
             loud_db,
             played,
         }
@@ -99,6 +111,11 @@ impl Reference {
     /// Whether some take plays a drum beyond doubt.
     pub(crate) fn plays(&self, drum: &str) -> bool {
         self.played.contains(drum)
+    }
+
+    /// How a drum rings after its strokes.
+    pub(crate) fn rings(&self, drum: &str) -> Option<Rings> {
+        self.rings.get(drum).copied()
     }
 
     /// How loud the mic of a drum gets in the takes that it is compared with.

@@ -8,6 +8,7 @@ use crate::analysis::attribution::drums::{TakeTrack, drums, stands_close};
 use crate::analysis::attribution::features::FEATURES;
 use crate::analysis::attribution::listed;
 use crate::analysis::attribution::reference::Reference;
+use crate::analysis::attribution::rings::{self, Rings};
 use crate::analysis::attribution::unlikely::Unlikely;
 use crate::analysis::playing::Strokes;
 use crate::analysis::polarity::pair::PairEvidence;
@@ -116,18 +117,25 @@ impl Kit {
         self.drums.iter().map(|(name, _)| known(name)).collect()
     }
 
-    pub fn attribute(&self, known: &[Known]) -> Attribution {
+    /// Whose strokes they are.
+    fn attribute(
+        &self,
+        tracks: &[TakeTrack],
+        material: &mut dyn Material,
+        reference: Option<&Reference>,
+    ) -> Result<Attribution> {
+        let known = self.known(tracks, reference);
         let drums: Vec<Drum> = self.drums.iter().map(|d| d.1.clone()).collect();
-        attribute(
-            &Heard {
-                moments: &self.moments,
-                rises: &self.rises,
-                onsets: &self.onsets,
-                overheads: &self.overheads,
-            },
-            &drums,
-            known,
-        )
+        let heard = Heard {
+            moments: &self.moments,
+            rises: &self.rises,
+            onsets: &self.onsets,
+            overheads: &self.overheads,
+        };
+        let mut attribution = attribute(&heard, &drums, &known);
+        rings::judge(tracks, material, self, reference, &mut attribution)?;
+        attribution.one_stroke_at_a_time();
+        Ok(attribution)
     }
 }
 
@@ -211,6 +219,8 @@ pub struct DrumEvidence {
     pub level_db: Option<f64>,
     /// How much each band of each track rises at one of its hits, over `level_db`; by label.
     pub template_db: Vec<(String, [f32; BANDS])>,
+    /// How it rings after them; `None` of few, and of what is no tom.
+    pub rings: Option<Rings>,
     /// Hits.
     pub count: usize,
     /// Sum of the probabilities of all moments.
@@ -246,9 +256,7 @@ pub fn relate(
     reference: Option<&Reference>,
 ) -> Result<TakeEvidence> {
     let kit = Kit::hear(tracks, material)?;
-    let known = kit.known(tracks, reference);
-    let mut attribution = kit.attribute(&known);
-    attribution.one_stroke_at_a_time();
+    let mut attribution = kit.attribute(tracks, material, reference)?;
     hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
     let window_ms = window(&kit, &attribution);
     let heard = hits::tracks(tracks, material, &kit, &attribution, window_ms)?;
@@ -268,8 +276,7 @@ pub fn relate(
 /// [`Reference::pool`] needs. Fails only where `material` does.
 pub fn sketch(tracks: &[TakeTrack], material: &mut dyn Material) -> Result<Vec<DrumEvidence>> {
     let kit = Kit::hear(tracks, material)?;
-    let mut attribution = kit.attribute(&kit.known(tracks, None));
-    attribution.one_stroke_at_a_time();
+    let mut attribution = kit.attribute(tracks, material, None)?;
     hits::follow_triggers(tracks, material, &kit, &mut attribution)?;
     Ok(hits::drums(tracks, &kit, &attribution, None))
 }
@@ -301,9 +308,7 @@ pub fn examples(
     reference: Option<&Reference>,
 ) -> Result<Vec<Example>> {
     let kit = Kit::hear(tracks, material)?;
-    let known = kit.known(tracks, reference);
-    let mut attribution = kit.attribute(&known);
-    attribution.one_stroke_at_a_time();
+    let attribution = kit.attribute(tracks, material, reference)?;
     let moment = |d: usize, m: usize| ExampleMoment {
         features: attribution.features[d][m],
         in_time: attribution.in_time[d][m],

@@ -1,5 +1,7 @@
 //! Hits of each track: when, how loud, how sure; and what the take shows of each drum.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::attribution::attribute::Attribution;
@@ -142,6 +144,7 @@ pub(crate) fn drums(
                 own: tracks[kit.tracks[drum.own]].label.clone(),
                 level_db: (count > 0).then(|| round_to(decibels(level), 1)),
                 template_db,
+                rings: attribution.rings[d],
                 count,
                 expected: round_to(expected, 2),
                 most: round_to(f64::from(most), 3),
@@ -199,7 +202,7 @@ pub(crate) fn tracks(
             let p = &attribution.probability[d];
             let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));
             let (mut below, mut sum) = (0.0, 0.0);
-            let mut bleed = Vec::new();
+            let (mut bleed, mut still) = (Vec::new(), BTreeSet::new());
             for (m, &p) in p.iter().enumerate() {
                 let at = attribution.at_ms(d, m);
                 if !inside(at) {
@@ -214,6 +217,7 @@ pub(crate) fn tracks(
                 if p < BLEED {
                     below += f64::from(p);
                     bleed.push((at - track.offset_ms(), p));
+                    still.extend(attribution.still[d][m].then(|| at - track.offset_ms()));
                 }
                 evidence.unsure += usize::from((BLEED..OWN).contains(&p));
                 if p >= BLEED {
@@ -229,6 +233,8 @@ pub(crate) fn tracks(
             }
             if track.family == Family::Tom {
                 evidence.as_loud = as_loud(&evidence.hits, &trace, bleed, level_ms);
+                let rings = |hit: &Hit| !still.contains(&(hit.at_ms as i64));
+                evidence.as_loud.retain(rings);
             }
         } else if matches!(track.family, Family::Overhead | Family::Room) {
             let (trace, level_ms) = (material.trace(t)?, level_ms(track.family));

@@ -29,6 +29,13 @@ pub fn is_faint(probability: f64, level_dbfs: f64, own_dbfs: f64) -> bool {
     probability < 0.4 && level_dbfs < own_dbfs - 4.0
 }
 
+/// Whether a hit is softer than the drum's own and not beyond doubt: as well another drum's. On the kits of the
+/// fit toms have 64 strokes from 0.5 to 0.9, 3 of them so soft, and, before their ring is looked at, 6 moments
+/// of others, 3 of them so soft.
+pub fn is_soft(probability: f64, level_dbfs: f64, own_dbfs: f64) -> bool {
+    probability < 0.9 && level_dbfs < own_dbfs - 3.0
+}
+
 /// What of the bleed in a track (milliseconds of it, with probability) is as loud as its hits; where there
 /// is none, what is nearly as loud as the loudest. Not the ring of something that was so loud just before,
 /// and only the first of what may be one stroke.

@@ -34,9 +34,6 @@ const UNSURE: f64 = 0.45;
 /// Of the hits that show the fundamental, the share that must show a line beside it.
 const LEAST_BESIDE: f64 = 0.2;
 
-/// Time for 60 dB of what does not fade while it is looked at.
-const LONGEST_S: f64 = 6.0;
-
 /// Tuning over hits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Tuning {
@@ -50,8 +47,8 @@ pub struct Tuning {
     pub next_share: f64,
     /// Its level over the fundamental's ring, in decibels.
     pub next_level_db: Option<f64>,
-    /// Time for 60 dB of the fundamental, in seconds.
-    pub ring_s: f64,
+    /// Time for 60 dB of the fundamental, in seconds; `None` where it does not fade while it is looked at.
+    pub ring_s: Option<f64>,
     /// Time for 60 dB of the next partial.
     pub next_ring_s: Option<f64>,
     /// Where the pitch has settled.
@@ -198,7 +195,7 @@ pub(crate) fn pool_read(agree: &[HitTuning], hits: &[HitTuning], tried: usize) -
         next_partial_hz: middle(&next, |h| h.next_partial_hz, 1),
         next_share: round_to(next.len() as f64 / own.len() as f64, 2),
         next_level_db: middle(&next, |h| h.next_level_db, 1),
-        ring_s: middle(&own, |h| h.ring_s, 2).unwrap_or(LONGEST_S),
+        ring_s: middle(&own, |h| h.ring_s, 2),
         next_ring_s: middle(&next, |h| h.next_ring_s, 2),
         settled_hz: middle(&own, |h| h.settled_hz, 1),
         fade: Fade {

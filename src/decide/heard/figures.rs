@@ -4,12 +4,12 @@ use super::super::stages::{Incoming, Pitch, Tuned};
 use super::{FEWEST_HITS, Ring, SetUp};
 use crate::analysis::tuning::SURE;
 use crate::analysis::{
-    Hit, ONE_STROKE_MS, TrackEvidence, Tuning, as_loud_db, is_faint, level_of_take,
+    Hit, ONE_STROKE_MS, TrackEvidence, Tuning, as_loud_db, is_faint, is_soft, level_of_take,
     weighted_quantile,
 };
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::{Family, Track};
-use crate::stage::gate::GateHit;
+use crate::stage::gate::{GateHit, LONGEST_RING_S};
 use crate::units::round_to;
 
 /// From this probability on an onset is a hit.
@@ -102,10 +102,10 @@ impl SetUp<'_> {
 
     /// How long the drum rings: one figure for all takes of the set-up, which may be cut together.
     pub(super) fn ring(&self, track: &Track) -> Option<Ring> {
-        let sure = |tuning: &Tuning| tuning.confidence >= SURE;
-        if let Some(own) = self.tuning(track).filter(|tuning| sure(tuning)) {
+        let sure = |tuning: &&Tuning| tuning.confidence >= SURE;
+        if let Some(own) = self.tuning(track).filter(sure) {
             return Some(Ring {
-                t60_s: own.ring_s,
+                t60_s: own.ring_s.unwrap_or(LONGEST_RING_S),
                 of_others: false,
             });
         }
@@ -113,18 +113,17 @@ impl SetUp<'_> {
             let mut all = self.takes.iter().flat_map(|take| &take.tracks);
             Some(all.find(|l| l.track.label == label)?.track.mic.family)
         };
-        let others = self
-            .setup
-            .tunings
-            .iter()
-            .filter(|drum| sure(&drum.tuning) && family(&drum.label) == Some(track.mic.family));
-        let rings: Vec<(f64, f64)> = others.map(|drum| (drum.tuning.ring_s, 1.0)).collect();
+        let others = (self.setup.tunings.iter())
+            .filter(|drum| family(&drum.label) == Some(track.mic.family))
+            .filter(|drum| sure(&&drum.tuning))
+            .filter_map(|drum| drum.tuning.ring_s);
+        let rings: Vec<(f64, f64)> = others.map(|ring_s| (ring_s, 1.0)).collect();
         let of_others = true;
         weighted_quantile(&rings, 0.5).map(|t60_s| Ring { t60_s, of_others })
     }
 
     /// What a gate may open at. Of a tom not what is faint beside its own strokes of this take and of its
-    /// set-up; and also what is as loud as they are, unless that happens more often than it is struck: then it
+    /// set-up, half at what is soft beside them; and also what is as loud as they are, unless that happens more often than it is struck: then it
     /// says nothing. Where no stroke of it was heard, the loudest moments of the take; where it `rests`, nothing
     /// less probable than a stroke.
     pub(super) fn gate_hits(
@@ -153,6 +152,8 @@ impl SetUp<'_> {
                 loud: own_dbfs.is_some_and(|(take, all)| {
                     level_dbfs >= take.max(all) + as_loud_db(hit.probability)
                 }),
+                soft: own_dbfs
+                    .is_some_and(|(take, all)| is_soft(hit.probability, level_dbfs, take.min(all))),
             })
         };
         let mut hits: Vec<GateHit> = evidence.hits.iter().filter_map(hit).collect();
@@ -193,7 +194,7 @@ impl SetUp<'_> {
             spread_hz: Some(round_to(tuning.spread_hz, 1)),
             next_partial_hz: tuning.next_partial_hz.map(|hz| round_to(hz, 1)),
             boxy_partial_hz: self.boxy(track).map(|boxy| boxy.hz),
-            ring_s: Some(round_to(tuning.ring_s, 3)),
+            ring_s: tuning.ring_s.map(|s| round_to(s, 3)),
             hits: tuning.hits,
             confidence: round_to(tuning.confidence, 2),
             note: note.join("; "),

@@ -98,6 +98,24 @@ fn where_a_ring_is_not_known_it_is_the_middle_one_of_the_other_toms() {
 }
 
 #[test]
+fn a_drum_that_is_not_seen_to_fade_rings_longest() {
+    let rings = |label: &str, hz, ring_s| {
+        let mut made = track(label).hits(8, -12.0).tuned(hz, 6);
+        let hits = made.shows.tuning_hits.iter_mut();
+        hits.for_each(|hit| hit.ring_s = ring_s);
+        made
+    };
+    let toms = [rings("tom-1", 120.0, None), rings("tom-2", 90.0, Some(0.4))];
+    let takes = [take("take-01", toms)];
+    let (gate, why) = gate_of(&takes);
+    assert_eq!(gate.close_db_per_s, Some(10.0));
+    // and no figure is given for what was not measured
+    assert!(matches!(why, Reason::Gated { ring_s: None, .. }), "{why:?}");
+    let tuning = decided(&takes, "").at(0, "tom-1").tuning.clone();
+    assert_eq!(tuning.map(|t| t.ring_s), Some(None));
+}
+
+#[test]
 fn without_any_ring_a_gate_closes_slowly() {
     let (gate, why) = gate_of(&beside([track("snare-top").tuned(200.0, 6)]));
     assert_eq!(gate.close_db_per_s, Some(40.0));

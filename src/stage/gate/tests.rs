@@ -153,6 +153,7 @@ fn openings_follow_probability_level_and_ring() {
         probability,
         level_dbfs,
         loud: false,
+        soft: false,
     };
     let hits = [
         hit(9000, 0.3, -20.0),
@@ -203,6 +204,31 @@ fn openings_follow_probability_level_and_ring() {
     );
     let soft = [0.1, 0.2, 0.5].map(|p| by(hit(0, p, -20.0)));
     assert_eq!(soft, [None, Some(0.5), Some(1.0)]);
+
+    let quiet = GateHit {
+        soft: true,
+        ..hit(0, 0.8, -20.0)
+    };
+    assert_eq!(by(quiet), Some(0.5));
+    // while a stroke holds it open, here for half a second, a soft one is as good
+    let phrase = [
+        quiet,
+        hit(100, 0.9, -45.0),
+        GateHit {
+            frame: 26_000,
+            ..quiet
+        },
+        GateHit {
+            frame: 90_000,
+            ..quiet
+        },
+    ];
+    let openings = settings
+        .decide(struck(&phrase, Some(0.5)), RATE)
+        .gate
+        .openings;
+    let by: Vec<f64> = openings.iter().flatten().map(|o| o.by).collect();
+    assert_eq!(by, [0.5, 1.0, 1.0, 0.5]);
 
     let nothing = settings.decide(struck(&[], Some(2.0)), RATE).gate;
     assert_eq!(
