@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::audio::Truncation;
-use crate::reason::SumFigures;
+use crate::reason::{MovedFigures, SumFigures};
 use crate::remark::Remark;
 
 /// What was found; the words of the contract. What spoils most stands first: lost sound, wrong sound,
@@ -161,6 +161,8 @@ pub enum FindingKind {
         /// The way of the sound at 20 °C.
         distance_m: f64,
     },
+    /// It was moved to where it adds up best with the main mic of its drum.
+    SumMoved(MovedFigures),
     /// It was to be lined up with another mic, and none shows surely by how much.
     DelayUndecided,
     /// The very same samples as another track.
@@ -367,7 +369,7 @@ impl FindingKind {
             Self::PolarityOpposed { .. }
             | Self::PolarityChanged { .. }
             | Self::SumOpposed { .. } => Code::Polarity,
-            Self::Delay { .. } | Self::DelayUndecided => Code::Delay,
+            Self::Delay { .. } | Self::SumMoved(_) | Self::DelayUndecided => Code::Delay,
             Self::SameFile { .. } | Self::SameSignal { .. } => Code::Duplicate,
             Self::PairMismatch { .. } => Code::PairMismatch,
             Self::SidesSwapped { .. } => Code::SidesSwapped,

@@ -32,6 +32,8 @@ pub enum Reason {
     },
     /// Inverted, since it adds up with the main mic of its drum that way.
     SumOpposed(SumFigures),
+    /// Moved to where it adds up best with the main mic of its drum.
+    SumMoved(MovedFigures),
     /// The sound arrives later than in another mic.
     LaterThan {
         /// The other mic.
@@ -199,6 +201,27 @@ pub struct SumFigures {
     pub as_is_db: f64,
     /// The same with one inverted.
     pub inverted_db: f64,
+}
+
+/// How two mics of a drum add up after their chains, one of them moved.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MovedFigures {
+    /// The drum's main mic.
+    pub with: String,
+    /// Hits that it rests on.
+    pub hits: usize,
+    /// Where the drum has its weight: from here …
+    pub low_hz: f64,
+    /// … to here.
+    pub high_hz: f64,
+    /// How far, negative forward.
+    pub samples: i64,
+    /// The same in milliseconds.
+    pub ms: f64,
+    /// Level of the sum over that of both powers, not moved.
+    pub as_is_db: f64,
+    /// The same, moved.
+    pub moved_db: f64,
 }
 
 /// How a frequency follows the tuning.

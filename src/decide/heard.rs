@@ -281,7 +281,7 @@ impl SetUp<'_> {
         }
         let (polarity_inverted, found) = self.polarity(t, track);
         findings.extend(found);
-        let (delay_samples, found) = self.delay(track);
+        let (delay_samples, found) = self.delay(track, polarity_inverted.value);
         findings.extend(found);
         findings.extend(self.length(t, track));
         findings.extend(self.changes(t, track));

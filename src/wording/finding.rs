@@ -193,6 +193,14 @@ fn kind(kind: &FindingKind, finding: &Finding) -> Sentence {
             ),
             "",
         ),
+        FindingKind::SumMoved(sum) => {
+            let done = if sum.samples == 0 {
+                "Not moved."
+            } else {
+                "Moved there."
+            };
+            Sentence::new(format!("Delay: {}. {done}", super::reason::moved(sum)), "")
+        }
         FindingKind::DelayUndecided => Sentence::new(
             "Delay undecided: no other mic shows it clearly. Not moved.",
             "",

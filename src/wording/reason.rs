@@ -3,7 +3,7 @@
 use super::UNSURE;
 use super::numbers::{counted, db, hz, level, percent, plain, rate, size, written};
 use crate::preset::{Followed, Measure};
-use crate::reason::{Held, Level, Reason, SumFigures, Tuned};
+use crate::reason::{Held, Level, MovedFigures, Reason, SumFigures, Tuned};
 use crate::units::round_to;
 
 /// A reason in words, as it stands behind a value: no capital, no final period.
@@ -31,6 +31,7 @@ pub fn reason(reason: &Reason) -> String {
             )
         }
         Reason::SumOpposed(sum) => summed(sum),
+        Reason::SumMoved(sum) => moved(sum),
         Reason::LaterThan {
             against,
             samples,
@@ -217,6 +218,28 @@ pub(super) fn summed(sum: &SumFigures) -> String {
         db(sum.inverted_db),
         db(sum.as_is_db),
         counted(sum.hits, "hit")
+    )
+}
+
+/// How two mics add up, one of them moved.
+pub(super) fn moved(sum: &MovedFigures) -> String {
+    let band = format!(
+        "with {} the band from {} to {} Hz adds up to {}",
+        sum.with,
+        written(sum.low_hz),
+        written(sum.high_hz),
+        db(sum.moved_db)
+    );
+    let hits = counted(sum.hits, "hit");
+    if sum.samples == 0 {
+        return format!("{band} where it is, no better elsewhere, both chains included ({hits})");
+    }
+    let way = if sum.samples < 0 { "earlier" } else { "later" };
+    format!(
+        "{band} {} {way} ({} samples) and {} unmoved, both chains included ({hits})",
+        size(sum.ms.abs(), "ms"),
+        sum.samples.abs(),
+        db(sum.as_is_db)
     )
 }
 

@@ -8,7 +8,7 @@ use serde_json::json;
 use super::*;
 use crate::audio::Truncation;
 use crate::finding::{Difference, Finding, FindingKind, Gap, Part, Severity};
-use crate::reason::{Reason, SumFigures};
+use crate::reason::{MovedFigures, Reason, SumFigures};
 use crate::remark::Remark;
 use reasons::reasons;
 use remarks::remarks;
@@ -30,6 +30,19 @@ fn sum() -> SumFigures {
         high_hz: 400.0,
         as_is_db: -3.1,
         inverted_db: 1.9,
+    }
+}
+
+fn moved(samples: i64) -> MovedFigures {
+    MovedFigures {
+        with: "snare-top".to_owned(),
+        hits: 54,
+        low_hz: 150.0,
+        high_hz: 400.0,
+        samples,
+        ms: samples as f64 / 48.0,
+        as_is_db: 0.9,
+        moved_db: if samples == 0 { 0.9 } else { 1.7 },
     }
 }
 
@@ -139,6 +152,8 @@ fn findings() -> Vec<Finding> {
             ms: 8.59,
             distance_m: 2.95,
         },
+        FindingKind::SumMoved(moved(-30)),
+        FindingKind::SumMoved(moved(0)),
         FindingKind::DelayUndecided,
         FindingKind::SameFile {
             of: against(),

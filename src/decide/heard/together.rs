@@ -1,12 +1,16 @@
 //! Whether the mics of one drum add up: their sum after both chains, where the drum has its weight.
 
-use std::f64::consts::LOG2_10;
+use std::f64::consts::{LOG2_10, TAU};
+
+use realfft::num_complex::Complex;
 
 use super::SetUp;
 use crate::analysis::polarity::pair::LEAST_STROKES;
-use crate::analysis::{PairKind, PairVerdict, sum_gain_db};
+use crate::analysis::{PairEvidence, PairKind, PairVerdict, sum_gain_db};
 use crate::decide::stages::{Tuned, follow};
+use crate::dsp::maths;
 use crate::preset::Measure;
+use crate::reason::MovedFigures;
 use crate::session::{Family, Track};
 use crate::stage::{Chain, Polarity, Stage};
 use crate::units::round_to;
@@ -18,6 +22,8 @@ const SNARE_HZ: (f64, f64) = (150.0, 400.0);
 const TOM_HZ: (f64, f64) = (50.0, 300.0);
 /// A polarity that gains less than this is no better than the other.
 const LEAST_GAIN_DB: f64 = 1.0;
+/// A mic is moved no further than to where the sum is so much under its highest, and not at all for less.
+const MOVED_GAIN_DB: f64 = 0.1;
 
 /// How two mics of a drum add up.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -45,22 +51,20 @@ impl Sum {
     }
 }
 
+/// Two mics of one drum, where enough strokes stand alone.
+fn summed(verdict: &PairVerdict) -> Option<&PairEvidence> {
+    let pair = &verdict.pair;
+    let few = pair.hits < LEAST_STROKES || pair.together.is_empty();
+    (pair.kind != PairKind::Sides && !few).then_some(pair)
+}
+
 impl SetUp<'_> {
     /// How a mic adds up with the main mic of its drum; `None` where they are not two mics of one
     /// drum, or too few strokes stand alone.
     pub(super) fn sum(&self, verdict: &PairVerdict, track: &Track) -> Option<Sum> {
-        let pair = &verdict.pair;
-        if pair.kind == PairKind::Sides || pair.hits < LEAST_STROKES || pair.together.is_empty() {
-            return None;
-        }
-        let rate_hz = f64::from(track.rate_hz());
-        let chains = [&pair.first, &pair.second].map(|label| self.chain(label));
+        let pair = summed(verdict)?;
         let (low_hz, high_hz) = self.weight_hz(track);
-        let response = |hz: f64| {
-            chains
-                .each_ref()
-                .map(|chain| Chain::complex_response(chain, rate_hz, hz))
-        };
+        let response = self.chains(pair, track);
         let [as_is_db, inverted_db] = sum_gain_db(&pair.together, (low_hz, high_hz), response)?;
         Some(Sum {
             low_hz: round_to(low_hz, 0),
@@ -68,6 +72,65 @@ impl SetUp<'_> {
             as_is_db: round_to(as_is_db, 1),
             inverted_db: round_to(inverted_db, 1),
         })
+    }
+
+    /// By how many samples a mic is to be moved so that it adds up best with the main mic of its drum, in the
+    /// polarity that it has, and by how much: no further than a quarter of a cycle in the middle of the band,
+    /// beyond which the other polarity would be nearer. `None` as of [`SetUp::sum`].
+    pub(super) fn moved(
+        &self,
+        verdict: &PairVerdict,
+        track: &Track,
+        inverted: bool,
+    ) -> Option<MovedFigures> {
+        let pair = summed(verdict)?;
+        let (low_hz, high_hz) = self.weight_hz(track);
+        let chains = self.chains(pair, track);
+        let rate_hz = f64::from(track.rate_hz());
+        let db = |samples: i64| {
+            let response = |hz: f64| {
+                let [first, second] = chains(hz);
+                let turn = -TAU * hz * samples as f64 / rate_hz;
+                let turned = Complex::new(maths::cos(turn), maths::sin(turn));
+                [first, second * turned]
+            };
+            let gains = sum_gain_db(&pair.together, (low_hz, high_hz), response)?;
+            Some(gains[usize::from(inverted)])
+        };
+        let as_is_db = db(0)?;
+        let furthest = (rate_hz / (low_hz * high_hz).sqrt() / 4.0) as i64;
+        let tried: Vec<(i64, f64)> = (-furthest..=furthest)
+            .filter_map(|samples| Some((samples, db(samples)?)))
+            .collect();
+        let highest_db = tried.iter().map(|(_, db)| *db).fold(as_is_db, f64::max);
+        let near = tried
+            .into_iter()
+            .filter(|(_, db)| *db >= highest_db - MOVED_GAIN_DB);
+        let (samples, moved_db) = near.min_by_key(|(samples, _)| samples.abs())?;
+        Some(MovedFigures {
+            with: pair.first.clone(),
+            hits: pair.hits,
+            low_hz: round_to(low_hz, 0),
+            high_hz: round_to(high_hz, 0),
+            samples,
+            ms: round_to(samples as f64 * 1000.0 / rate_hz, 2),
+            as_is_db: round_to(as_is_db, 1),
+            moved_db: round_to(moved_db, 1),
+        })
+    }
+
+    /// The response of what both mics of a pair go through, at a frequency.
+    fn chains<'s>(
+        &'s self,
+        pair: &'s PairEvidence,
+        track: &Track,
+    ) -> impl Fn(f64) -> [Complex<f64>; 2] + use<'s> {
+        let rate_hz = f64::from(track.rate_hz());
+        let chains = [&pair.first, &pair.second].map(|label| self.chain(label));
+        move |hz| {
+            let response = |chain: &Vec<Stage>| Chain::complex_response(chain, rate_hz, hz);
+            chains.each_ref().map(response)
+        }
     }
 
     fn weight_hz(&self, track: &Track) -> (f64, f64) {

@@ -190,12 +190,19 @@ impl SetUp<'_> {
             .min_by(|a, b| samples(a).total_cmp(&samples(b)))
     }
 
-    /// Aligned on request only.
-    pub(super) fn delay(&self, track: &Track) -> (Decided<i64>, Option<Finding>) {
+    /// Aligned on request only; a further mic of a drum to where it adds up best with the main mic, as it is
+    /// after `inverted`.
+    pub(super) fn delay(&self, track: &Track, inverted: bool) -> (Decided<i64>, Option<Finding>) {
         if !self.config.align.contains(&track.mic) {
             return (Decided::plain(0), None);
         }
         let note = |kind, confidence| Some(Finding::new(kind, Severity::Note, confidence));
+        let mut sums = self.pairs_to(track);
+        if let Some(moved) = sums.find_map(|v| self.moved(v, track, inverted)) {
+            let why = Reason::SumMoved(moved.clone());
+            let delay = Decided::new(moved.samples, why);
+            return (delay, note(FindingKind::SumMoved(moved), 1.0));
+        }
         match self.arrival(track) {
             Some(PairVerdict { pair, .. }) => {
                 let samples = pair.delay_samples.unwrap_or_default();

@@ -85,7 +85,8 @@ pub(super) const FILE: &[Key<File>] = &[
     },
     Key {
         name: "align",
-        about: "Mics that are moved in time to meet the others",
+        about: "Mics that are moved in time to meet the others; a further mic of a drum to where it adds up best with \
+                the main mic, both chains included",
         kind: &Mics(|c: &mut File| &mut c.align),
         shown: Shown::Default,
     },

@@ -1,6 +1,6 @@
 //! One example of every reason.
 
-use super::sum;
+use super::{moved, sum};
 use crate::preset::{Followed, Measure};
 use crate::reason::{Held, HeldMix, Level, Reason, Tuned};
 
@@ -194,6 +194,9 @@ pub(super) fn reasons() -> Vec<Reason> {
             because: Some(Box::new(undecided(Measure::HitLevel, Some(1)))),
         },
         Reason::SumOpposed(sum()),
+        Reason::SumMoved(moved(-30)),
+        Reason::SumMoved(moved(30)),
+        Reason::SumMoved(moved(0)),
         Reason::PanHeard {
             early_ms: -0.6,
             louder_db: -2.1,
