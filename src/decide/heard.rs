@@ -9,6 +9,7 @@ mod together;
 mod verdicts;
 
 use super::stages::{Incoming, Tuned};
+use crate::analysis::tuning::modes::LONGEST_RING_S;
 use crate::analysis::{HitsOf, Played, SameSound, SetupEvidence, TakeEvidence};
 use crate::finding::{Code, Finding, FindingKind, Severity};
 use crate::measure::Levels;
@@ -18,7 +19,7 @@ use crate::reason::Reason;
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::config::SessionFile;
 use crate::session::{Family, Track};
-use crate::stage::gate::{Gate, GateHit, LONGEST_RING_S, Struck};
+use crate::stage::gate::{Gate, GateHit, Struck};
 use crate::worksheet::Decided;
 use figures::{OWN, TAKE_HITS, level_hits, summary, tuned};
 use found::{bleeding, noted};
@@ -97,8 +98,8 @@ pub struct Heard {
 /// How long a drum rings.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ring {
-    /// Seconds for 60 dB.
-    pub t60_s: f64,
+    /// Seconds for 60 dB; `None` where it was not seen to fade.
+    pub t60_s: Option<f64>,
     /// The median of the set-up's other drums of its kind, where its own is not known.
     pub of_others: bool,
 }
@@ -170,7 +171,9 @@ impl Heard {
         }
         let sure = self.gate_hits.iter().filter(|h| h.probability >= OWN);
         let softest = sure.map(|h| h.level_dbfs).fold(0.0, f64::min);
-        let ring_s = self.ring.map(|ring| ring.t60_s);
+        let measured_s = self.ring.and_then(|ring| ring.t60_s);
+        // What does not fade while it is looked at rings long.
+        let ring_s = self.ring.map(|ring| ring.t60_s.unwrap_or(LONGEST_RING_S));
         // The gate comes behind the delay.
         let moved = |hit: &GateHit| GateHit {
             frame: hit.frame.saturating_add_signed(self.delay_samples.value),
@@ -187,7 +190,7 @@ impl Heard {
         let why = Reason::Gated {
             sure: decided.sure,
             unsure: decided.unsure,
-            ring_s: ring_s.filter(|s| gate.close_db_per_s.is_none() && *s < LONGEST_RING_S),
+            ring_s: measured_s.filter(|_| gate.close_db_per_s.is_none()),
             of_others: self.ring.is_some_and(|ring| ring.of_others),
             rests: self.not_played,
             tom: track.mic.family == Family::Tom,

@@ -49,8 +49,6 @@ const CHUNK: usize = 256;
 /// Closing where neither the settings nor a measured ring say how, dB a second: slow, a ring of 1.5 s. A
 /// ring that is cut is heard, bleed for a moment longer hardly.
 const CLOSE_DB_PER_S: f64 = 40.0;
-/// The ring (T60, seconds) of a drum that was not seen to fade while it was looked at.
-pub const LONGEST_RING_S: f64 = 6.0;
 /// A ring is held until it is so close to the floor, dB.
 const ABOVE_FLOOR_DB: f64 = 3.0;
 /// Shortest hold of an unsure hit, its longest, which is the shortest of a sure one, and the longest of all,
@@ -95,7 +93,7 @@ pub struct GateHit {
 pub struct Decided {
     /// The settings with `openings` and `close_db_per_s` filled in.
     pub gate: Gate,
-    /// Hits that open it fully, and those that open it half.
+    /// Hits that open it fully.
     pub sure: usize,
     /// Hits that open it half.
     pub unsure: usize,
@@ -113,7 +111,6 @@ impl Gate {
             .get_or_insert(round_to(ring_db_per_s.clamp(10.0, 2000.0), 1));
 
         let mut openings = Vec::new();
-        let (mut sure, mut unsure) = (0, 0);
         let mut hits = struck.hits.to_vec();
         hits.sort_by_key(|hit| hit.frame);
         let mut open_until = 0;
@@ -126,21 +123,21 @@ impl Gate {
             let [shortest_s, middle_s, longest_s] = HOLD_S;
             // In the middle of a phrase a soft stroke is one of it.
             let alone = hit.soft && hit.frame >= open_until;
-            let (by, least_s, most_s) = if is && !alone && !struck.rests {
-                sure += 1;
-                (1.0, middle_s, longest_s)
-            } else {
-                unsure += 1;
-                (0.5, shortest_s, middle_s)
+            let sure = is && !alone && !struck.rests;
+            let (by, least_s, most_s) = match sure {
+                true => (1.0, middle_s, longest_s),
+                false => (0.5, shortest_s, middle_s),
             };
             let rings_s = (hit.level_dbfs - struck.floor_dbfs - ABOVE_FLOOR_DB) / ring_db_per_s;
             let hold = (rings_s.clamp(least_s, most_s) * rate_hz).round() as u64;
             let at = hit.frame;
-            if by == 1.0 {
+            if sure {
                 open_until = open_until.max(at + hold);
             }
             openings.push(Opening { at, by, hold });
         }
+        let sure = openings.iter().filter(|opening| opening.by == 1.0).count();
+        let unsure = openings.len() - sure;
         gate.openings = Some(openings);
         Decided { gate, sure, unsure }
     }

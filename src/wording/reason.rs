@@ -208,13 +208,16 @@ pub fn reason(reason: &Reason) -> String {
     }
 }
 
+fn adds_up(with: &str, low_hz: f64, high_hz: f64) -> String {
+    let (low, high) = (written(low_hz), written(high_hz));
+    format!("with {with} the band from {low} to {high} Hz adds up to")
+}
+
 /// How two mics add up, either way.
 pub(super) fn summed(sum: &SumFigures) -> String {
     format!(
-        "with {} the band from {} to {} Hz adds up to {} inverted and {} as recorded, both chains included ({})",
-        sum.with,
-        written(sum.low_hz),
-        written(sum.high_hz),
+        "{} {} inverted and {} as recorded, both chains included ({})",
+        adds_up(&sum.with, sum.low_hz, sum.high_hz),
         db(sum.inverted_db),
         db(sum.as_is_db),
         counted(sum.hits, "hit")
@@ -223,13 +226,8 @@ pub(super) fn summed(sum: &SumFigures) -> String {
 
 /// How two mics add up, one of them moved.
 pub(super) fn moved(sum: &MovedFigures) -> String {
-    let band = format!(
-        "with {} the band from {} to {} Hz adds up to {}",
-        sum.with,
-        written(sum.low_hz),
-        written(sum.high_hz),
-        db(sum.moved_db)
-    );
+    let band = adds_up(&sum.with, sum.low_hz, sum.high_hz);
+    let band = format!("{band} {}", db(sum.moved_db));
     let hits = counted(sum.hits, "hit");
     if sum.samples == 0 {
         return format!("{band} where it is, no better elsewhere, both chains included ({hits})");

@@ -80,6 +80,7 @@ impl Reference {
             })
             .collect();
         let mut loudest: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+        let mut rings: BTreeMap<&str, Vec<Rings>> = BTreeMap::new();
         let mut played = BTreeSet::new();
         for drum in takes.iter().flat_map(|take| take.iter()) {
             if drum.most >= SURE {
@@ -87,15 +88,12 @@ impl Reference {
             }
             let entry = loudest.entry(&drum.name).or_default();
             entry.extend(drum.loudest_db);
+            rings.entry(&drum.name).or_default().extend(drum.rings);
         }
         let loud_db = loudest
             .into_iter()
             .filter_map(|(name, takes)| Some((name.to_owned(), loud_take_db(takes)?)))
             .collect();
-        let mut rings: BTreeMap<&str, Vec<Rings>> = BTreeMap::new();
-        for drum in takes.iter().flat_map(|take| take.iter()) {
-            rings.entry(&drum.name).or_default().extend(drum.rings);
-        }
         let rings = rings
             .into_iter()
             .filter_map(|(name, takes)| Some((name.to_owned(), Rings::middle(&takes)?)))

@@ -6,6 +6,7 @@ use crate::analysis::attribution::attribute::Attribution;
 use crate::analysis::attribution::drums::TakeTrack;
 use crate::analysis::attribution::reference::Reference;
 use crate::analysis::attribution::take::{Kit, Material};
+use crate::analysis::attribution::weights;
 use crate::analysis::setup::pool::weighted_quantile;
 use crate::analysis::strokes::hits::{BLEED, level_ms};
 use crate::analysis::strokes::steps::powers;
@@ -115,20 +116,21 @@ pub(crate) fn judge(
             .collect();
         let own = Rings::middle(&strokes).filter(|_| strokes.len() >= FEWEST);
         let usual = reference.and_then(|r| r.rings(name)).or(own);
-        let mut judged: Vec<(usize, f64)> = Vec::new();
-        for usual in usual.iter() {
-            let looked_at = (0..p.len()).filter(|&m| {
-                let peak = || trace.peak_dbfs(at(m), level_ms);
-                let loud = || peak().is_some_and(|peak| peak >= usual.peak_dbfs + LOUD_DB);
-                p[m] >= BLEED || loud()
-            });
-            judged.extend(looked_at.filter_map(|m| {
-                let over_db = after(&trace, &table, at(m), level_ms)?.over_db(usual);
-                (over_db < LEAST_DB).then_some((m, over_db))
-            }));
-        }
+        let over_db = |m: usize| {
+            let usual = usual?;
+            let peak = || trace.peak_dbfs(at(m), level_ms);
+            let loud = || peak().is_some_and(|peak| peak >= usual.peak_dbfs + LOUD_DB);
+            if p[m] < BLEED && !loud() {
+                return None;
+            }
+            Some(after(&trace, &table, at(m), level_ms)?.over_db(&usual))
+        };
+        let still: Vec<(usize, f64)> = (0..p.len())
+            .filter_map(|m| Some((m, over_db(m)?)))
+            .filter(|(_, over_db)| *over_db < LEAST_DB)
+            .collect();
         attribution.rings[d] = own;
-        for (m, over_db) in judged {
+        for (m, over_db) in still {
             attribution.still[d][m] = true;
             let p = &mut attribution.probability[d][m];
             *p = less(*p, (over_db.max(LOWEST_DB) - LEAST_DB) * ODDS_PER_DB);
@@ -139,9 +141,7 @@ pub(crate) fn judge(
 
 /// A probability with that added to the logarithm of its odds.
 fn less(probability: f32, log_odds: f64) -> f32 {
-    let p = f64::from(probability).min(1.0 - 1e-9);
-    let odds = p / (1.0 - p) * maths::exp(log_odds);
-    (odds / (1.0 + odds)) as f32
+    weights::logistic(weights::log_odds(probability) + log_odds as f32)
 }
 
 #[cfg(test)]

@@ -80,10 +80,14 @@ pub(crate) fn in_time(drum: &Drum, probability: f32, in_time: f32) -> f32 {
     } else {
         HAT_IN_TIME
     };
-    let odds = libm::logf(probability / (1.0 - probability).max(1e-9));
-    logistic(weights[0] + weights[1] * odds + weights[2] * in_time)
+    logistic(weights[0] + weights[1] * log_odds(probability) + weights[2] * in_time)
 }
 
-fn logistic(sum: f32) -> f32 {
+/// What [`logistic`] makes a probability of.
+pub(crate) fn log_odds(probability: f32) -> f32 {
+    libm::logf(probability / (1.0 - probability).max(1e-9))
+}
+
+pub(crate) fn logistic(sum: f32) -> f32 {
     1.0 / (1.0 + libm::expf(-sum))
 }

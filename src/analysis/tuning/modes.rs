@@ -20,6 +20,8 @@ pub(crate) struct Mode {
 const LN_1000: f64 = 6.907_755_278_982_137;
 /// The stick's noise has gone by then, the ring of a dead drum has not.
 const RING_FROM_S: f64 = 0.02;
+/// No drum rings for longer, seconds for 60 dB.
+pub const LONGEST_RING_S: f64 = 6.0;
 /// Poles looked for: twelve partials.
 const ORDER: usize = 24;
 const ROUNDS: usize = 300;
@@ -29,7 +31,7 @@ const ROWS: usize = 125;
 impl Mode {
     /// Whether it behaves as a drum does: 0.03 to 6 s for 60 dB. Hum and tones do not.
     pub fn dies_away(&self) -> bool {
-        self.t60_s > 0.03 && self.t60_s < 6.0
+        self.t60_s > 0.03 && self.t60_s < LONGEST_RING_S
     }
 
     /// How strongly it rings: its energy from [`RING_FROM_S`] on, in decibels.

@@ -9,7 +9,7 @@ use crate::analysis::{
 };
 use crate::report::{HitSummary, TuningSummary};
 use crate::session::{Family, Track};
-use crate::stage::gate::{GateHit, LONGEST_RING_S};
+use crate::stage::gate::GateHit;
 use crate::units::round_to;
 
 /// From this probability on an onset is a hit.
@@ -102,10 +102,10 @@ impl SetUp<'_> {
 
     /// How long the drum rings: one figure for all takes of the set-up, which may be cut together.
     pub(super) fn ring(&self, track: &Track) -> Option<Ring> {
-        let sure = |tuning: &&Tuning| tuning.confidence >= SURE;
-        if let Some(own) = self.tuning(track).filter(sure) {
+        let sure = |tuning: &Tuning| tuning.confidence >= SURE;
+        if let Some(own) = self.tuning(track).filter(|tuning| sure(tuning)) {
             return Some(Ring {
-                t60_s: own.ring_s.unwrap_or(LONGEST_RING_S),
+                t60_s: own.ring_s,
                 of_others: false,
             });
         }
@@ -113,19 +113,22 @@ impl SetUp<'_> {
             let mut all = self.takes.iter().flat_map(|take| &take.tracks);
             Some(all.find(|l| l.track.label == label)?.track.mic.family)
         };
-        let others = (self.setup.tunings.iter())
-            .filter(|drum| family(&drum.label) == Some(track.mic.family))
-            .filter(|drum| sure(&&drum.tuning))
-            .filter_map(|drum| drum.tuning.ring_s);
-        let rings: Vec<(f64, f64)> = others.map(|ring_s| (ring_s, 1.0)).collect();
+        let others = self
+            .setup
+            .tunings
+            .iter()
+            .filter(|drum| sure(&drum.tuning) && family(&drum.label) == Some(track.mic.family));
+        let rings = others.filter_map(|drum| drum.tuning.ring_s);
+        let rings: Vec<(f64, f64)> = rings.map(|ring_s| (ring_s, 1.0)).collect();
+        let t60_s = Some(weighted_quantile(&rings, 0.5)?);
         let of_others = true;
-        weighted_quantile(&rings, 0.5).map(|t60_s| Ring { t60_s, of_others })
+        Some(Ring { t60_s, of_others })
     }
 
     /// What a gate may open at. Of a tom not what is faint beside its own strokes of this take and of its
-    /// set-up, half at what is soft beside them; and also what is as loud as they are, unless that happens more often than it is struck: then it
-    /// says nothing. Where no stroke of it was heard, the loudest moments of the take; where it `rests`, nothing
-    /// less probable than a stroke.
+    /// set-up, half at what is soft beside them; and also what is as loud as they are, unless that happens more
+    /// often than it is struck: then it says nothing. Where no stroke of it was heard, the loudest moments of
+    /// the take; where it `rests`, nothing less probable than a stroke.
     pub(super) fn gate_hits(
         &self,
         evidence: &TrackEvidence,

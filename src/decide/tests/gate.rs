@@ -77,19 +77,21 @@ fn beside<const N: usize>(others: [MadeTrack; N]) -> Vec<MadeTake> {
     vec![made]
 }
 
+/// A drum that is tuned so, and whose strokes ring so long.
+fn rings(label: &str, hz: f64, ring_s: Option<f64>) -> MadeTrack {
+    let mut made = track(label).tuned(hz, 6);
+    let hits = made.shows.tuning_hits.iter_mut();
+    hits.for_each(|hit| hit.ring_s = ring_s);
+    made
+}
+
 #[test]
 fn where_a_ring_is_not_known_it_is_the_middle_one_of_the_other_toms() {
-    let rings = |label: &str, hz, ring_s| {
-        let mut made = track(label).tuned(hz, 6);
-        let hits = made.shows.tuning_hits.iter_mut();
-        hits.for_each(|hit| hit.ring_s = Some(ring_s));
-        made
-    };
     let others = [
-        rings("tom-2", 140.0, 0.4),
-        rings("tom-3", 100.0, 0.6),
-        rings("tom-4", 80.0, 1.2),
-        rings("snare-top", 200.0, 0.1),
+        rings("tom-2", 140.0, Some(0.4)),
+        rings("tom-3", 100.0, Some(0.6)),
+        rings("tom-4", 80.0, Some(1.2)),
+        rings("snare-top", 200.0, Some(0.1)),
     ];
     let (gate, why) = gate_of(&beside(others));
     assert_eq!(gate.close_db_per_s, Some(100.0));
@@ -99,13 +101,10 @@ fn where_a_ring_is_not_known_it_is_the_middle_one_of_the_other_toms() {
 
 #[test]
 fn a_drum_that_is_not_seen_to_fade_rings_longest() {
-    let rings = |label: &str, hz, ring_s| {
-        let mut made = track(label).hits(8, -12.0).tuned(hz, 6);
-        let hits = made.shows.tuning_hits.iter_mut();
-        hits.for_each(|hit| hit.ring_s = ring_s);
-        made
-    };
-    let toms = [rings("tom-1", 120.0, None), rings("tom-2", 90.0, Some(0.4))];
+    let toms = [
+        rings("tom-1", 120.0, None).hits(8, -12.0),
+        rings("tom-2", 90.0, Some(0.4)),
+    ];
     let takes = [take("take-01", toms)];
     let (gate, why) = gate_of(&takes);
     assert_eq!(gate.close_db_per_s, Some(10.0));
@@ -140,7 +139,7 @@ fn all_takes_of_a_set_up_have_one_ring() {
     let one = |hz, strokes| take("take", [track("tom-1").hits(8, -12.0).tuned(hz, strokes)]);
     let found = decided(&[one(120.0, 8), one(120.0, 0)], "");
     let ring = Ring {
-        t60_s: 0.3,
+        t60_s: Some(0.3),
         of_others: false,
     };
     assert_eq!(found.each("tom-1", |heard| heard.ring), [Some(ring); 2]);
